@@ -1,0 +1,242 @@
+//! [`Alignment`](crate::align::Alignment) -> findings, timing, advice.
+//!
+//! Has never seen a file. Every finding carries its place, size, confidence and the sentence a teacher would say.
+
+use crate::align::Step;
+use crate::part::{Surface, Timeline};
+use crate::units::{Bpm, Decibels, Lateness, Seconds};
+
+/// What the clock of the lateness figures is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ClockSource {
+    /// The guide was heard in the recording.
+    Guide,
+    /// The take card says where the guide began.
+    TakeCard,
+    /// Only the player's own pulse is known.
+    OwnPulse,
+}
+
+/// The clock of a take.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Clock {
+    /// Where it comes from.
+    pub source: ClockSource,
+    /// Beat 1 of bar 1 in the recording.
+    pub start: Seconds,
+    /// The tempo as played (median over the take).
+    pub bpm: Bpm,
+}
+
+/// What became of a written stroke.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Status {
+    /// Heard where it belongs.
+    Played,
+    /// Would have been heard, and was not.
+    Missed,
+    /// Heard on another surface.
+    WrongSurface,
+    /// May have been played: noise, ringing or softness could have hidden it.
+    NotHeard,
+    /// The take stopped before it, or skipped it with its bar.
+    NotReached,
+}
+
+/// A strike with its verdict.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct JudgedStrike {
+    /// When, from the start of the recording.
+    pub at: Seconds,
+    /// One standard deviation of `at`.
+    pub sigma: Seconds,
+    /// Likeliest surface.
+    pub surface: Surface,
+    /// Probability of that surface.
+    pub surface_p: f64,
+    /// How loud, relative to full scale.
+    pub level: Decibels,
+    /// The stroke it was meant to be.
+    pub stroke: Option<usize>,
+    /// Time between the two hands where both were written and two strikes were heard.
+    pub spread: Option<Seconds>,
+    /// What the aligner took it for.
+    pub step: Step,
+}
+
+/// A stroke with its verdict. Index i belongs to stroke i of the timeline.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct JudgedStroke {
+    /// What became of it.
+    pub status: Status,
+    /// Index of its strike.
+    pub strike: Option<usize>,
+    /// Against the clock: heard minus expected from the player's own pulse (or the guide, where there is one).
+    pub late: Option<Lateness>,
+    /// Uncertainty of `late`, one standard deviation.
+    pub late_sigma: Option<Seconds>,
+    /// Tempo of the player's own pulse here.
+    pub bpm: Option<Bpm>,
+}
+
+/// The kinds of finding. The words in JSON are [`Kind::word`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[allow(missing_docs)]
+pub enum Kind {
+    RestNotKept,
+    EarlyReEntry,
+    LateReEntry,
+    JoinGap,
+    JoinRushed,
+    WrongSurface,
+    RepeatExtra,
+    RepeatMissing,
+    SectionSkipped,
+    Restarted,
+    Paused,
+    Rushing,
+    Dragging,
+    UnevenHands,
+    NotTogether,
+    LevelFlat,
+    StartedLate,
+    Lost,
+}
+
+impl Kind {
+    /// The word used in JSON.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Kind::RestNotKept => "rest-not-kept",
+            Kind::EarlyReEntry => "early-re-entry",
+            Kind::LateReEntry => "late-re-entry",
+            Kind::JoinGap => "join-gap",
+            Kind::JoinRushed => "join-rushed",
+            Kind::WrongSurface => "wrong-surface",
+            Kind::RepeatExtra => "repeat-extra",
+            Kind::RepeatMissing => "repeat-missing",
+            Kind::SectionSkipped => "section-skipped",
+            Kind::Restarted => "restarted",
+            Kind::Paused => "paused",
+            Kind::Rushing => "rushing",
+            Kind::Dragging => "dragging",
+            Kind::UnevenHands => "uneven-hands",
+            Kind::NotTogether => "not-together",
+            Kind::LevelFlat => "level-flat",
+            Kind::StartedLate => "started-late",
+            Kind::Lost => "lost",
+        }
+    }
+}
+
+/// Unit of a finding's size.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[allow(missing_docs)]
+pub enum Unit {
+    Strikes,
+    Beats,
+    Bars,
+    Percent,
+    Share,
+    Milliseconds,
+    Decibels,
+    Seconds,
+}
+
+impl Unit {
+    /// The word used in JSON.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Unit::Strikes => "strikes",
+            Unit::Beats => "beats",
+            Unit::Bars => "bars",
+            Unit::Percent => "percent",
+            Unit::Share => "share",
+            Unit::Milliseconds => "ms",
+            Unit::Decibels => "dB",
+            Unit::Seconds => "s",
+        }
+    }
+}
+
+/// Something worth saying, with its evidence.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Finding {
+    /// What happened.
+    pub kind: Kind,
+    /// Section letter; `None` when it concerns the whole take.
+    pub section: Option<String>,
+    /// Which appearance of that section, from 1; `None` when it cannot be known or concerns all.
+    pub pass: Option<u32>,
+    /// Bar within the section as played out, from 1.
+    pub bar: Option<u32>,
+    /// Beat in the bar, from 1.
+    pub beat: Option<f64>,
+    /// When in the recording.
+    pub at: Option<Seconds>,
+    /// How much, in `unit`. Signed only where the kind does not say the direction.
+    pub size: f64,
+    /// Unit of `size`.
+    pub unit: Unit,
+    /// Probability that it is true.
+    pub confidence: f64,
+    /// First and last bar it may concern: a range where identical bars make the exact one unknowable.
+    pub bars: Option<(u32, u32)>,
+    /// The sentence a teacher would say.
+    pub text: String,
+    /// What it rests on, in words: for the teacher who asks why.
+    pub evidence: String,
+    /// The other account of the same sounds, where there is one.
+    pub otherwise: Option<Kind>,
+}
+
+/// What to tell the pupil.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Advice {
+    /// One true thing to keep.
+    pub praise: String,
+    /// One thing to try; empty when there is nothing to fix.
+    pub fix: String,
+    /// Bars to practise: index range into `Timeline::bars`.
+    pub practise: Option<std::ops::Range<usize>>,
+    /// The finding (index into `findings`) that `fix` speaks of.
+    pub about: Option<usize>,
+    /// The tempo to take next, within the part's range.
+    pub next: Bpm,
+    /// Why that tempo.
+    pub why: String,
+}
+
+/// An unbroken stretch of playing: strikes (first, last) between starts, jumps and shifts, and the strokes they cover.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Stretch {
+    /// Index of the first and one past the last strike.
+    pub strikes: std::ops::Range<usize>,
+    /// First and one past the last stroke covered.
+    pub strokes: std::ops::Range<usize>,
+    /// Why it began: `Start`, `Shift`, `Jump` or `JumpAfterPause`.
+    pub began: Step,
+}
+
+/// The verdict on a take.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Assessment {
+    /// The part as it was asked for.
+    pub timeline: Timeline,
+    /// Clock of the lateness figures; `None` when next to nothing was heard or it is not this part.
+    pub clock: Option<Clock>,
+    /// Strikes in order of time.
+    pub strikes: Vec<JudgedStrike>,
+    /// Strokes in order of the timeline.
+    pub strokes: Vec<JudgedStroke>,
+    /// Findings, most important first.
+    pub findings: Vec<Finding>,
+    /// What to tell the pupil.
+    pub advice: Advice,
+    /// What this take cannot tell, and why.
+    pub limits: Vec<String>,
+    /// Unbroken stretches in order of time.
+    pub stretches: Vec<Stretch>,
+    /// The pupil's own jitter around the pulse, one standard deviation; `None` when too little was heard.
+    pub jitter: Option<Seconds>,
+}

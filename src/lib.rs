@@ -1,0 +1,30 @@
+//! pailbeat hears a bucket-drumming take, matches it to the written part, and says what to keep, what to fix and how
+//! slow to take it next.
+//!
+//! Sound and paper flow one way; each module is one step and knows only [`units`] and the steps above it:
+//!
+//! | step | in -> out |
+//! |---|---|
+//! | [`units`] | seconds, ticks, tempo, decibels, lateness |
+//! | [`part`] | text of a part file -> [`part::Part`] -> [`part::Timeline`] |
+//! | [`audio`] | any recording -> blocks of samples at one rate (the edge) |
+//! | [`onset`] | samples -> [`onset::Onset`]s, each placed to a fraction of a millisecond |
+//! | [`surface`] | the sound of each onset -> centre, rim, click, pat or clap, with probabilities |
+//! | [`align`] | strikes x timeline -> [`align::Alignment`] |
+//! | [`assess`] | alignment -> findings, timing, advice |
+//! | [`report`] | assessment -> chart, page, text, JSON |
+//!
+//! Only `audio` and the command line touch files. Everything else is pure and compiles for `wasm32-unknown-unknown`
+//! with `--no-default-features`.
+
+pub mod align;
+pub mod assess;
+#[cfg(feature = "edge")]
+pub mod audio;
+#[cfg(feature = "edge")]
+pub mod cli;
+pub mod onset;
+pub mod part;
+pub mod report;
+pub mod surface;
+pub mod units;

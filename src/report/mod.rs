@@ -1,0 +1,1 @@
+//! [`Assessment`](crate::assess::Assessment) -> timing chart, pages, terminal text, JSON.
