@@ -1,0 +1,242 @@
+//! The ear itself: blocks of samples in, onsets out, piece by piece.
+
+use std::sync::OnceLock;
+
+use serde::Deserialize;
+
+use super::features::{self, FIRST, TIMING};
+use super::front::{Front, Transforms, mean_power};
+use super::network::Networks;
+use super::rise::quantile;
+use super::second::{self, SECOND, WORTH_A_SECOND_LOOK};
+use super::spectrum::{FrameIndex, SHORT_HOP};
+use super::{Audibility, EAR_RATE, Onset};
+use crate::units::{Decibels, Samples, Seconds};
+
+/// What was heard in a recording.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Heard {
+    /// Strikes in order of time.
+    pub onsets: Vec<Onset>,
+    /// What may have been a strike but was not sure enough, in order of time; none within 10 ms of an onset.
+    pub faint: Vec<Onset>,
+    /// How quiet a strike could be and still be heard, stretch by stretch.
+    pub audibility: Vec<Audibility>,
+    /// Length of the recording.
+    pub duration: Seconds,
+}
+
+/// The fitted weights.
+#[derive(Deserialize)]
+struct Model {
+    /// First decision: logit.
+    first: Networks,
+    /// Second decision: logit.
+    second: Networks,
+    /// Correction of the place in milliseconds, to be added.
+    place: Networks,
+    /// Logarithm of the standard deviation of the corrected place in milliseconds.
+    sigma: Networks,
+    /// Factor on sigma so that 68 % of the errors on unseen sounds lie inside.
+    sigma_scale: f32,
+    /// Probability from which on a candidate is given out as a strike.
+    threshold: f32,
+    /// A strike this many decibels above the noise of its surroundings is heard every second time.
+    audible_over_noise_db: f64,
+}
+
+fn model() -> &'static Model {
+    static MODEL: OnceLock<Model> = OnceLock::new();
+    MODEL.get_or_init(|| {
+        let model: Model = serde_json::from_str(include_str!("../../assets/ear.json")).unwrap_or_else(|e| unreachable!("the embedded weights: {e}"));
+        assert!(model.first.fits(FIRST) && model.second.fits(SECOND) && model.place.fits(TIMING) && model.sigma.fits(TIMING), "the embedded weights do not fit");
+        model
+    })
+}
+
+/// New sound decided on in one piece; a take of a minute fits in one.
+const PIECE_S: f64 = 75.0;
+/// Sound kept from before, so that a piece knows its noise and its strikes from the start.
+const HISTORY_S: f64 = 12.0;
+/// Sound at the end of a piece that waits for what follows: the noise floor looks 2.4 s ahead.
+const TAIL_S: f64 = 3.0;
+/// Shorter recordings cannot hold a strike and what is around it.
+const SHORTEST_S: f64 = 0.1;
+/// Two strikes given out are at least this far apart: nearer ones are one event to any ear (order threshold about 20 ms,
+/// Hirsh 1959), and two hands this near are together.
+const APART_S: f64 = 0.010;
+/// Candidates down to this probability are told as faint.
+const FAINT: f32 = 0.06;
+/// A smaller correction of the place is more often noise than truth.
+const LEAST_CORRECTION_MS: f32 = 0.05;
+/// Largest correction: what the model was fitted on.
+const MOST_CORRECTION_MS: f32 = 3.5;
+/// Window of a strike's level.
+const LEVEL_S: f64 = 0.050;
+/// Length of a stretch of constant audibility.
+const AUDIBILITY_FRAMES: usize = 69;
+
+fn samples(seconds: f64) -> usize {
+    (seconds * f64::from(EAR_RATE.get())) as usize
+}
+
+/// Hears a recording that arrives in blocks.
+pub struct Ear {
+    transforms: Transforms,
+    buffer: Vec<f32>,
+    /// Sample of the recording at `buffer[0]`.
+    start: u64,
+    /// Sample of the buffer from which on nothing has been decided.
+    undecided: usize,
+    heard: Heard,
+}
+
+impl Default for Ear {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl Ear {
+    /// An ear that has heard nothing yet.
+    pub fn new() -> Self {
+        Ear { transforms: Transforms::new(), buffer: Vec::new(), start: 0, undecided: 0, heard: Heard::default() }
+    }
+
+    /// Hears one more block of mono samples at [`EAR_RATE`]. `strike` is called for each strike decided on, in order, with
+    /// the samples around it and its place among them; the k-th call belongs to the k-th of [`Heard::onsets`].
+    pub fn hear(&mut self, block: &[f32], strike: &mut impl FnMut(&[f32], usize)) {
+        let most = self.undecided + samples(PIECE_S) + samples(TAIL_S);
+        let mut rest = block;
+        while self.buffer.len() + rest.len() > most {
+            let (now, later) = rest.split_at(most.saturating_sub(self.buffer.len()));
+            self.buffer.extend_from_slice(now);
+            rest = later;
+            self.decide(self.buffer.len() - samples(TAIL_S), strike);
+            let drop = self.undecided.saturating_sub(samples(HISTORY_S));
+            self.buffer.drain(..drop);
+            self.start += drop as u64;
+            self.undecided -= drop;
+            if self.buffer.len() + rest.len() <= self.undecided + samples(PIECE_S) + samples(TAIL_S) {
+                break;
+            }
+        }
+        self.buffer.extend_from_slice(rest);
+    }
+
+    /// Decides on what is left and gives all that was heard.
+    pub fn finish(mut self, strike: &mut impl FnMut(&[f32], usize)) -> Heard {
+        self.decide(self.buffer.len(), strike);
+        self.heard.duration = Samples(self.start + self.buffer.len() as u64).to_seconds(EAR_RATE);
+        self.heard
+    }
+
+    fn decide(&mut self, until: usize, strike: &mut impl FnMut(&[f32], usize)) {
+        let from = std::mem::replace(&mut self.undecided, until);
+        if self.buffer.len() < samples(SHORTEST_S) || from >= until {
+            return;
+        }
+        let model = model();
+        let front = Front::new(&self.transforms, &self.buffer);
+        let offset = Samples(self.start).to_seconds(EAR_RATE);
+        let p = probabilities(model, &front);
+        let mut order: Vec<usize> = (0..p.len()).filter(|&i| p[i] > FAINT).collect();
+        order.sort_by(|&a, &b| p[b].total_cmp(&p[a]).then(a.cmp(&b)));
+        let mut kept: Vec<(usize, f64)> = Vec::new();
+        for i in order {
+            let at = front.candidates[i].at as f64 / f64::from(EAR_RATE.get());
+            if kept.iter().all(|k| (k.1 - at).abs() > APART_S) {
+                kept.push((i, at));
+            }
+        }
+        kept.sort_by_key(|k| k.0);
+        for (i, at) in kept {
+            let candidate = &front.candidates[i];
+            if !(from..until).contains(&candidate.at) {
+                continue;
+            }
+            let looked = features::timing(&front, candidate);
+            let correction = model.place.value(&looked).clamp(-MOST_CORRECTION_MS, MOST_CORRECTION_MS);
+            let correction = if correction.abs() > LEAST_CORRECTION_MS { correction } else { 0.0 };
+            let sigma_ms = model.sigma.value(&looked).exp() * model.sigma_scale;
+            let [_, _, after, _, _, before] = candidate.near.powers;
+            let onset = Onset {
+                at: offset + Seconds::of((at + f64::from(correction) / 1e3).max(0.0)),
+                sigma: Seconds::of(f64::from(sigma_ms) / 1e3),
+                level: level(&self.buffer, candidate.at),
+                certainty: f64::from(p[i]),
+                prominence: Decibels(10.0 * f64::from((after + 1e-14) / (before + 1e-14)).log10()),
+            };
+            if p[i] > model.threshold {
+                self.heard.onsets.push(onset);
+                strike(&self.buffer, candidate.at);
+            } else {
+                self.heard.faint.push(onset);
+            }
+        }
+        self.heard.audibility.extend(audibility(model, &front, from, until, offset));
+    }
+}
+
+/// Probability of every candidate of a piece.
+fn probabilities(model: &Model, front: &Front) -> Vec<f32> {
+    let (rows, sketches) = features::first(front);
+    let mut p: Vec<f32> = rows.iter().map(|row| model.first.probability(row)).collect();
+    let looked = second::look(&sketches, &p);
+    let mut row = Vec::with_capacity(SECOND);
+    for v in &mut p {
+        *v = v.min(WORTH_A_SECOND_LOOK);
+    }
+    for (i, added) in looked {
+        row.clone_from(&rows[i]);
+        row.extend(added);
+        p[i] = model.second.probability(&row);
+    }
+    p
+}
+
+/// Mean power of the window from a sample on, without its mean (a microphone's offset is no sound).
+fn level(x: &[f32], at: usize) -> Decibels {
+    let window = &x[at.min(x.len())..(at + samples(LEVEL_S)).min(x.len())];
+    let n = window.len().max(1) as f64;
+    let mean = window.iter().map(|&v| f64::from(v)).sum::<f64>() / n;
+    Decibels::from_power(window.iter().map(|&v| (f64::from(v) - mean).powi(2)).sum::<f64>() / n)
+}
+
+/// What a strike must reach to be heard, tenth of a second by tenth of a second.
+fn audibility<'a>(model: &'a Model, front: &'a Front, from: usize, until: usize, offset: Seconds) -> impl Iterator<Item = Audibility> + 'a {
+    (0..front.short.len().div_ceil(AUDIBILITY_FRAMES)).filter_map(move |k| {
+        let first = FrameIndex(k * AUDIBILITY_FRAMES);
+        let at = first.centre(SHORT_HOP);
+        if !(from as u64..until as u64).contains(&at.0) {
+            return None;
+        }
+        let end = (first.0 + AUDIBILITY_FRAMES).min(front.short.len());
+        let mut powers: Vec<f32> = front.short[first.0..end].iter().map(|f| mean_power(f.iter().copied())).collect();
+        let noise = Decibels::from_power(f64::from(quantile(&mut powers, 0.5)));
+        Some(Audibility { from: offset + at.to_seconds(EAR_RATE), threshold: Decibels(noise.0 + model.audible_over_noise_db) })
+    })
+}
+
+/// What the fit needs of a whole recording, in the order of the weights; for `scripts/fit_ear.py` alone.
+#[doc(hidden)]
+pub mod fitting {
+    use super::*;
+
+    /// Sample of each candidate, its first features, its timing features, its level.
+    pub type Row = (usize, Vec<f32>, Vec<f32>, f32);
+
+    /// First look at a recording of at most a piece.
+    pub fn first_look(x: &[f32]) -> Vec<Row> {
+        let front = Front::new(&Transforms::new(), x);
+        let (rows, sketches) = features::first(&front);
+        front.candidates.iter().zip(rows).zip(sketches).map(|((c, row), s)| (c.at, row, features::timing(&front, c), s.level)).collect()
+    }
+
+    /// Second look, given the first decision on every candidate: index and added numbers.
+    pub fn second_look(x: &[f32], p: &[f32]) -> Vec<(usize, Vec<f32>)> {
+        let front = Front::new(&Transforms::new(), x);
+        let (_, sketches) = features::first(&front);
+        second::look(&sketches, p).into_iter().map(|(i, added)| (i, added.to_vec())).collect()
+    }
+}

@@ -1,0 +1,207 @@
+//! A candidate and its surroundings -> the numbers the first decision looks at.
+//!
+//! Powers enter as `ln((P + F) / F)` with the floor `F`, so that noise reads as zero at any gain. The order of the
+//! numbers is the order of the weights in `assets/ear.json`; `scripts/fit_ear.py` reads them from here.
+
+use super::EAR_RATE;
+use super::front::Front;
+use super::place::{Candidate, ENVELOPE, STREAMS};
+use super::rise::{Seen, quantile};
+use super::spectrum::{LONG_BANDS, SHORT_BANDS, fast_ln};
+
+/// Short frames looked at, in milliseconds from the attack: dense around it, since that is where a stick differs.
+const SHORT_LOOK_MS: [f32; 17] =
+    [-22.0, -16.0, -12.0, -9.0, -7.0, -5.0, -3.5, -2.0, -0.7, 0.7, 2.0, 3.5, 5.0, 7.0, 10.0, 14.0, 20.0];
+/// Long frames looked at: what sounded before, the attack, its decay.
+const LONG_LOOK_MS: [f32; 12] = [-90.0, -60.0, -40.0, -25.0, -13.0, 0.0, 11.0, 23.0, 40.0, 65.0, 100.0, 150.0];
+/// Long bands are looked at in pairs.
+const PAIRS: usize = LONG_BANDS / 2;
+/// Long bands in threes for the rises.
+const THREES: usize = LONG_BANDS / 3;
+/// How far neighbours count, in seconds.
+const NEIGHBOUR_S: f32 = 0.2;
+/// Numbers the first decision looks at.
+pub(crate) const FIRST: usize =
+    SHORT_LOOK_MS.len() * SHORT_BANDS + LONG_LOOK_MS.len() * PAIRS + SHORT_BANDS + 2 * THREES + 6 + 2 * STREAMS + 4 + 11 + 9;
+/// Numbers the placing looks at.
+pub(crate) const TIMING: usize = STREAMS * ENVELOPE + 2 * STREAMS + 3 + 6 + 2 * SHORT_BANDS;
+
+/// What later steps need of a candidate beside its features.
+#[derive(Clone)]
+pub(crate) struct Sketch {
+    /// Seconds from the start of the piece.
+    pub(crate) at_s: f32,
+    /// Logarithm of the power of its first 10 ms.
+    pub(crate) level: f32,
+    pub(crate) rise: f32,
+    /// Logarithm of the total short-band power over the floor.
+    pub(crate) over_floor: f32,
+    /// Logarithm of new power per long band at the attack, then per pair of bands 34 ms later; mean removed, unit length.
+    pub(crate) colour: [f32; LONG_BANDS + PAIRS],
+}
+
+fn ln_over<const N: usize>(power: [f32; N], floor: [f32; N]) -> [f32; N] {
+    std::array::from_fn(|b| fast_ln((power[b] + floor[b]) / floor[b]))
+}
+
+fn pooled<const N: usize>(bands: &[f32; LONG_BANDS]) -> [f32; N] {
+    let size = LONG_BANDS / N;
+    std::array::from_fn(|g| bands[g * size..(g + 1) * size].iter().sum())
+}
+
+fn max_of<const N: usize>(frames: &[&[f32; N]]) -> [f32; N] {
+    std::array::from_fn(|b| frames.iter().map(|f| f[b]).fold(0.0, f32::max))
+}
+
+fn rise<const N: usize>(after: [f32; N], before: [f32; N], floor: [f32; N]) -> [f32; N] {
+    std::array::from_fn(|b| fast_ln((after[b] + floor[b]) / (before[b] + floor[b])))
+}
+
+/// Features of all candidates of a piece: rows of [`FIRST`] numbers, and their sketches.
+pub(crate) fn first(front: &Front) -> (Vec<Vec<f32>>, Vec<Sketch>) {
+    let sketches: Vec<Sketch> = front.candidates.iter().map(|c| sketch(front, c)).collect();
+    let mut rises: Vec<f32> = sketches.iter().map(|s| s.rise).collect();
+    let strong = quantile(&mut rises, 0.8);
+    let mut levels: Vec<f32> = sketches.iter().filter(|s| s.rise > strong).map(|s| s.level).collect();
+    if levels.is_empty() {
+        levels.extend(sketches.iter().map(|s| s.level));
+    }
+    let reference = quantile(&mut levels, 0.8);
+    let rows = (0..sketches.len()).map(|i| row(front, &sketches, i, reference)).collect();
+    (rows, sketches)
+}
+
+fn sketch(front: &Front, c: &Candidate) -> Sketch {
+    let sf = front.short_floor.at(front.short_frame(c.at, 0.0));
+    let lf = front.long_floor.at(front.long_frame(c.at, 0.0));
+    let post = max_of(&[&front.short[front.short_frame(c.at, 2.0)], &front.short[front.short_frame(c.at, 3.5)]]);
+    let over_floor = fast_ln((post.iter().sum::<f32>() + sf.iter().sum::<f32>()) / sf.iter().sum::<f32>());
+    let before = &front.long[front.long_frame(c.at, -13.0)];
+    let new = |ms: f32| -> [f32; LONG_BANDS] {
+        let after = &front.long[front.long_frame(c.at, ms)];
+        std::array::from_fn(|b| (after[b] - before[b]).max(0.0) + 0.5 * lf[b])
+    };
+    let attack = new(11.0).map(fast_ln);
+    let later = pooled::<PAIRS>(&new(34.0)).map(fast_ln);
+    let mut colour = [0.0; LONG_BANDS + PAIRS];
+    colour[..LONG_BANDS].copy_from_slice(&attack);
+    colour[LONG_BANDS..].copy_from_slice(&later);
+    let mean = colour.iter().sum::<f32>() / colour.len() as f32;
+    colour.iter_mut().for_each(|v| *v -= mean);
+    let length = colour.iter().map(|v| v * v).sum::<f32>().sqrt() + 1e-9;
+    colour.iter_mut().for_each(|v| *v /= length);
+    Sketch {
+        at_s: c.at as f32 / EAR_RATE.get() as f32,
+        level: fast_ln(c.near.powers[2] + 0.7 * front.quiet[0] + 1e-20),
+        rise: c.coarse.rise,
+        over_floor,
+        colour,
+    }
+}
+
+fn spans(front: &Front, c: &Candidate) -> [f32; 6] {
+    // Powers 0..1, 0..3, 0..10, -1..0, -3.5..-.5, -10..-1 ms, floored by most of the quiet level.
+    let [a1, a3, a10, b1, b3, b10] = c.near.powers.map(|p| fast_ln(p + 0.7 * front.quiet[0] + 1e-20));
+    [a1 - b1, a3 - b3, a10 - b10, a3 - b10, a1 - a10, a3 - a10]
+}
+
+fn row(front: &Front, sketches: &[Sketch], i: usize, reference: f32) -> Vec<f32> {
+    let c = &front.candidates[i];
+    let me = &sketches[i];
+    let mut out = Vec::with_capacity(FIRST);
+    let short = |ms: f32| front.short[front.short_frame(c.at, ms)];
+    let long = |ms: f32| &front.long[front.long_frame(c.at, ms)];
+    let sf = front.short_floor.at(front.short_frame(c.at, 0.0));
+    let lf = front.long_floor.at(front.long_frame(c.at, 0.0));
+    let short_over = SHORT_LOOK_MS.map(|ms| ln_over(short(ms), sf));
+    out.extend(short_over.iter().flatten());
+    let pair_floor = pooled::<PAIRS>(&lf);
+    out.extend(LONG_LOOK_MS.iter().flat_map(|&ms| ln_over(pooled::<PAIRS>(long(ms)), pair_floor)));
+    let post = max_of(&[&short(2.0), &short(3.5)]);
+    out.extend(rise(post, max_of(&[&short(-3.5), &short(-5.0), &short(-7.0), &short(-9.0)]), sf));
+    let (three_floor, attack) = (pooled::<THREES>(&lf), pooled::<THREES>(long(11.0)));
+    out.extend(rise(attack, pooled(long(-13.0)), three_floor));
+    out.extend(rise(attack, max_of(&[&pooled(long(-30.0)), &pooled(long(-50.0))]), three_floor));
+    out.extend(spans(front, c));
+    out.extend(c.gains.map(|g| fast_ln(1.0 + g)));
+    out.extend(c.differences_ms.map(|d| d.clamp(-8.0, 8.0)));
+    let rise_ln = fast_ln(1.0 + me.rise);
+    out.extend([
+        rise_ln,
+        if c.coarse.seen == Seen::Long { 1.0 } else { 0.0 },
+        if c.stream == 1 { 1.0 } else { 0.0 },
+        if c.stream == 2 { 1.0 } else { 0.0 },
+    ]);
+    out.extend(context(sketches, i));
+    let spread = {
+        let over = ln_over(post, sf);
+        let mean = over.iter().sum::<f32>() / over.len() as f32;
+        (over.iter().map(|v| (v - mean) * (v - mean)).sum::<f32>() / over.len() as f32).sqrt()
+    };
+    let long_rise = |ms: f32| front.long_rise[front.long_frame(c.at, ms)];
+    let [q90, q97] = front.rise_quantiles.map(|q| fast_ln(1.0 + q));
+    out.extend([
+        me.level - reference,
+        me.over_floor,
+        spread,
+        fast_ln(1.0 + long_rise(0.0)),
+        fast_ln(1.0 + long_rise(-6.0).max(long_rise(6.0))),
+        rise_ln - q90,
+        rise_ln - q97,
+        q97,
+        sketches.len() as f32 / sketches.last().map_or(1.0, |s| s.at_s.max(1.0)) / 30.0,
+    ]);
+    debug_assert_eq!(out.len(), FIRST);
+    out
+}
+
+/// What stands beside a candidate in time.
+fn context(sketches: &[Sketch], i: usize) -> [f32; 11] {
+    let me = &sketches[i];
+    // The nearest on each side that is not a neper weaker.
+    let comparable = |s: &&Sketch| s.level >= me.level - 1.0;
+    let previous = sketches[..i].iter().rev().take_while(|s| me.at_s - s.at_s < NEIGHBOUR_S).find(comparable);
+    let next = sketches[i + 1..].iter().take_while(|s| s.at_s - me.at_s < NEIGHBOUR_S).find(comparable);
+    let describe = |other: Option<&Sketch>| {
+        other.map_or([fast_ln(NEIGHBOUR_S + 0.002), 2.0, 2.0], |s| {
+            [fast_ln((s.at_s - me.at_s).abs() + 0.002), me.level - s.level, me.rise - s.rise]
+        })
+    };
+    let within = |seconds: f32| {
+        let from = sketches.partition_point(|s| s.at_s < me.at_s - seconds);
+        let to = sketches.partition_point(|s| s.at_s < me.at_s + seconds);
+        (from..to).filter(move |&j| j != i).map(|j| &sketches[j])
+    };
+    let count = within(1.0).count() as f32;
+    let rising = within(1.0).filter(|s| s.rise > 0.7 * me.rise).count() as f32;
+    let loud = within(1.0).filter(|s| s.level > me.level - 1.5).count() as f32;
+    let rival = within(0.025).map(|s| s.rise).fold(0.0, f32::max);
+    let louder = within(0.06).map(|s| s.level).fold(-60.0, f32::max);
+    let [p, n] = [describe(previous), describe(next)];
+    [p[0], p[1], p[2], n[0], n[1], n[2], count / 20.0, rising / 8.0, loud / 8.0, me.rise - rival, (me.level - louder).clamp(-8.0, 12.0)]
+}
+
+/// What the correction of an attack's place looks at: [`TIMING`] numbers.
+pub(crate) fn timing(front: &Front, c: &Candidate) -> Vec<f32> {
+    let mut out = Vec::with_capacity(TIMING);
+    for (envelope, quiet) in c.near.envelope.iter().zip(front.quiet) {
+        let floor = 0.5 * quiet + 1e-20;
+        let loudest = envelope.iter().fold(0.0f32, |m, &v| m.max(v)) + floor;
+        out.extend(envelope.iter().map(|&v| fast_ln((v + floor) / loudest)));
+    }
+    out.extend(c.differences_ms.map(|d| d.clamp(-8.0, 8.0)));
+    out.extend(c.gains.map(|g| fast_ln(1.0 + g)));
+    out.extend([
+        if c.coarse.seen == Seen::Long { 1.0 } else { 0.0 },
+        if c.stream == 1 { 1.0 } else { 0.0 },
+        if c.stream == 2 { 1.0 } else { 0.0 },
+    ]);
+    out.extend(spans(front, c));
+    let short = |ms: f32| front.short[front.short_frame(c.at, ms)];
+    let sf = front.short_floor.at(front.short_frame(c.at, 0.0));
+    let post = max_of(&[&short(2.0), &short(3.5)]);
+    out.extend(ln_over(post, sf));
+    out.extend(rise(post, max_of(&[&short(-3.5), &short(-5.0), &short(-7.0), &short(-9.0)]), sf));
+    debug_assert_eq!(out.len(), TIMING);
+    out
+}

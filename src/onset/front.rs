@@ -1,0 +1,90 @@
+//! A piece of sound -> band powers, floors, rise functions and placed candidates: all that the decisions look at.
+
+use realfft::RealFftPlanner;
+
+use super::place::{Candidate, Placer, STREAMS};
+use super::rise::{Floor, candidates, long_rise, quantile, short_rise};
+use super::spectrum::{LONG_BANDS, LONG_HOP, SHORT_BANDS, SHORT_HOP, Transform};
+use super::EAR_RATE;
+
+/// The two transforms; made once, used for every piece.
+pub(crate) struct Transforms {
+    short: Transform<SHORT_BANDS>,
+    long: Transform<LONG_BANDS>,
+}
+
+impl Transforms {
+    pub(crate) fn new() -> Self {
+        let mut planner = RealFftPlanner::new();
+        Transforms { short: Transform::short(&mut planner), long: Transform::long(&mut planner) }
+    }
+}
+
+/// What is known of a piece before anything is decided.
+pub(crate) struct Front {
+    pub(crate) short: Vec<[f32; SHORT_BANDS]>,
+    pub(crate) long: Vec<[f32; LONG_BANDS]>,
+    pub(crate) short_floor: Floor<SHORT_BANDS>,
+    pub(crate) long_floor: Floor<LONG_BANDS>,
+    /// .9 and .97 quantiles of the short rise function over the piece.
+    pub(crate) rise_quantiles: [f32; 2],
+    pub(crate) long_rise: Vec<f32>,
+    pub(crate) candidates: Vec<Candidate>,
+    /// Quiet power of each placing stream.
+    pub(crate) quiet: [f32; STREAMS],
+}
+
+/// Share of each short band that passes each placing stream (300 Hz high-pass, 2 kHz high-pass, 150..1500 Hz).
+const STREAM_SHARES: [[f32; SHORT_BANDS]; STREAMS] = [
+    [0.6, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0],
+    [0.0, 0.0, 0.2, 0.9, 1.0, 1.0, 1.0, 1.0],
+    [1.0, 1.0, 0.6, 0.0, 0.0, 0.0, 0.0, 0.0],
+];
+/// The quietest quarter of the frames gives a stream's quiet power, but never less than 40 dB under its loud one; both
+/// as for the floors of `rise`.
+const QUIET_QUANTILE: f64 = 0.25;
+const LOUD_QUANTILE: f64 = 0.985;
+const QUIET_BELOW_LOUD: f32 = 1e-4;
+
+/// Mean power of the samples from the sum of band powers: a one-sided spectrum of N samples holds N/2 times it.
+pub(crate) fn mean_power(bands: impl Iterator<Item = f32>) -> f32 {
+    bands.sum::<f32>() * (2.0 / 256.0)
+}
+
+impl Front {
+    pub(crate) fn new(transforms: &Transforms, x: &[f32]) -> Self {
+        let short = transforms.short.frames(x);
+        let long = transforms.long.frames(x);
+        let short_floor = Floor::track(&short, SHORT_HOP);
+        let long_floor = Floor::track(&long, LONG_HOP);
+        let rise = short_rise(&short, &short_floor);
+        let long_rise = long_rise(&long, &long_floor);
+        let mut powers = Vec::with_capacity(short.len());
+        let quiet = STREAM_SHARES.map(|shares| {
+            powers.clear();
+            powers.extend(short.iter().map(|f| mean_power(f.iter().zip(shares).map(|(p, s)| p * s))));
+            let loud = quantile(&mut powers, LOUD_QUANTILE);
+            quantile(&mut powers, QUIET_QUANTILE).max(QUIET_BELOW_LOUD * loud)
+        });
+        let coarse = candidates(&rise, &long_rise);
+        let candidates = Placer::new(quiet).place(x, &coarse);
+        let mut rise = rise;
+        let rise_quantiles = [0.9, 0.97].map(|q| quantile(&mut rise, q));
+        Front { short, long, short_floor, long_floor, rise_quantiles, long_rise, candidates, quiet }
+    }
+
+    /// The short frame nearest to a time in milliseconds from a sample.
+    pub(crate) fn short_frame(&self, sample: usize, ms: f32) -> usize {
+        nearest(sample, ms, SHORT_HOP, self.short.len())
+    }
+
+    /// The long frame nearest to a time in milliseconds from a sample.
+    pub(crate) fn long_frame(&self, sample: usize, ms: f32) -> usize {
+        nearest(sample, ms, LONG_HOP, self.long.len())
+    }
+}
+
+fn nearest(sample: usize, ms: f32, hop: usize, count: usize) -> usize {
+    let at = sample as f32 + ms * EAR_RATE.get() as f32 / 1e3;
+    ((at / hop as f32).round().max(0.0) as usize).min(count.saturating_sub(1))
+}

@@ -1,0 +1,134 @@
+//! The second look: each candidate held against the piece's own sure strikes and sure non-strikes.
+//!
+//! A pupil's strikes resemble one another; so do a fire's crackles and a tap's drops. What resembles the sure strikes
+//! is likelier a strike, however soft; what resembles much that is no strike is likelier none.
+
+use super::features::{FIRST, Sketch};
+use super::rise::quantile;
+use super::spectrum::dot;
+
+/// Numbers this look adds.
+const ADDED: usize = 17;
+/// Numbers the second decision looks at.
+pub(crate) const SECOND: usize = FIRST + ADDED;
+/// A candidate less likely than this after the first look is not looked at again.
+pub(crate) const WORTH_A_SECOND_LOOK: f32 = 0.01;
+/// Sure strikes and sure non-strikes after the first look.
+const SURE: f32 = 0.85;
+const SURELY_NOT: f32 = 0.15;
+/// Candidates this near are the same event or its echo and say nothing about each other.
+const APART_S: f32 = 0.1;
+/// How many of the most alike count.
+const ALIKE: usize = 6;
+/// How many of the most alike sure ones count.
+const ALIKE_SURE: usize = 4;
+/// A cosine above this is the same kind of sound.
+const SAME_SOUND: f32 = 0.93;
+/// Times within which others count as neighbours, in seconds.
+const NEAR_S: f32 = 0.06;
+const AROUND_S: f32 = 2.0;
+
+/// The largest `N` values seen, in falling order, each with its index.
+struct Top<const N: usize> {
+    best: [(f32, usize); N],
+}
+
+impl<const N: usize> Top<N> {
+    fn new() -> Self {
+        Top { best: [(-1.0, usize::MAX); N] }
+    }
+
+    fn add(&mut self, value: f32, index: usize) {
+        if value <= self.best[N - 1].0 {
+            return;
+        }
+        let mut k = N - 1;
+        while k > 0 && self.best[k - 1].0 < value {
+            self.best[k] = self.best[k - 1];
+            k -= 1;
+        }
+        self.best[k] = (value, index);
+    }
+
+    /// Mean of the values, those below zero (nothing found) as zero.
+    fn mean(&self) -> f32 {
+        self.best.iter().map(|b| b.0.clamp(0.0, 1.0)).sum::<f32>() / N as f32
+    }
+}
+
+/// For each candidate with `p >= WORTH_A_SECOND_LOOK`: its index and the numbers this look adds.
+pub(crate) fn look(sketches: &[Sketch], p: &[f32]) -> Vec<(usize, [f32; ADDED])> {
+    let worth: Vec<usize> = (0..p.len()).filter(|&i| p[i] >= WORTH_A_SECOND_LOOK).collect();
+    let sure: Vec<usize> = worth.iter().copied().filter(|&i| p[i] > SURE).collect();
+    let levels = |q: f64| {
+        let mut levels: Vec<f32> = sure.iter().map(|&i| sketches[i].level).collect();
+        if levels.is_empty() { worth.iter().map(|&i| sketches[i].level).fold(f32::NEG_INFINITY, f32::max) } else { quantile(&mut levels, q) }
+    };
+    let (middle, low, faintest) = (levels(0.5), levels(0.1), levels(0.02));
+    let mut over: Vec<f32> = sure.iter().map(|&i| sketches[i].over_floor).collect();
+    let over = quantile(&mut over, 0.5);
+    let share = sure.len() as f32 / worth.len().max(1) as f32;
+    worth
+        .iter()
+        .map(|&i| {
+            let me = &sketches[i];
+            let (mut strikes, mut others, mut alike) = (Top::<ALIKE_SURE>::new(), Top::<ALIKE_SURE>::new(), Top::<ALIKE>::new());
+            let mut same = 0usize;
+            for &j in &worth {
+                let other = &sketches[j];
+                if (other.at_s - me.at_s).abs() < APART_S {
+                    continue;
+                }
+                let s = dot(&me.colour, &other.colour);
+                if p[j] > SURE {
+                    strikes.add(s, j);
+                } else if p[j] < SURELY_NOT && other.level > faintest - 2.0 {
+                    others.add(s, j);
+                }
+                if other.rise > 0.6 * me.rise && other.rise < 1.8 * me.rise + 4.0 {
+                    alike.add(s, j);
+                    same += usize::from(s > SAME_SOUND);
+                }
+            }
+            let (mut weights, mut weighted, mut highest) = (0.0f32, 0.0f32, 0.0f32);
+            for &(s, j) in alike.best.iter().filter(|b| b.1 != usize::MAX) {
+                let w = (s - 0.5).clamp(0.0, 1.0).powi(2) + 1e-4;
+                weights += w;
+                weighted += w * p[j];
+                highest = highest.max(p[j]);
+            }
+            let near = |seconds: f32| {
+                let from = sketches.partition_point(|s| s.at_s < me.at_s - seconds);
+                let to = sketches.partition_point(|s| s.at_s < me.at_s + seconds);
+                from..to
+            };
+            let close = near(NEAR_S);
+            let before = p[close.start..i].iter().copied().fold(0.0, f32::max);
+            let after = p[i + 1..close.end.max(i + 1)].iter().copied().fold(0.0, f32::max);
+            let around = near(AROUND_S);
+            let doubtful = around.clone().filter(|&j| j != i && p[j] > 0.1 && p[j] < 0.8).count();
+            let certain = around.filter(|&j| j != i && p[j] > 0.8).count();
+            let (s, o) = (strikes.mean(), others.mean());
+            let added = [
+                ((p[i] + 1e-4) / (1.0 - p[i] + 1e-4)).ln(),
+                s,
+                o,
+                s - o,
+                (me.level - middle).clamp(-12.0, 6.0),
+                (me.level - low).clamp(-12.0, 6.0),
+                before,
+                after,
+                doubtful as f32 / 5.0,
+                certain as f32 / 5.0,
+                if weights > 0.0 { weighted / weights } else { 0.0 },
+                alike.mean(),
+                (1.0 + same as f32).ln(),
+                highest,
+                share,
+                over,
+                me.over_floor - over,
+            ];
+            (i, added)
+        })
+        .collect()
+}
