@@ -221,12 +221,44 @@ def write_extra(out, extra):
     return shots, noises, rooms
 
 
+def spread(out):
+    """Prints how the splits differ: quartiles of centroid, rise and decay per class."""
+    rows = {}
+    for e in json.loads((out / "bank.json").read_text()):
+        x, _ = sf.read(out / e["file"])
+        w = x[e["attack"]:e["attack"] + int(.05 * RATE)]
+        power = np.abs(np.fft.rfft(w * np.linspace(1, 0, len(w)), 8192)) ** 2
+        centroid = (np.fft.rfftfreq(8192, 1 / RATE) * power).sum() / power.sum()
+        left = np.cumsum((x[e["attack"]:] ** 2)[::-1])[::-1]
+        fall = 1e3 * np.argmax(left < .01 * left[0]) / RATE
+        rows.setdefault((e["class"], e["split"]), []).append((centroid, e["rise_ms"], fall))
+    print("| class | split | one-shots | centroid Hz | rise 5-50 % ms | energy down 20 dB ms |\n|---|---|---|---|---|---|")
+    for (cls, split), v in sorted(rows.items()):
+        q = np.quantile(v, [.25, .5, .75], axis=0)
+        cells = [" / ".join(f"{a:.{d}f}" for a in q[:, k]) for k, d in ((0, 0), (1, 2), (2, 0))]
+        print(f"| {cls} | {split} | {len(v)} | " + " | ".join(cells) + " |")
+
+
+def licences(out):
+    """Prints the packages, their licences and what each gave."""
+    rows = json.loads((out / "bank.json").read_text()), json.loads((out / "noise.json").read_text())
+    print("| package | from | licence | one-shots | noise clips |\n|---|---|---|---|---|")
+    for name, (registry, licence) in sources.LICENCE.items():
+        n = [sum(e["package"] == name for e in part) for part in rows]
+        print(f"| {name} | {registry} | {licence} | {n[0]} | {n[1]} |")
+
+
 def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     ap.add_argument("--out", type=Path, default=Path(os.environ.get("PAILBEAT_BANK", CACHE / "bank")))
     ap.add_argument("--store", type=Path, help="where packages are kept (default OUT/pk)")
     ap.add_argument("--extra", type=Path, help="folder with noise/, rooms/, strokes/: test only")
+    ap.add_argument("--table", action="store_true", help="only print the licences and the spread of the bank")
     args = ap.parse_args()
+    if args.table:
+        licences(args.out)
+        spread(args.out)
+        return
     args.out.mkdir(parents=True, exist_ok=True)
     store = args.store or args.out / "pk"
     shots = write_shots(args.out, store)

@@ -67,26 +67,29 @@ def modes(rng, length, f, tau):
 
 
 def rain(n, rng):
-    x = rng.uniform(.1, 1.5) * band(coloured(n, rng, rng.uniform(0, 1)), logu(rng, 200, 1500), logu(rng, 4000, 16000))
-    for _ in range(6):
+    """From a smooth downpour to single drops on a sill."""
+    smooth = rng.uniform(0, 1)
+    x = band(coloured(n, rng, rng.uniform(0, 1.2)), logu(rng, 100, 1500), logu(rng, 4000, 16000))
+    drops = np.zeros(n)
+    for _ in range(12):
         f = logu(rng, 400, 9000)
         drop = burst(rng, .02, f / 2, f * 2, logu(rng, .0005, .006))
-        if rng.random() < .5:
+        if rng.random() < .3:
             drop = drop / np.abs(drop).max() + modes(rng, .02, np.array([f]), np.array([logu(rng, .002, .008)]))
-        y = fftconvolve(sparse(n, rng, logu(rng, 3, 400), None), drop)[:n]
-        x = x + unit(y) * rng.uniform(.2, 1.2)
-    return x * wander(n, rng, .5, .7, 1)
+        drops += unit(fftconvolve(sparse(n, rng, logu(rng, 1, 60) * 10 ** (1.5 * smooth), None), drop)[:n]) \
+            * rng.uniform(.1, 1)
+    return (unit(x) + logu(rng, .15, 4) * (1.2 - smooth) * unit(drops)) * wander(n, rng, .5, .75, 1)
 
 
 def fire(n, rng):
-    x = rng.uniform(.1, 1) * low(coloured(n, rng, 2), logu(rng, 150, 900))
+    x = low(coloured(n, rng, 2), logu(rng, 150, 900)) + rng.uniform(.02, .4) * coloured(n, rng, rng.uniform(.5, 1.5))
     heavy = rng.uniform(.8, 1.8)
-    for _ in range(4):
-        f = logu(rng, 600, 8000)
-        click = burst(rng, .03, f / 3, f * 2, logu(rng, .0004, .008))
-        gate = (wander(n, rng, 1.5, -1, 1) > rng.uniform(-.8, .4)).astype(float)
-        y = fftconvolve(sparse(n, rng, logu(rng, 1, 25), heavy) * gate, click)[:n]
-        x = x + unit(y) * rng.uniform(.2, 1.2)
+    for _ in range(6):
+        f = logu(rng, 400, 8000)
+        click = burst(rng, .03, f / 3, f * 2, logu(rng, .0004, .006))
+        gate = (wander(n, rng, 1.5, -1, 1) > rng.uniform(-.9, .3)).astype(float)
+        y = fftconvolve(sparse(n, rng, logu(rng, 1, 40), heavy) * gate, click)[:n]
+        x = x + unit(y) * logu(rng, .05, .8)
     return x
 
 
@@ -121,9 +124,10 @@ def pulses(n, rng, hz, length, lo, hi, fall):
 
 def helicopter(n, rng):
     hz = rng.uniform(8, 26)
-    x = unit(pulses(n, rng, hz, .08, rng.uniform(40, 120), logu(rng, 300, 3000), rng.uniform(.006, .03)))
+    x = unit(pulses(n, rng, hz, .08, rng.uniform(40, 120), logu(rng, 200, 3000), rng.uniform(.006, .04)))
     whine = sum(np.sin(2 * np.pi * np.cumsum(wander(n, rng, .5, f, f * 1.01)) / RATE) for f in logu(rng, 300, 4000, 3))
-    return (x + rng.uniform(.1, .8) * unit(band(coloured(n, rng, 1), 80, 5000)) + rng.uniform(0, .1) * whine) \
+    bed = unit(band(coloured(n, rng, rng.uniform(.5, 1.8)), 80, logu(rng, 800, 9000)))
+    return (x + logu(rng, .1, 3) * bed + rng.uniform(0, .1) * whine) \
         * wander(n, rng, .2, .4, 1)
 
 
@@ -142,14 +146,14 @@ def clock(n, rng):
     period = rng.uniform(.2, 1.1)
     pair = []
     for _ in range(2):
-        f = logu(rng, 1500, 7000, 3)
-        pair.append(modes(rng, .05, f, logu(rng, .002, .015, 3)) + .5 * unit(burst(rng, .05, 1500, 9000, .002)))
+        f = logu(rng, 700, 7000, 3)
+        pair.append(modes(rng, .05, f, logu(rng, .002, .015, 3)) + .5 * unit(burst(rng, .05, logu(rng, 300, 2000), 9000, logu(rng, .001, .006))))
     t, k = rng.uniform(0, period), 0
     while t * RATE < n:
         place(x, int(t * RATE), pair[k % 2] * rng.uniform(.8, 1.2))
         t += period * rng.uniform(.99, 1.01)
         k += 1
-    return unit(x) + rng.uniform(.02, .3) * coloured(n, rng)
+    return unit(x) + logu(rng, .02, 1) * coloured(n, rng, rng.uniform(.5, 2))
 
 
 def place(x, at, y):
@@ -158,15 +162,15 @@ def place(x, at, y):
 
 
 def voiced(rng, length, f0, f1, attack, vibrato=0.0, rough=0.0):
-    """A glottal-like harmonic sound with two or three formants."""
+    """A glottal-like harmonic sound with formants: rises to the middle, then to `f1`."""
     m = int(length * RATE)
     t = np.linspace(0, 1, m)
-    f = f0 * (f1 / f0) ** t * (1 + .5 * (f1 / f0 > 1) * np.sin(np.pi * t) * 0)
+    f = f0 * (f1 / f0) ** t * rng.uniform(.9, 1.3) ** np.sin(np.pi * t)
     f = f * (1 + vibrato * np.sin(2 * np.pi * rng.uniform(4, 8) * t * length)) * (1 + rough * rng.normal(0, 1, m))
-    phase = np.cumsum(f) / RATE
-    x = (phase % 1 < .3) - .3 + .1 * rng.normal(0, 1, m)
-    y = sum(band(x, c / 1.2, c * 1.2) * g for c, g in zip(logu(rng, 500, 4500, 3), rng.uniform(.3, 1, 3)))
-    return unit(y) * np.minimum(1, t * length / attack) * np.minimum(1, (1 - t) * length / .06)
+    x = (np.cumsum(f) / RATE % 1 < .3) - .3 + rng.uniform(.02, .4) * rng.normal(0, 1, m)
+    y = .1 * x + sum(band(x, c / 1.2, c * 1.2) * g for c, g in zip(logu(rng, 500, 5500, 4), rng.uniform(.2, 1, 4)))
+    swell = wander(m, rng, 6 / length, .6, 1)
+    return unit(y) * swell * np.minimum(1, t * length / attack) * np.minimum(1, (1 - t) * length / .06)
 
 
 def calls(n, rng, make, gap):
@@ -177,7 +181,7 @@ def calls(n, rng, make, gap):
         y = make()
         place(x, int(t * RATE), y * rng.uniform(.5, 1.2))
         t += len(y) / RATE + rng.uniform(*gap)
-    return unit(x) + rng.uniform(.02, .2) * coloured(n, rng)
+    return unit(x) + logu(rng, .01, .3) * coloured(n, rng, rng.uniform(.5, 2))
 
 
 def dog(n, rng):
@@ -206,8 +210,12 @@ def rooster(n, rng):
 def sneeze(n, rng):
     def one():
         breath = burst(rng, .5, 500, 5000, 1) * np.linspace(0, 1, int(.5 * RATE)) ** 2 * .3
-        return np.r_[breath, unit(burst(rng, .4, 300, 9000, rng.uniform(.05, .15))) * np.minimum(
-            1, np.arange(int(.4 * RATE)) / RATE / rng.uniform(.003, .02))]
+        blow = burst(rng, .4, logu(rng, 200, 900), logu(rng, 1500, 9000), rng.uniform(.05, .15))
+        if rng.random() < .6:
+            f = logu(rng, 180, 600)
+            voice = voiced(rng, .3, f, f * rng.uniform(.6, 1), .01, rough=.02)
+            blow[:len(voice)] += voice * logu(rng, .2, 2) * np.abs(blow).max() / 3
+        return np.r_[breath, unit(blow) * np.minimum(1, np.arange(len(blow)) / RATE / rng.uniform(.003, .02))]
     return calls(n, rng, one, (1, 4))
 
 

@@ -4,6 +4,7 @@
     takes.py --bank DIR --out DIR --style rand|std --split train|test|all --seeds 0:300
     takes.py --bank DIR --out DIR --style events --events LIST.json --seeds 0:1
 
+Split "all" is the recorded material of both splits, for a last fit after measuring.
 Each take is a wav file and a json file of the same name with its true strike
 times. A take depends on nothing but its seed, split, style and the bank.
 """
@@ -40,8 +41,10 @@ class Bank:
 
         def load(name):
             rows = json.loads((self.folder / name).read_text())
-            return [r for r in rows if split in ("all", r["split"])]
-        self.noise, self.rooms = load("noise.json"), load("rooms.json")
+            # Local extra material is for measuring only, so "all" leaves it out.
+            return [r for r in rows if r["split"] == split or split == "all" and r.get("package") != "extra"]
+        self.noise = load("noise.json")
+        self.rooms = load("rooms.json") if split == "test" else []
         self.sources = {c: {} for c in CLASSES}
         for e in load("bank.json"):
             self.sources[e["class"]].setdefault(e["source"], []).append(e)
@@ -163,9 +166,26 @@ def strike_power(wet, events):
     return float(np.mean(rows)) if rows else .01
 
 
+def vary(x, n, rng):
+    """Another place, another microphone: `x` slowed or sped up, equalised, band-limited."""
+    if rng.random() < .5:
+        r = Fraction(int(rng.integers(70, 131)), 100)
+        x = np.resize(resample_poly(x, r.numerator, r.denominator), n)
+    if rng.random() < .5:
+        x = sosfilt(np.array([phones.peaking(rng.uniform(-10, 10), strikes.logu(rng, 150, 9000), rng.uniform(.5, 2))
+                              for _ in range(2)]), x)
+    if rng.random() < .4:
+        x = noises.low(x, strikes.logu(rng, 3000, 16000), int(rng.integers(1, 7)))
+    return x
+
+
 def draw_noise(bank, n, rng, made, kinds=None):
     """Unit-power noise: one kind, sometimes with a second one under it."""
     def one():
+        x, name = plain()
+        return (noises.unit(vary(x, n, rng)) if bank.split != "test" else x), name
+
+    def plain():
         if rng.random() < made:
             kind = sorted(noises.MADE)[rng.integers(len(noises.MADE))]
             return noises.unit(noises.MADE[kind](n, rng)), "made:" + kind
