@@ -117,7 +117,6 @@ SHOTS = {
             (r"075_Claves$", "freepats", "click", "claves", "1"),
             (r"0(76|77)_Wood_Block.*$", "freepats", "click", r"block-\1", "1"),
             (r"039_Clap_Hand$", "freepats", "clap", "clap", "1"),
-            (r"026_Snap$", "freepats", "clap", "snap", "1"),
             (r"0(60|61|62|63|64)_.*$", "freepats", "pat", r"hand-\1", "1"),
         ]),
     ],
@@ -125,7 +124,7 @@ SHOTS = {
         ("**/*.flac", "file", [
             (r"drum_snare_(\w+)$", "sonic-drum", "centre", "snare", r"\1"),
             (r"drum_tom_(hi|mid|lo)_(\w+)$", "sonic-drum", "centre", r"tom-\1", r"\2"),
-            (r"elec_(wood|tick)$", "sonic-elec", "click", r"\1", "1"),
+            (r"elec_(tick)$", "sonic-elec", "click", r"\1", "1"),
             (r"tbd_perc_tap_(\d)$", "sonic-elec", "click", r"tap-\1", "1"),
             (r"perc_(snap2?)$", "sonic-elec", "clap", r"\1", "1"),
             (r"tabla_(ghe)(\d)$", "tabla", "centre", r"\1", r"\2"),
