@@ -64,7 +64,11 @@ pub fn parse(text: &str) -> Result<Part, Vec<PartError>> {
     let mut errors = Gather::new(text, Origin::File);
     let mut warnings = Gather::new(text, Origin::File);
     if text.len() > MOST_BYTES {
-        errors.add(0..1, format!("{} bytes are too many for a part file", text.len()), "a part file is plain text of a page or two; was this the recording?");
+        errors.add(
+            0..1,
+            format!("{} bytes are too many for a part file", text.len()),
+            "a part file is plain text of a page or two; was this the recording?",
+        );
         return Err(errors.finish());
     }
     if deep(text) {
@@ -74,38 +78,54 @@ pub fn parse(text: &str) -> Result<Part, Vec<PartError>> {
     let (document, broken) = DeTable::parse_recoverable(text);
     for error in &broken {
         let span = error.span().unwrap_or(0..0);
-        errors.add(span, format!("not readable as TOML: {}", plain(error.message())), "texts stand in quotes, each `name = value` on a line of its own");
+        errors.add(
+            span,
+            format!("not readable as TOML: {}", plain(error.message())),
+            "texts stand in quotes, each `name = value` on a line of its own",
+        );
     }
     let table = document.get_ref();
-    let whole = document.span();
     let mut read = Reader { text, errors: &mut errors, broken: !broken.is_empty() };
     read.unknown_keys(table, &["title", "meter", "bpm", "form", "sections"], "a part file");
     let title = match table.get("title") {
         None => {
             if broken.is_empty() {
-                warnings.add(0..0, "the part has no title", "add `title = \"…\"` so that sheets and reports can name it");
+                warnings.add(
+                    0..0,
+                    "the part has no title",
+                    "add `title = \"…\"` so that sheets and reports can name it",
+                );
             }
             "untitled".to_string()
         }
         Some(value) => read.string(value, "title", "\"Lantern Parade\"").map(|row| row.text()).unwrap_or_default(),
     };
-    let meter = read.meter(table, &whole);
-    let range = read.range(table, &whole);
-    let raw = read.sections(table, &whole);
-    let form = read.form(table, &whole);
+    let meter = read.meter(table);
+    let range = read.range(table);
+    let raw = read.sections(table);
+    let form = read.form(table);
     let sections: Vec<Section> = raw.iter().map(|raw| build(raw, meter, &mut errors, &mut warnings)).collect();
     if let Some((names, span)) = &form {
         check_form(names, span.clone(), &sections, &mut errors);
         for raw in &raw {
             if !names.iter().any(|(name, _)| *name == raw.name) {
-                warnings.add(raw.span.clone(), format!("section `{}` is not in the form", raw.name), "add it to `form`, or ask for it with `--form`");
+                warnings.add(
+                    raw.span.clone(),
+                    format!("section `{}` is not in the form", raw.name),
+                    "add it to `form`, or ask for it with `--form`",
+                );
             }
         }
     }
     match (meter, range, form) {
-        (Some(meter), Some(range), Some((form, _))) if errors.is_empty() => {
-            Ok(Part { title, meter, range, form: form.into_iter().map(|(name, _)| name).collect(), sections, warnings: warnings.finish() })
-        }
+        (Some(meter), Some(range), Some((form, _))) if errors.is_empty() => Ok(Part {
+            title,
+            meter,
+            range,
+            form: form.into_iter().map(|(name, _)| name).collect(),
+            sections,
+            warnings: warnings.finish(),
+        }),
         _ => {
             // Every way to a missing piece has reported it; this holds should one ever not.
             if errors.is_empty() {
@@ -116,9 +136,12 @@ pub fn parse(text: &str) -> Result<Part, Vec<PartError>> {
     }
 }
 
+/// Section names, each with its place.
+pub(super) type Names = Vec<(String, Range<usize>)>;
+
 /// Names of a form with their places, split at spaces and commas.
-pub(super) fn split_form(row: &RowText) -> Vec<(String, Range<usize>)> {
-    let mut out: Vec<(String, Range<usize>)> = Vec::new();
+pub(super) fn split_form(row: &RowText) -> Names {
+    let mut out = Names::new();
     let mut inside = false;
     for (ch, at) in &row.chars {
         if ch.is_whitespace() || *ch == ',' {
@@ -138,9 +161,18 @@ pub(super) fn split_form(row: &RowText) -> Vec<(String, Range<usize>)> {
 }
 
 /// Unknown sections, and a form that would play for hours.
-pub(super) fn check_form(names: &[(String, Range<usize>)], span: Range<usize>, sections: &[Section], errors: &mut Gather) {
+pub(super) fn check_form(
+    names: &[(String, Range<usize>)],
+    span: Range<usize>,
+    sections: &[Section],
+    errors: &mut Gather,
+) {
     if names.is_empty() {
-        errors.add(span.clone(), "the form is empty", "name the sections in the order they are played, for example `A A B B`");
+        errors.add(
+            span.clone(),
+            "the form is empty",
+            "name the sections in the order they are played, for example `A A B B`",
+        );
     }
     let (mut strokes, mut bars) = (0u64, 0u64);
     for (name, at) in names {
@@ -167,14 +199,19 @@ pub(super) fn check_form(names: &[(String, Range<usize>)], span: Range<usize>, s
         let hint = format!("at most {MOST_STROKES} strokes and {MOST_BARS} bars; play fewer repeats or sections");
         errors.add(span.clone(), format!("the form comes to {strokes} strokes in {bars} bars"), hint);
     } else if strokes == 0 && errors.is_empty() && !names.is_empty() {
-        errors.add(span, "the form holds no stroke at all", "write at least one stroke, `o` for the centre of the bucket");
+        errors.add(
+            span,
+            "the form holds no stroke at all",
+            "write at least one stroke, `o` for the centre of the bucket",
+        );
     }
 }
 
 /// `AABB` read as `A A B B`, where every letter is a section.
 fn apart(name: &str, sections: &[Section]) -> Option<String> {
     let letters: Vec<String> = name.chars().map(String::from).collect();
-    (letters.len() > 1 && letters.len() < 40 && letters.iter().all(|l| sections.iter().any(|s| s.name == *l))).then(|| letters.join(" "))
+    (letters.len() > 1 && letters.len() < 40 && letters.iter().all(|l| sections.iter().any(|s| s.name == *l)))
+        .then(|| letters.join(" "))
 }
 
 /// The known word a mistyped one most likely means.
@@ -195,7 +232,6 @@ fn deep(text: &str) -> bool {
         match b {
             b'[' | b'{' => depth += 1,
             b']' | b'}' => depth = depth.saturating_sub(1),
-            b'\n' => {}
             _ => {}
         }
         depth > DEEPEST
@@ -203,7 +239,14 @@ fn deep(text: &str) -> bool {
 }
 
 fn plain(message: &str) -> String {
-    message.lines().map(str::trim).filter(|l| !l.is_empty()).collect::<Vec<_>>().join("; ").trim_end_matches('.').to_string()
+    message
+        .lines()
+        .map(str::trim)
+        .filter(|l| !l.is_empty())
+        .collect::<Vec<_>>()
+        .join("; ")
+        .trim_end_matches('.')
+        .to_string()
 }
 
 impl RowText {
@@ -254,7 +297,11 @@ impl Reader<'_, '_> {
     }
 
     fn wrong_kind(&mut self, value: &Spanned<DeValue>, what: &str, wanted: &str, example: &str) {
-        self.errors.add(value.span(), format!("`{what}` is {}, expected {wanted}", kind(value.get_ref())), format!("write `{what} = {example}`"));
+        self.errors.add(
+            value.span(),
+            format!("`{what}` is {}, expected {wanted}", kind(value.get_ref())),
+            format!("write `{what} = {example}`"),
+        );
     }
 
     fn string(&mut self, value: &Spanned<DeValue>, what: &str, example: &str) -> Option<RowText> {
@@ -267,7 +314,7 @@ impl Reader<'_, '_> {
         }
     }
 
-    fn meter(&mut self, table: &DeTable, _whole: &Range<usize>) -> Option<Meter> {
+    fn meter(&mut self, table: &DeTable) -> Option<Meter> {
         let example = "\"4/4\"";
         let Some(value) = table.get("meter") else {
             self.missing("meter", "`meter = \"4/4\"` at the top");
@@ -279,13 +326,17 @@ impl Reader<'_, '_> {
         match numbers {
             Some((Ok(beats @ 1..=16), Ok(unit @ (2 | 4 | 8)))) => Some(Meter { beats, unit }),
             _ => {
-                self.errors.add(row.span, format!("`{text}` is not a meter"), "for example `2/4`, `3/4`, `4/4` or `6/8`: 1 to 16 beats of a half, quarter or eighth");
+                self.errors.add(
+                    row.span,
+                    format!("`{text}` is not a meter"),
+                    "for example `2/4`, `3/4`, `4/4` or `6/8`: 1 to 16 beats of a half, quarter or eighth",
+                );
                 None
             }
         }
     }
 
-    fn range(&mut self, table: &DeTable, _whole: &Range<usize>) -> Option<TempoRange> {
+    fn range(&mut self, table: &DeTable) -> Option<TempoRange> {
         let example = "{ start = 66, goal = 96 }";
         let Some(value) = table.get("bpm") else {
             self.missing("bpm", "`bpm = { start = 66, goal = 96 }` at the top, in quarter notes a minute");
@@ -305,26 +356,38 @@ impl Reader<'_, '_> {
                 DeValue::Integer(i) => i64::from_str_radix(i.as_str(), i.radix()).ok().map(|i| i as f64),
                 DeValue::Float(f) => f.as_str().parse::<f64>().ok(),
                 _ => {
-                    self.errors.add(value.span(), format!("`{name}` is {}, expected a number", kind(value.get_ref())), format!("write `bpm = {example}`"));
+                    self.errors.add(
+                        value.span(),
+                        format!("`{name}` is {}, expected a number", kind(value.get_ref())),
+                        format!("write `bpm = {example}`"),
+                    );
                     return None;
                 }
             };
             let tempo = number.and_then(Bpm::new);
             if tempo.is_none() {
-                self.errors.add(value.span(), format!("`{name}` is no tempo to play at"), format!("quarter notes a minute, from {} to {}", Bpm::MIN, Bpm::MAX));
+                self.errors.add(
+                    value.span(),
+                    format!("`{name}` is no tempo to play at"),
+                    format!("quarter notes a minute, from {} to {}", Bpm::MIN, Bpm::MAX),
+                );
             }
             tempo
         };
         let (start, goal) = (tempo("start"), tempo("goal"));
         let (start, goal) = (start?, goal?);
         if start > goal {
-            self.errors.add(value.span(), format!("`bpm` starts at {} above its goal {}", start.get(), goal.get()), "`start` is where a beginner begins, `goal` where the class is going: exchange them");
+            self.errors.add(
+                value.span(),
+                format!("`bpm` starts at {} above its goal {}", start.get(), goal.get()),
+                "`start` is where a beginner begins, `goal` where the class is going: exchange them",
+            );
             return None;
         }
         Some(TempoRange { start, goal })
     }
 
-    fn form(&mut self, table: &DeTable, _whole: &Range<usize>) -> Option<(Vec<(String, Range<usize>)>, Range<usize>)> {
+    fn form(&mut self, table: &DeTable) -> Option<(Names, Range<usize>)> {
         let Some(value) = table.get("form") else {
             self.missing("form", "`form = \"A A B B\"` at the top, the sections in the order they are played");
             return None;
@@ -333,13 +396,17 @@ impl Reader<'_, '_> {
         Some((split_form(&row), row.span.clone()))
     }
 
-    fn sections(&mut self, table: &DeTable, _whole: &Range<usize>) -> Vec<RawSection> {
+    fn sections(&mut self, table: &DeTable) -> Vec<RawSection> {
         let Some(value) = table.get("sections") else {
             self.missing("sections", "`[sections.A]` with a line `strokes = \"o.x. o.--\"`");
             return Vec::new();
         };
         let DeValue::Table(sections) = value.get_ref() else {
-            self.errors.add(value.span(), format!("`sections` is {}", kind(value.get_ref())), "write each section as `[sections.A]`");
+            self.errors.add(
+                value.span(),
+                format!("`sections` is {}", kind(value.get_ref())),
+                "write each section as `[sections.A]`",
+            );
             return Vec::new();
         };
         if sections.is_empty() {
@@ -349,14 +416,26 @@ impl Reader<'_, '_> {
         for (key, value) in sections {
             let name = key.get_ref().to_string();
             if name.is_empty() || name.contains(|c: char| c.is_whitespace() || c.is_control() || c == ',') {
-                self.errors.add(key.span(), format!("`{name}` cannot name a section"), "a letter or one word, as in `[sections.A]`");
+                self.errors.add(
+                    key.span(),
+                    format!("`{name}` cannot name a section"),
+                    "a letter or one word, as in `[sections.A]`",
+                );
                 continue;
             }
             let DeValue::Table(rows) = value.get_ref() else {
-                self.errors.add(value.span(), format!("section `{name}` is {}, expected rows", kind(value.get_ref())), format!("write `[sections.{name}]` and below it `strokes = \"o.x. o.--\"`"));
+                self.errors.add(
+                    value.span(),
+                    format!("section `{name}` is {}, expected rows", kind(value.get_ref())),
+                    format!("write `[sections.{name}]` and below it `strokes = \"o.x. o.--\"`"),
+                );
                 continue;
             };
-            self.unknown_keys(rows, &["strokes", "syllables", "surfaces", "hands", "level"], &format!("section `{name}`"));
+            self.unknown_keys(
+                rows,
+                &["strokes", "syllables", "surfaces", "hands", "level"],
+                &format!("section `{name}`"),
+            );
             let mut broken = false;
             let mut row = |what: &str, example: &str| {
                 let text = rows.get(what).map(|value| self.string(value, what, example));
