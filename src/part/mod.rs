@@ -2,6 +2,21 @@
 //!
 //! Pure. Musical time is counted in [`Ticks`]; seconds appear only through a [`Bpm`].
 
+mod error;
+mod fit;
+mod played;
+mod read;
+mod row;
+mod section;
+mod syllables;
+mod unroll;
+
+pub use error::{Origin, PartError};
+pub use played::played;
+pub use read::{MOST_BARS, MOST_STROKES, Part, parse};
+pub use row::Repeat;
+pub use section::{Act, Cell, Mark, Section, WrittenBar};
+
 use crate::units::{Bpm, Seconds, Ticks};
 
 /// Where a stroke lands. The order is the order of the probability vectors of [`crate::surface`].
@@ -221,3 +236,6 @@ impl Timeline {
         cells(a).is_some() && cells(a) == cells(b)
     }
 }
+
+#[cfg(test)]
+mod tests;
