@@ -39,7 +39,8 @@ pub(crate) fn first_model(timeline: &Timeline, strikes: &[Strike], config: &Alig
         (Some(a), Some(b)) => (b.at - a.at).get().max(1.0),
         _ => 1.0,
     };
-    let heard: f64 = strikes.iter().map(|s| if s.certainty.is_finite() { s.certainty.clamp(0.0, 1.0) } else { 0.5 }).sum();
+    let heard: f64 =
+        strikes.iter().map(|s| if s.certainty.is_finite() { s.certainty.clamp(0.0, 1.0) } else { 0.5 }).sum();
     Model {
         quarter_s: timeline.bpm.quarter().get(),
         jitter_s: config.jitter.get().clamp(JITTER_S.0, JITTER_S.1),

@@ -73,7 +73,13 @@ impl Step {
     pub const fn is_match(self) -> bool {
         matches!(
             self,
-            Step::Start | Step::Match | Step::Displaced | Step::Shift | Step::NewTempo | Step::Jump | Step::JumpAfterPause
+            Step::Start
+                | Step::Match
+                | Step::Displaced
+                | Step::Shift
+                | Step::NewTempo
+                | Step::Jump
+                | Step::JumpAfterPause
         )
     }
 
@@ -212,7 +218,7 @@ impl Trace {
     /// a finding. Looks only at the strikes from the first forbidden one until the best rival has joined the path again
     /// or has lost.
     pub fn cost_without(&self, forbidden: &Forbidden) -> f64 {
-        let ranges = [&forbidden.jumps, &forbidden.shifts];
+        let ranges = [&forbidden.jumps, &forbidden.shifts, &forbidden.late_begin];
         let filled = || ranges.iter().filter(|r| !r.is_empty());
         let (Some(first), Some(last)) = (filled().map(|r| r.start).min(), filled().map(|r| r.end).max()) else {
             return 0.0;
@@ -230,7 +236,9 @@ impl Trace {
             let Some(best) = beam.first() else { return LOST };
             dearer = best.cost - path.cost;
             let same = |hyp: &&Hyp| {
-                hyp.j == path.j && (hyp.tau - path.tau).abs() < SAME_PHASE_S && (hyp.p / path.p - 1.0).abs() < SAME_TEMPO
+                hyp.j == path.j
+                    && (hyp.tau - path.tau).abs() < SAME_PHASE_S
+                    && (hyp.p / path.p - 1.0).abs() < SAME_TEMPO
             };
             let joined = beam.iter().find(same).map(|hyp| hyp.cost - path.cost);
             let decided = i + 1 >= last && (dearer > LOST || joined.is_some_and(|cost| cost <= dearer + 0.5));

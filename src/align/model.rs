@@ -122,7 +122,11 @@ pub(crate) fn bounces(strikes: &[Strike]) -> Vec<bool> {
         }
         let n = last - first;
         let falls = strikes[last].level.0 < strikes[first].level.0 - 2.0;
-        if n + 1 >= BOUNCE_LEAST && gap(last - 1) < LAST_INTERVAL_S && falls && gap(last - 1) < gap(first) * 0.9f64.powi(n as i32 - 1) {
+        if n + 1 >= BOUNCE_LEAST
+            && gap(last - 1) < LAST_INTERVAL_S
+            && falls
+            && gap(last - 1) < gap(first) * 0.9f64.powi(n as i32 - 1)
+        {
             for flag in &mut marked[first + 1..=last] {
                 *flag = true;
             }

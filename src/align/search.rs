@@ -69,6 +69,8 @@ pub struct Forbidden {
     pub jumps: std::ops::Range<usize>,
     /// The pulse may not be set anew at one of these strikes.
     pub shifts: std::ops::Range<usize>,
+    /// Where these strikes are the first that count, they must be the part's first strokes.
+    pub late_begin: std::ops::Range<usize>,
 }
 
 /// Everything fixed during one pass.
@@ -133,7 +135,20 @@ impl<'a> Search<'a> {
     /// The account before anything was heard.
     pub(crate) fn before(&self) -> Vec<Hyp> {
         let p = self.model.quarter_s;
-        vec![Hyp { cost: 0.0, tau: 0.0, p, a: 0.0, c: 0.0, d: 0.0, last: f64::NEG_INFINITY, j: BEFORE, parent: 0, mix: -1, fill: 0, step: Step::Extra }]
+        vec![Hyp {
+            cost: 0.0,
+            tau: 0.0,
+            p,
+            a: 0.0,
+            c: 0.0,
+            d: 0.0,
+            last: f64::NEG_INFINITY,
+            j: BEFORE,
+            parent: 0,
+            mix: -1,
+            fill: 0,
+            step: Step::Extra,
+        }]
     }
 
     /// All of the accounts after each strike.
@@ -163,7 +178,8 @@ impl<'a> Search<'a> {
         }
         for (k, hyp) in beam.iter().enumerate() {
             if hyp.j == BEFORE {
-                self.begin(event, k as u32, hyp, &mut out);
+                let anywhere = forbidden.is_none_or(|f| !f.late_begin.contains(&i));
+                self.begin(event, k as u32, hyp, anywhere, &mut out);
             } else {
                 self.go_on(event, k as u32, hyp, may_shift, &mut out);
             }
@@ -234,10 +250,10 @@ impl<'a> Search<'a> {
     }
 
     /// The strike is the first one that counts: a stroke, or a tap of a count-in.
-    fn begin(&self, event: &Event, parent: u32, hyp: &Hyp, out: &mut Candidates) {
+    fn begin(&self, event: &Event, parent: u32, hyp: &Hyp, anywhere: bool, out: &mut Candidates) {
         let start = Hyp { tau: event.t, a: event.var, c: 0.0, last: event.t, mix: -1, fill: 0, parent, ..*hyp };
         for (j, &begin) in self.score.begin.iter().enumerate() {
-            if begin.is_finite() {
+            if begin.is_finite() && (anywhere || j <= 2) {
                 let cost = hyp.cost + begin + event.surface[self.score.surface[j]];
                 for &(p, d, prior) in &self.tempi {
                     out.push(Hyp { cost: cost + prior, p, d, j: j as i32, step: Step::Start, ..start });
@@ -310,7 +326,14 @@ impl<'a> Search<'a> {
             let Ok(j) = usize::try_from(to.j) else {
                 if z2 < GATE {
                     let cost = hyp.cost + to.cost + costs::COUNT_SURFACE + 0.5 * (z2 + LN_2PI + s.ln());
-                    out.push(self.updated(Hyp { cost, j: to.j, step: Step::CountIn, parent, ..*hyp }, tp, dev, (a, c, d), s, event.t));
+                    out.push(self.updated(
+                        Hyp { cost, j: to.j, step: Step::CountIn, parent, ..*hyp },
+                        tp,
+                        dev,
+                        (a, c, d),
+                        s,
+                        event.t,
+                    ));
                 }
                 return true;
             };
@@ -320,7 +343,8 @@ impl<'a> Search<'a> {
             let here = Hyp { j: to.j, parent, mix, fill: 0, last: event.t, ..*hyp };
             let opens_pass = self.score.opens_pass[j] || (to.ahead == 2 && self.score.opens_pass[j - 1]);
             if z2 < GATE && in_time < out.best + WIDTH {
-                let next = self.updated(Hyp { cost: in_time, step: Step::Match, ..here }, tp, dev, (a, c, d), s, event.t);
+                let next =
+                    self.updated(Hyp { cost: in_time, step: Step::Match, ..here }, tp, dev, (a, c, d), s, event.t);
                 out.push(next);
                 if opens_pass && to.ahead <= 2 {
                     let d = (0.2 * next.p).powi(2);
@@ -338,7 +362,15 @@ impl<'a> Search<'a> {
             if may_shift && event.t > hyp.last + 0.05 {
                 if let Some(shift) = self.shift(hyp, to, j, opens_pass, dev) {
                     let d = hyp.d + (0.02 * hyp.p).powi(2);
-                    out.push(Hyp { cost: base + shift, tau: event.t, a: event.var, c: 0.0, d, step: Step::Shift, ..here });
+                    out.push(Hyp {
+                        cost: base + shift,
+                        tau: event.t,
+                        a: event.var,
+                        c: 0.0,
+                        d,
+                        step: Step::Shift,
+                        ..here
+                    });
                 }
             }
             true
@@ -387,7 +419,15 @@ impl<'a> Search<'a> {
     /// The account after a strike in time: one step of the filter.
     fn updated(&self, hyp: Hyp, tp: f64, dev: f64, (a, c, d): (f64, f64, f64), s: f64, t: f64) -> Hyp {
         let (g, h) = (a / s, c / s);
-        Hyp { tau: tp + g * dev, p: self.bounded(hyp.p + h * dev), a: a * (1.0 - g), c: c * (1.0 - g), d: d - h * c, last: t, ..hyp }
+        Hyp {
+            tau: tp + g * dev,
+            p: self.bounded(hyp.p + h * dev),
+            a: a * (1.0 - g),
+            c: c * (1.0 - g),
+            d: d - h * c,
+            last: t,
+            ..hyp
+        }
     }
 
     fn bounded(&self, p: f64) -> f64 {
@@ -453,7 +493,18 @@ impl<'a> Search<'a> {
             let hyp = &beam[k];
             let Ok(j) = usize::try_from(hyp.j) else { continue };
             let (from, d) = (self.score.bar[j], hyp.d + (0.05 * hyp.p).powi(2));
-            let here = Hyp { tau: event.t, a: event.var, c: 0.0, d, last: event.t, mix: -1, fill: 0, parent: k as u32, step: Step::JumpAfterPause, ..*hyp };
+            let here = Hyp {
+                tau: event.t,
+                a: event.var,
+                c: 0.0,
+                d,
+                last: event.t,
+                mix: -1,
+                fill: 0,
+                parent: k as u32,
+                step: Step::JumpAfterPause,
+                ..*hyp
+            };
             for target in self.score.targets.iter().flat_map(|(_, list)| list) {
                 let jump = self.score.jump_paused(from, target.bar) + target.cost;
                 self.land(event, cost + jump, target, here, out);

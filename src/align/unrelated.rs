@@ -26,7 +26,9 @@ pub(crate) fn cost(model: &Model, events: &[Event]) -> f64 {
     let random: f64 = events.iter().map(|e| -(rate + doubt(e)).ln()).sum::<f64>() + events.len() as f64;
     let (low, high) = (UNITS_S.0.ln(), UNITS_S.1.ln());
     let steady = (0..UNITS)
-        .map(|k| pulsed(model, events, (low + (high - low) * k as f64 / (UNITS - 1) as f64).exp()) + (UNITS as f64).ln())
+        .map(|k| {
+            pulsed(model, events, (low + (high - low) * k as f64 / (UNITS - 1) as f64).exp()) + (UNITS as f64).ln()
+        })
         .fold(f64::INFINITY, f64::min);
     random.min(steady) + surfaces(model, events)
 }

@@ -51,7 +51,8 @@ impl PartError {
             const SHOWN: usize = 100;
             let column = self.column.saturating_sub(1) as usize;
             let from = column.saturating_sub(BEFORE);
-            let shown: String = line.chars().skip(from).take(SHOWN).map(|c| if c.is_control() { ' ' } else { c }).collect();
+            let shown: String =
+                line.chars().skip(from).take(SHOWN).map(|c| if c.is_control() { ' ' } else { c }).collect();
             let room = shown.chars().count().saturating_sub(column - from).max(1);
             let carets = "^".repeat((self.width as usize).clamp(1, room));
             out.push_str(&format!("    {shown}\n    {}{carets}\n", " ".repeat(column - from)));

@@ -62,7 +62,12 @@ pub(super) fn misfit(meter: Meter, cells: usize) -> Option<String> {
     let below = counts.iter().rev().find(|c| **c < n).map(|c| format!("{} fewer makes {}", n - c, called(*c)));
     let near: Vec<String> = [above, below].into_iter().flatten().collect();
     let all = counts.iter().map(i64::to_string).collect::<Vec<_>>().join(", ");
-    Some(format!("{}; a {}/{} bar takes {all} cells, `.` lets a stroke ring on", near.join(", "), meter.beats, meter.unit))
+    Some(format!(
+        "{}; a {}/{} bar takes {all} cells, `.` lets a stroke ring on",
+        near.join(", "),
+        meter.beats,
+        meter.unit
+    ))
 }
 
 #[cfg(test)]
@@ -96,7 +101,9 @@ mod tests {
     fn a_misfit_is_told_what_is_nearest() {
         assert_eq!(
             misfit(Meter { beats: 4, unit: 4 }, 7).as_deref(),
-            Some("1 more makes 8 eighths, 3 fewer makes 4 quarters; a 4/4 bar takes 1, 2, 4, 8, 12, 16, 24, 32 cells, `.` lets a stroke ring on")
+            Some(
+                "1 more makes 8 eighths, 3 fewer makes 4 quarters; a 4/4 bar takes 1, 2, 4, 8, 12, 16, 24, 32 cells, `.` lets a stroke ring on"
+            )
         );
         assert!(misfit(Meter { beats: 4, unit: 4 }, 1_000_000).is_some_and(|hint| hint.contains("fewer makes 32")));
         assert!(misfit(Meter { beats: 6, unit: 8 }, 6).is_none());

@@ -14,7 +14,16 @@ pub fn played(part: &Part, timeline: &Timeline) -> String {
     let form = timeline.passes.iter().map(|p| p.section.as_str()).collect::<Vec<_>>().join(" ");
     let meter = timeline.meter;
     line(&mut out, &timeline.title);
-    line(&mut out, format!("{}/{}, form {form}: {}, {}", meter.beats, meter.unit, many(timeline.bars.len(), "bar"), many(timeline.strokes.len(), "stroke")));
+    line(
+        &mut out,
+        format!(
+            "{}/{}, form {form}: {}, {}",
+            meter.beats,
+            meter.unit,
+            many(timeline.bars.len(), "bar"),
+            many(timeline.strokes.len(), "stroke")
+        ),
+    );
     let lasts = |bpm: Bpm| format!("{} at {} quarter notes a minute", clock(timeline.end().to_seconds(bpm)), bpm.get());
     let (start, goal) = (timeline.range.start, timeline.range.goal);
     if start == goal {
@@ -27,7 +36,8 @@ pub fn played(part: &Part, timeline: &Timeline) -> String {
         let Some(section) = part.section(&pass.section) else { continue };
         let of = timeline.passes.iter().filter(|p| p.section == pass.section).count();
         out.push('\n');
-        let which = if of > 1 { format!("{}, {} of {of}", pass.section, ordinal(pass.number)) } else { pass.section.clone() };
+        let which =
+            if of > 1 { format!("{}, {} of {of}", pass.section, ordinal(pass.number)) } else { pass.section.clone() };
         if pass.number > 1 {
             line(&mut out, format!("{which}: the same {} again", many(pass.bars.len(), "bar")));
             continue;
@@ -167,8 +177,18 @@ fn spoken(meter: Meter, from: Ticks) -> String {
 
 fn legend(out: &mut String, used: &[String]) {
     let says = |letter: &str| used.iter().any(|u| u == letter);
-    let names = [("o", "centre"), ("x", "rim"), ("+", "sticks together"), ("c", "clap"), ("p", "pat"), (".", "rings on"), ("-", "rest")];
-    let mut parts: Vec<String> = (names.iter().filter(|(l, _)| says(l) || says(&l.to_uppercase()))).map(|(l, name)| format!("{l} {name}")).collect();
+    let names = [
+        ("o", "centre"),
+        ("x", "rim"),
+        ("+", "sticks together"),
+        ("c", "clap"),
+        ("p", "pat"),
+        (".", "rings on"),
+        ("-", "rest"),
+    ];
+    let mut parts: Vec<String> = (names.iter().filter(|(l, _)| says(l) || says(&l.to_uppercase())))
+        .map(|(l, name)| format!("{l} {name}"))
+        .collect();
     if used.iter().any(|u| u.chars().any(|c| c.is_ascii_uppercase())) {
         parts.push("capital: both hands".into());
     }

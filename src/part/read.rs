@@ -64,7 +64,11 @@ pub fn parse(text: &str) -> Result<Part, Vec<PartError>> {
     let mut errors = Gather::new(text, Origin::File);
     let mut warnings = Gather::new(text, Origin::File);
     if text.len() > MOST_BYTES {
-        errors.add(0..1, format!("{} bytes are too many for a part file", text.len()), "a part file is plain text of a page or two; was this the recording?");
+        errors.add(
+            0..1,
+            format!("{} bytes are too many for a part file", text.len()),
+            "a part file is plain text of a page or two; was this the recording?",
+        );
         return Err(errors.finish());
     }
     if deep(text) {
@@ -74,7 +78,11 @@ pub fn parse(text: &str) -> Result<Part, Vec<PartError>> {
     let (document, broken) = DeTable::parse_recoverable(text);
     for error in &broken {
         let span = error.span().unwrap_or(0..0);
-        errors.add(span, format!("not readable as TOML: {}", plain(error.message())), "texts stand in quotes, each `name = value` on a line of its own");
+        errors.add(
+            span,
+            format!("not readable as TOML: {}", plain(error.message())),
+            "texts stand in quotes, each `name = value` on a line of its own",
+        );
     }
     let table = document.get_ref();
     let whole = document.span();
@@ -83,7 +91,11 @@ pub fn parse(text: &str) -> Result<Part, Vec<PartError>> {
     let title = match table.get("title") {
         None => {
             if broken.is_empty() {
-                warnings.add(0..0, "the part has no title", "add `title = \"…\"` so that sheets and reports can name it");
+                warnings.add(
+                    0..0,
+                    "the part has no title",
+                    "add `title = \"…\"` so that sheets and reports can name it",
+                );
             }
             "untitled".to_string()
         }
@@ -98,14 +110,23 @@ pub fn parse(text: &str) -> Result<Part, Vec<PartError>> {
         check_form(names, span.clone(), &sections, &mut errors);
         for raw in &raw {
             if !names.iter().any(|(name, _)| *name == raw.name) {
-                warnings.add(raw.span.clone(), format!("section `{}` is not in the form", raw.name), "add it to `form`, or ask for it with `--form`");
+                warnings.add(
+                    raw.span.clone(),
+                    format!("section `{}` is not in the form", raw.name),
+                    "add it to `form`, or ask for it with `--form`",
+                );
             }
         }
     }
     match (meter, range, form) {
-        (Some(meter), Some(range), Some((form, _))) if errors.is_empty() => {
-            Ok(Part { title, meter, range, form: form.into_iter().map(|(name, _)| name).collect(), sections, warnings: warnings.finish() })
-        }
+        (Some(meter), Some(range), Some((form, _))) if errors.is_empty() => Ok(Part {
+            title,
+            meter,
+            range,
+            form: form.into_iter().map(|(name, _)| name).collect(),
+            sections,
+            warnings: warnings.finish(),
+        }),
         _ => {
             // Every way to a missing piece has reported it; this holds should one ever not.
             if errors.is_empty() {
@@ -138,9 +159,18 @@ pub(super) fn split_form(row: &RowText) -> Vec<(String, Range<usize>)> {
 }
 
 /// Unknown sections, and a form that would play for hours.
-pub(super) fn check_form(names: &[(String, Range<usize>)], span: Range<usize>, sections: &[Section], errors: &mut Gather) {
+pub(super) fn check_form(
+    names: &[(String, Range<usize>)],
+    span: Range<usize>,
+    sections: &[Section],
+    errors: &mut Gather,
+) {
     if names.is_empty() {
-        errors.add(span.clone(), "the form is empty", "name the sections in the order they are played, for example `A A B B`");
+        errors.add(
+            span.clone(),
+            "the form is empty",
+            "name the sections in the order they are played, for example `A A B B`",
+        );
     }
     let (mut strokes, mut bars) = (0u64, 0u64);
     for (name, at) in names {
@@ -167,14 +197,19 @@ pub(super) fn check_form(names: &[(String, Range<usize>)], span: Range<usize>, s
         let hint = format!("at most {MOST_STROKES} strokes and {MOST_BARS} bars; play fewer repeats or sections");
         errors.add(span.clone(), format!("the form comes to {strokes} strokes in {bars} bars"), hint);
     } else if strokes == 0 && errors.is_empty() && !names.is_empty() {
-        errors.add(span, "the form holds no stroke at all", "write at least one stroke, `o` for the centre of the bucket");
+        errors.add(
+            span,
+            "the form holds no stroke at all",
+            "write at least one stroke, `o` for the centre of the bucket",
+        );
     }
 }
 
 /// `AABB` read as `A A B B`, where every letter is a section.
 fn apart(name: &str, sections: &[Section]) -> Option<String> {
     let letters: Vec<String> = name.chars().map(String::from).collect();
-    (letters.len() > 1 && letters.len() < 40 && letters.iter().all(|l| sections.iter().any(|s| s.name == *l))).then(|| letters.join(" "))
+    (letters.len() > 1 && letters.len() < 40 && letters.iter().all(|l| sections.iter().any(|s| s.name == *l)))
+        .then(|| letters.join(" "))
 }
 
 /// The known word a mistyped one most likely means.
@@ -203,7 +238,14 @@ fn deep(text: &str) -> bool {
 }
 
 fn plain(message: &str) -> String {
-    message.lines().map(str::trim).filter(|l| !l.is_empty()).collect::<Vec<_>>().join("; ").trim_end_matches('.').to_string()
+    message
+        .lines()
+        .map(str::trim)
+        .filter(|l| !l.is_empty())
+        .collect::<Vec<_>>()
+        .join("; ")
+        .trim_end_matches('.')
+        .to_string()
 }
 
 impl RowText {
@@ -254,7 +296,11 @@ impl Reader<'_, '_> {
     }
 
     fn wrong_kind(&mut self, value: &Spanned<DeValue>, what: &str, wanted: &str, example: &str) {
-        self.errors.add(value.span(), format!("`{what}` is {}, expected {wanted}", kind(value.get_ref())), format!("write `{what} = {example}`"));
+        self.errors.add(
+            value.span(),
+            format!("`{what}` is {}, expected {wanted}", kind(value.get_ref())),
+            format!("write `{what} = {example}`"),
+        );
     }
 
     fn string(&mut self, value: &Spanned<DeValue>, what: &str, example: &str) -> Option<RowText> {
@@ -279,7 +325,11 @@ impl Reader<'_, '_> {
         match numbers {
             Some((Ok(beats @ 1..=16), Ok(unit @ (2 | 4 | 8)))) => Some(Meter { beats, unit }),
             _ => {
-                self.errors.add(row.span, format!("`{text}` is not a meter"), "for example `2/4`, `3/4`, `4/4` or `6/8`: 1 to 16 beats of a half, quarter or eighth");
+                self.errors.add(
+                    row.span,
+                    format!("`{text}` is not a meter"),
+                    "for example `2/4`, `3/4`, `4/4` or `6/8`: 1 to 16 beats of a half, quarter or eighth",
+                );
                 None
             }
         }
@@ -305,20 +355,32 @@ impl Reader<'_, '_> {
                 DeValue::Integer(i) => i64::from_str_radix(i.as_str(), i.radix()).ok().map(|i| i as f64),
                 DeValue::Float(f) => f.as_str().parse::<f64>().ok(),
                 _ => {
-                    self.errors.add(value.span(), format!("`{name}` is {}, expected a number", kind(value.get_ref())), format!("write `bpm = {example}`"));
+                    self.errors.add(
+                        value.span(),
+                        format!("`{name}` is {}, expected a number", kind(value.get_ref())),
+                        format!("write `bpm = {example}`"),
+                    );
                     return None;
                 }
             };
             let tempo = number.and_then(Bpm::new);
             if tempo.is_none() {
-                self.errors.add(value.span(), format!("`{name}` is no tempo to play at"), format!("quarter notes a minute, from {} to {}", Bpm::MIN, Bpm::MAX));
+                self.errors.add(
+                    value.span(),
+                    format!("`{name}` is no tempo to play at"),
+                    format!("quarter notes a minute, from {} to {}", Bpm::MIN, Bpm::MAX),
+                );
             }
             tempo
         };
         let (start, goal) = (tempo("start"), tempo("goal"));
         let (start, goal) = (start?, goal?);
         if start > goal {
-            self.errors.add(value.span(), format!("`bpm` starts at {} above its goal {}", start.get(), goal.get()), "`start` is where a beginner begins, `goal` where the class is going: exchange them");
+            self.errors.add(
+                value.span(),
+                format!("`bpm` starts at {} above its goal {}", start.get(), goal.get()),
+                "`start` is where a beginner begins, `goal` where the class is going: exchange them",
+            );
             return None;
         }
         Some(TempoRange { start, goal })
@@ -339,7 +401,11 @@ impl Reader<'_, '_> {
             return Vec::new();
         };
         let DeValue::Table(sections) = value.get_ref() else {
-            self.errors.add(value.span(), format!("`sections` is {}", kind(value.get_ref())), "write each section as `[sections.A]`");
+            self.errors.add(
+                value.span(),
+                format!("`sections` is {}", kind(value.get_ref())),
+                "write each section as `[sections.A]`",
+            );
             return Vec::new();
         };
         if sections.is_empty() {
@@ -349,14 +415,26 @@ impl Reader<'_, '_> {
         for (key, value) in sections {
             let name = key.get_ref().to_string();
             if name.is_empty() || name.contains(|c: char| c.is_whitespace() || c.is_control() || c == ',') {
-                self.errors.add(key.span(), format!("`{name}` cannot name a section"), "a letter or one word, as in `[sections.A]`");
+                self.errors.add(
+                    key.span(),
+                    format!("`{name}` cannot name a section"),
+                    "a letter or one word, as in `[sections.A]`",
+                );
                 continue;
             }
             let DeValue::Table(rows) = value.get_ref() else {
-                self.errors.add(value.span(), format!("section `{name}` is {}, expected rows", kind(value.get_ref())), format!("write `[sections.{name}]` and below it `strokes = \"o.x. o.--\"`"));
+                self.errors.add(
+                    value.span(),
+                    format!("section `{name}` is {}, expected rows", kind(value.get_ref())),
+                    format!("write `[sections.{name}]` and below it `strokes = \"o.x. o.--\"`"),
+                );
                 continue;
             };
-            self.unknown_keys(rows, &["strokes", "syllables", "surfaces", "hands", "level"], &format!("section `{name}`"));
+            self.unknown_keys(
+                rows,
+                &["strokes", "syllables", "surfaces", "hands", "level"],
+                &format!("section `{name}`"),
+            );
             let mut broken = false;
             let mut row = |what: &str, example: &str| {
                 let text = rows.get(what).map(|value| self.string(value, what, example));

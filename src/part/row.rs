@@ -64,7 +64,8 @@ const MOST_TIMES: u32 = 99;
 
 pub(super) fn scan(row: &RowText, grain: Grain, errors: &mut Gather) -> Row {
     let c = &row.chars;
-    let byte = |i: usize| c.get(i).map_or_else(|| c.last().map_or(row.span.start, |(ch, b)| b + ch.len_utf8()), |x| x.1);
+    let byte =
+        |i: usize| c.get(i).map_or_else(|| c.last().map_or(row.span.start, |(ch, b)| b + ch.len_utf8()), |x| x.1);
     let is = |i: usize, ch: char| c.get(i).is_some_and(|x| x.0 == ch);
     let mut out = Row::default();
     let mut cells: Vec<Token> = Vec::new();
@@ -80,7 +81,11 @@ pub(super) fn scan(row: &RowText, grain: Grain, errors: &mut Gather) -> Row {
             flush(&mut cells, &mut out);
             let span = byte(i)..byte(i + 2);
             if open.is_some() {
-                errors.add(span.clone(), "a repeat begins inside a repeat", "end the first with `:|` before `|:`; repeats do not nest");
+                errors.add(
+                    span.clone(),
+                    "a repeat begins inside a repeat",
+                    "end the first with `:|` before `|:`; repeats do not nest",
+                );
             }
             open = Some((out.bars.len(), span));
             out.ruled = true;
@@ -90,7 +95,11 @@ pub(super) fn scan(row: &RowText, grain: Grain, errors: &mut Gather) -> Row {
             out.ruled = true;
             let double = is(i + 1, '|') && !is(i + 2, ':');
             if cells.is_empty() && !empty_is_fine {
-                errors.add(byte(i)..byte(i + 1), "an empty bar", "a bar of silence is written with rests, for example `----`; otherwise leave out this `|`");
+                errors.add(
+                    byte(i)..byte(i + 1),
+                    "an empty bar",
+                    "a bar of silence is written with rests, for example `----`; otherwise leave out this `|`",
+                );
             }
             flush(&mut cells, &mut out);
             empty_is_fine = false;
@@ -120,7 +129,10 @@ pub(super) fn scan(row: &RowText, grain: Grain, errors: &mut Gather) -> Row {
                     i += 1;
                 }
             }
-            cells.push(Token { text: c[from..i].iter().map(|x| x.0).collect(), span: byte(from)..byte(i - 1) + c[i - 1].0.len_utf8() });
+            cells.push(Token {
+                text: c[from..i].iter().map(|x| x.0).collect(),
+                span: byte(from)..byte(i - 1) + c[i - 1].0.len_utf8(),
+            });
             empty_is_fine = false;
         }
     }
@@ -158,7 +170,11 @@ fn close(open: &mut Option<(usize, Range<usize>)>, times: u32, span: Range<usize
         return;
     };
     if times == 0 || times > MOST_TIMES {
-        errors.add(span, format!("a repeat played {times} times"), format!("write `:|` for twice, or a number from 1 to {MOST_TIMES}"));
+        errors.add(
+            span,
+            format!("a repeat played {times} times"),
+            format!("write `:|` for twice, or a number from 1 to {MOST_TIMES}"),
+        );
         return;
     }
     if out.bars.len() == from {
@@ -201,7 +217,10 @@ mod tests {
         let (row, _) = check("|: o | x :| |: x :|12 o :");
         assert_eq!(row.repeats, [Repeat { bars: 0..2, times: 2 }, Repeat { bars: 2..3, times: 12 }]);
         let (row, errors) = check("|: o :|3: x :|");
-        assert_eq!((row.repeats, errors), (vec![Repeat { bars: 0..1, times: 3 }, Repeat { bars: 1..2, times: 2 }], vec![]));
+        assert_eq!(
+            (row.repeats, errors),
+            (vec![Repeat { bars: 0..1, times: 3 }, Repeat { bars: 1..2, times: 2 }], vec![])
+        );
     }
 
     #[test]

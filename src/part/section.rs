@@ -115,23 +115,40 @@ pub(super) struct RawSection {
 
 /// `meter` is `None` when the file's is wrong: then everything but the cell counts is still checked.
 pub(super) fn build(raw: &RawSection, meter: Option<Meter>, errors: &mut Gather, warnings: &mut Gather) -> Section {
-    let mut section = Section { name: raw.name.clone(), bars: Vec::new(), repeats: Vec::new(), in_syllables: raw.syllables.is_some() };
+    let mut section = Section {
+        name: raw.name.clone(),
+        bars: Vec::new(),
+        repeats: Vec::new(),
+        in_syllables: raw.syllables.is_some(),
+    };
     let (row, text) = match (&raw.strokes, &raw.syllables) {
         (Some(_), Some(both)) => {
-            errors.add(both.span.clone(), format!("section `{}` has both `strokes` and `syllables`", raw.name), "keep the one you mean; they say the same thing in two ways");
+            errors.add(
+                both.span.clone(),
+                format!("section `{}` has both `strokes` and `syllables`", raw.name),
+                "keep the one you mean; they say the same thing in two ways",
+            );
             return section;
         }
         (Some(text), None) => (scan(text, Grain::Letter, errors), text),
         (None, Some(text)) => (scan(text, Grain::Word, errors), text),
         (None, None) => {
             if !raw.broken {
-                errors.add(raw.span.clone(), format!("section `{}` has no strokes", raw.name), "add a line such as `strokes = \"o.x. o.--\"`");
+                errors.add(
+                    raw.span.clone(),
+                    format!("section `{}` has no strokes", raw.name),
+                    "add a line such as `strokes = \"o.x. o.--\"`",
+                );
             }
             return section;
         }
     };
     if row.bars.is_empty() {
-        errors.add(text.span.clone(), format!("section `{}` is empty", raw.name), "write at least one bar, for example `o.x. o.--`");
+        errors.add(
+            text.span.clone(),
+            format!("section `{}` is empty", raw.name),
+            "write at least one bar, for example `o.x. o.--`",
+        );
         return section;
     }
     // For each bar its cells with the span each was read from, and which of them the other rows speak of.
@@ -151,7 +168,11 @@ pub(super) fn build(raw: &RawSection, meter: Option<Meter>, errors: &mut Gather,
     let beside = if spoken { &sounded } else { &all };
     match (&raw.surfaces, spoken) {
         (Some(text), true) => surfaces(&mut section.bars, text, beside, errors),
-        (Some(text), false) => errors.add(text.span.clone(), "`surfaces` stands beside `syllables` only", "the letters of `strokes` already say the surface"),
+        (Some(text), false) => errors.add(
+            text.span.clone(),
+            "`surfaces` stands beside `syllables` only",
+            "the letters of `strokes` already say the surface",
+        ),
         (None, _) => {}
     }
     if let Some(text) = &raw.hands {
@@ -165,11 +186,13 @@ pub(super) fn build(raw: &RawSection, meter: Option<Meter>, errors: &mut Gather,
 }
 
 fn each(bars: &[WrittenBar], keep: impl Fn(&Cell) -> bool) -> Vec<(usize, usize)> {
-    let cells = bars.iter().enumerate().flat_map(|(b, bar)| bar.cells.iter().enumerate().map(move |(c, cell)| (b, c, cell)));
+    let cells =
+        bars.iter().enumerate().flat_map(|(b, bar)| bar.cells.iter().enumerate().map(move |(c, cell)| (b, c, cell)));
     cells.filter(|(_, _, cell)| keep(cell)).map(|(b, c, _)| (b, c)).collect()
 }
 
-const CELL_HINT: &str = "cells are `o` centre, `x` rim, `+` click, `c` clap, `p` pat (capitals: both hands), `.` rings on, `-` rests";
+const CELL_HINT: &str =
+    "cells are `o` centre, `x` rim, `+` click, `c` clap, `p` pat (capitals: both hands), `.` rings on, `-` rests";
 
 fn act(letter: char) -> Option<Act> {
     let surface = match letter.to_ascii_lowercase() {
@@ -185,7 +208,12 @@ fn act(letter: char) -> Option<Act> {
     Some(Act::Strike(surface, if letter.is_ascii_uppercase() { Hands::Both } else { Hands::Either }))
 }
 
-fn letters(tokens: &[Token], span: Range<usize>, meter: Option<Meter>, errors: &mut Gather) -> (Vec<Cell>, Vec<Range<usize>>) {
+fn letters(
+    tokens: &[Token],
+    span: Range<usize>,
+    meter: Option<Meter>,
+    errors: &mut Gather,
+) -> (Vec<Cell>, Vec<Range<usize>>) {
     if let Some(hint) = meter.and_then(|m| fit::misfit(m, tokens.len())) {
         let (n, m) = (tokens.len(), meter.map_or((0, 0), |m| (m.beats, m.unit)));
         errors.add(span, format!("{n} cell{} do not fit a {}/{} bar", if n == 1 { "" } else { "s" }, m.0, m.1), hint);
@@ -214,7 +242,12 @@ fn letters(tokens: &[Token], span: Range<usize>, meter: Option<Meter>, errors: &
     (cells, tokens.iter().map(|t| t.span.clone()).collect())
 }
 
-fn words(tokens: &[Token], span: Range<usize>, meter: Option<Meter>, errors: &mut Gather) -> (Vec<Cell>, Vec<Range<usize>>) {
+fn words(
+    tokens: &[Token],
+    span: Range<usize>,
+    meter: Option<Meter>,
+    errors: &mut Gather,
+) -> (Vec<Cell>, Vec<Range<usize>>) {
     let mut cells = Vec::new();
     let mut at = Vec::new();
     let mut from = Ticks(0);
@@ -237,34 +270,62 @@ fn words(tokens: &[Token], span: Range<usize>, meter: Option<Meter>, errors: &mu
     }
     if let Some(m) = meter.filter(|m| known && m.bar() != from) {
         let quarters = |t: Ticks| format!("{}", (t.quarters() * 1000.0).round() / 1000.0);
-        let hint = if from < m.bar() { "add a word, or `sh` for a quarter's rest" } else { "take a word out, or set a bar line before it" };
-        errors.add(span, format!("these words last {} quarters, a {}/{} bar {}", quarters(from), m.beats, m.unit, quarters(m.bar())), hint);
+        let hint = if from < m.bar() {
+            "add a word, or `sh` for a quarter's rest"
+        } else {
+            "take a word out, or set a bar line before it"
+        };
+        errors.add(
+            span,
+            format!("these words last {} quarters, a {}/{} bar {}", quarters(from), m.beats, m.unit, quarters(m.bar())),
+            hint,
+        );
     }
     (cells, at)
 }
 
 /// Reads a row that runs beside the strokes; gives each token with the cell it speaks of.
-fn beside(name: &str, text: &RowText, cells: &[(usize, usize)], n_bars: usize, errors: &mut Gather) -> Vec<((usize, usize), Token)> {
+fn beside(
+    name: &str,
+    text: &RowText,
+    cells: &[(usize, usize)],
+    n_bars: usize,
+    errors: &mut Gather,
+) -> Vec<((usize, usize), Token)> {
     let row: Row = scan(text, Grain::Letter, errors);
     let of_bar = |b: usize| cells.iter().copied().filter(move |c| c.0 == b);
     if !row.ruled && n_bars > 1 {
         let tokens: Vec<Token> = row.bars.into_iter().flat_map(|b| b.cells).collect();
         if tokens.len() != cells.len() {
-            let hint = format!("the `{name}` row runs cell for cell under the strokes; bar lines in it help to see where it slips");
-            errors.add(text.span.clone(), format!("`{name}` has {} cells where {} are written", tokens.len(), cells.len()), hint);
+            let hint = format!(
+                "the `{name}` row runs cell for cell under the strokes; bar lines in it help to see where it slips"
+            );
+            errors.add(
+                text.span.clone(),
+                format!("`{name}` has {} cells where {} are written", tokens.len(), cells.len()),
+                hint,
+            );
             return Vec::new();
         }
         return cells.iter().copied().zip(tokens).collect();
     }
     if row.bars.len() != n_bars {
-        errors.add(text.span.clone(), format!("`{name}` has {} bars where {n_bars} are written", row.bars.len()), "set bar lines as in the strokes (a repeat is written once), or none at all");
+        errors.add(
+            text.span.clone(),
+            format!("`{name}` has {} bars where {n_bars} are written", row.bars.len()),
+            "set bar lines as in the strokes (a repeat is written once), or none at all",
+        );
         return Vec::new();
     }
     let mut out = Vec::new();
     for (b, bar) in row.bars.into_iter().enumerate() {
         let here = of_bar(b).count();
         if bar.cells.len() != here {
-            errors.add(bar.span(), format!("`{name}` has {} cells in bar {} where {here} are written", bar.cells.len(), b + 1), "give every cell of the bar its letter, `.` for nothing new");
+            errors.add(
+                bar.span(),
+                format!("`{name}` has {} cells in bar {} where {here} are written", bar.cells.len(), b + 1),
+                "give every cell of the bar its letter, `.` for nothing new",
+            );
             continue;
         }
         out.extend(of_bar(b).zip(bar.cells));
@@ -289,25 +350,47 @@ fn hands(bars: &mut [WrittenBar], text: &RowText, cells: &[(usize, usize)], erro
             "L" => Hands::One(Hand::Left),
             "B" => Hands::Both,
             other => {
-                errors.add(token.span, format!("`{other}` is not a hand"), "hands are `R` right, `L` left, `B` both, `.` not said");
+                errors.add(
+                    token.span,
+                    format!("`{other}` is not a hand"),
+                    "hands are `R` right, `L` left, `B` both, `.` not said",
+                );
                 continue;
             }
         };
         match &mut bars[b].cells[c].act {
             Act::Strike(_, hands) => {
                 if *hands == Hands::Both && written != Hands::Both {
-                    errors.add(token.span, format!("`{}` contradicts a capital letter, which is both hands", token.text), "write `B` or `.` here, or the stroke as a small letter");
+                    errors.add(
+                        token.span,
+                        format!("`{}` contradicts a capital letter, which is both hands", token.text),
+                        "write `B` or `.` here, or the stroke as a small letter",
+                    );
                 } else {
                     *hands = written;
                 }
             }
-            Act::Rest => errors.add(token.span, format!("hand `{}` on a rest", token.text), "write `.` here; if the hands slipped by a cell, bar lines in both rows show where"),
-            Act::Ring => errors.add(token.span, format!("hand `{}` where nothing is struck", token.text), "write `.` here; if the hands slipped by a cell, bar lines in both rows show where"),
+            Act::Rest => errors.add(
+                token.span,
+                format!("hand `{}` on a rest", token.text),
+                "write `.` here; if the hands slipped by a cell, bar lines in both rows show where",
+            ),
+            Act::Ring => errors.add(
+                token.span,
+                format!("hand `{}` where nothing is struck", token.text),
+                "write `.` here; if the hands slipped by a cell, bar lines in both rows show where",
+            ),
         }
     }
 }
 
-fn level(bars: &mut [WrittenBar], text: &RowText, cells: &[(usize, usize)], errors: &mut Gather, warnings: &mut Gather) {
+fn level(
+    bars: &mut [WrittenBar],
+    text: &RowText,
+    cells: &[(usize, usize)],
+    errors: &mut Gather,
+    warnings: &mut Gather,
+) {
     // Swells and fades as (sign, strokes in it, span), to warn of those too short to hear.
     let mut runs: Vec<(char, u32, Range<usize>)> = Vec::new();
     let mut running = false;
@@ -328,7 +411,11 @@ fn level(bars: &mut [WrittenBar], text: &RowText, cells: &[(usize, usize)], erro
                 continue;
             }
             _ => {
-                errors.add(token.span, format!("`{sign}` is not a level"), "levels are `p` soft, `m` medium, `f` loud, `<` swell, `>` fade, `.` no change");
+                errors.add(
+                    token.span,
+                    format!("`{sign}` is not a level"),
+                    "levels are `p` soft, `m` medium, `f` loud, `<` swell, `>` fade, `.` no change",
+                );
                 continue;
             }
         };
@@ -347,7 +434,11 @@ fn level(bars: &mut [WrittenBar], text: &RowText, cells: &[(usize, usize)], erro
     for (sign, strokes, span) in runs {
         if strokes < 2 {
             let name = if sign == '<' { "swell" } else { "fade" };
-            warnings.add(span, format!("a {name} through {strokes} stroke{} cannot be heard", if strokes == 1 { "" } else { "s" }), format!("write `{sign}` under every cell it runs through"));
+            warnings.add(
+                span,
+                format!("a {name} through {strokes} stroke{} cannot be heard", if strokes == 1 { "" } else { "s" }),
+                format!("write `{sign}` under every cell it runs through"),
+            );
         }
     }
 }
@@ -356,7 +447,11 @@ fn ring_after_rest(bars: &[WrittenBar], spans: &[Vec<Range<usize>>], warnings: &
     let mut silent = false;
     for (cell, span) in bars.iter().flat_map(|b| &b.cells).zip(spans.iter().flatten()) {
         if cell.act == Act::Ring && silent {
-            warnings.add(span.clone(), "`.` after a rest: nothing sounds that could go on", "write `-` if the silence goes on");
+            warnings.add(
+                span.clone(),
+                "`.` after a rest: nothing sounds that could go on",
+                "write `-` if the silence goes on",
+            );
         }
         silent = cell.act == Act::Rest;
     }

@@ -63,7 +63,11 @@ pub(super) fn word(text: &str) -> Result<Vec<Spoken>, String> {
         Some(inner) => (inner, true),
         None => (lower.as_str(), false),
     };
-    let spoken = |len: i64, sounded: bool, said: &str| Spoken { len: Ticks(len), sounded: sounded && !silent, said: said.into() };
+    let spoken = |len: i64, sounded: bool, said: &str| Spoken {
+        len: Ticks(len),
+        sounded: sounded && !silent,
+        said: said.into(),
+    };
     if let Some((_, lengths)) = WORDS.iter().find(|(word, _)| *word == inner) {
         let said: Vec<&str> = if inner.contains('-') { inner.split('-').collect() } else { vec![inner, "", ""] };
         return Ok(lengths.iter().zip(said).map(|(len, said)| spoken(*len, true, said)).collect());
@@ -90,7 +94,8 @@ pub(super) fn word(text: &str) -> Result<Vec<Spoken>, String> {
         let Some((_, lengths)) = SYLLABLES.iter().find(|(s, _)| *s == part) else {
             return Err(instead(part));
         };
-        let said: Vec<&str> = if lengths.len() == 2 { vec!["ti", part.get(2..).unwrap_or_default()] } else { vec![part] };
+        let said: Vec<&str> =
+            if lengths.len() == 2 { vec!["ti", part.get(2..).unwrap_or_default()] } else { vec![part] };
         out.extend(lengths.iter().zip(said).map(|(len, said)| spoken(*len, true, said)));
     }
     Ok(out)
@@ -99,7 +104,9 @@ pub(super) fn word(text: &str) -> Result<Vec<Spoken>, String> {
 fn instead(part: &str) -> String {
     let known = SYLLABLES.iter().map(|s| s.0).chain(SILENT.iter().copied()).chain(WORDS.iter().map(|w| w.0));
     let near = super::read::nearest(part, known).map_or(String::new(), |n| format!("did you mean `{n}`? "));
-    format!("{near}known words: `ta` (quarter), `ti-ti` (eighths), `tika-tika` (sixteenths), `too` (half), `tam-ti` (dotted), `tri-pl-et`, `syn-co-pa`, `sh` (quarter rest), `(ti)` (any word in brackets is silent)")
+    format!(
+        "{near}known words: `ta` (quarter), `ti-ti` (eighths), `tika-tika` (sixteenths), `too` (half), `tam-ti` (dotted), `tri-pl-et`, `syn-co-pa`, `sh` (quarter rest), `(ti)` (any word in brackets is silent)"
+    )
 }
 
 #[cfg(test)]
@@ -107,7 +114,8 @@ mod tests {
     use super::*;
 
     fn check(text: &str, expected: &[i64]) {
-        let lengths: Vec<i64> = word(text).unwrap().iter().map(|s| if s.sounded { s.len.0 } else { -s.len.0 }).collect();
+        let lengths: Vec<i64> =
+            word(text).unwrap().iter().map(|s| if s.sounded { s.len.0 } else { -s.len.0 }).collect();
         assert_eq!(lengths, expected, "{text}");
     }
 

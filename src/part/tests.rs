@@ -63,7 +63,9 @@ fn the_lantern_parade_comes_to_what_a_player_counts() {
 #[test]
 fn cells_share_their_bar_evenly_in_every_meter() {
     let check = |meter: &str, strokes: &str, quarters: &[f64]| {
-        let part = part(&format!("title = \"T\"\nmeter = \"{meter}\"\nbpm = {{ start = 60, goal = 60 }}\nform = \"A\"\n[sections.A]\nstrokes = \"{strokes}\"\n"));
+        let part = part(&format!(
+            "title = \"T\"\nmeter = \"{meter}\"\nbpm = {{ start = 60, goal = 60 }}\nform = \"A\"\n[sections.A]\nstrokes = \"{strokes}\"\n"
+        ));
         let line = part.timeline(None, part.range.start).unwrap();
         let got: Vec<f64> = line.strokes.iter().map(|s| s.at.quarters()).collect();
         assert_eq!(got.len(), quarters.len(), "{strokes}");
@@ -82,14 +84,19 @@ fn a_form_may_be_asked_for_beside_the_file() {
     assert_eq!(part.timeline(Some("B A"), bpm).unwrap().strokes.len(), 37);
     let errors = part.timeline(Some("A  C"), bpm).unwrap_err();
     assert_eq!((errors[0].origin, errors[0].column), (Origin::Form, 4));
-    assert_eq!(errors[0].render("x", "A  C"), "form:4: the form names section `C`, which is not written\n    A  C\n       ^\nhint: sections written: `A`, `B`\n");
+    assert_eq!(
+        errors[0].render("x", "A  C"),
+        "form:4: the form names section `C`, which is not written\n    A  C\n       ^\nhint: sections written: `A`, `B`\n"
+    );
     assert!(part.timeline(Some("AABB"), bpm).unwrap_err()[0].hint.contains("`A A B B`"));
     assert!(part.timeline(Some("  "), bpm).is_err());
 }
 
 #[test]
 fn rests_merge_over_bar_lines_and_rings_do_not_count() {
-    let rests = |strokes: &str| -> Vec<(f64, f64)> { one(strokes).rests.iter().map(|r| (r.from.quarters(), r.to.quarters())).collect() };
+    let rests = |strokes: &str| -> Vec<(f64, f64)> {
+        one(strokes).rests.iter().map(|r| (r.from.quarters(), r.to.quarters())).collect()
+    };
     assert_eq!(rests("strokes = \"o.-- ---- | --o. x...\""), [(1.0, 5.0)]);
     assert_eq!(rests("strokes = \"o... ...- | o...\""), [(3.5, 4.0)]);
     assert_eq!(rests("strokes = \"|: o--- :|2 o...\""), [(1.0, 4.0), (5.0, 8.0)]);
@@ -104,13 +111,28 @@ fn hands_and_levels_run_cell_for_cell() {
     assert_eq!(hands[5..], [Hands::Both, Hands::Either, Hands::One(Right), Hands::One(Left)]);
     use Dynamic::*;
     let levels: Vec<Option<Dynamic>> = line.strokes.iter().map(|s| s.level).collect();
-    assert_eq!(levels, [Some(Piano), Some(Piano), Some(Piano), Some(Piano), Some(Piano), Some(Forte), Some(Forte), Some(Forte), Some(Forte)]);
+    assert_eq!(
+        levels,
+        [
+            Some(Piano),
+            Some(Piano),
+            Some(Piano),
+            Some(Piano),
+            Some(Piano),
+            Some(Forte),
+            Some(Forte),
+            Some(Forte),
+            Some(Forte)
+        ]
+    );
     assert_eq!(line.swells, [Swell { from: Ticks(960), to: Ticks(5 * 480), rising: true }]);
 }
 
 #[test]
 fn a_swell_goes_on_through_ringing_strokes_and_over_bar_lines_but_not_back_to_a_repeat() {
-    let swells = |rows: &str| -> Vec<(f64, f64, bool)> { one(rows).swells.iter().map(|s| (s.from.quarters(), s.to.quarters(), s.rising)).collect() };
+    let swells = |rows: &str| -> Vec<(f64, f64, bool)> {
+        one(rows).swells.iter().map(|s| (s.from.quarters(), s.to.quarters(), s.rising)).collect()
+    };
     assert_eq!(swells("strokes = \"o.o. o.o.\"\nlevel = \"<.<. <.<.\""), [(0.0, 4.0, true)]);
     assert_eq!(swells("strokes = \"oooo | oooo\"\nlevel = \"..<< | <<>>\""), [(2.0, 6.0, true), (6.0, 8.0, false)]);
     assert_eq!(swells("strokes = \"|: oooo :|\"\nlevel = \"<<<<\""), [(0.0, 4.0, true), (4.0, 8.0, true)]);
@@ -125,10 +147,13 @@ fn rows_without_bar_lines_are_counted_through() {
 
 #[test]
 fn syllables_say_the_same_as_cells() {
-    let cells = one("strokes = \"o... xxx. | oxxo X.-- | |: o.o. o.o. :|3\"\nhands = \"R... RLR. | .... .... | R.L. R.L.\"");
+    let cells =
+        one("strokes = \"o... xxx. | oxxo X.-- | |: o.o. o.o. :|3\"\nhands = \"R... RLR. | .... .... | R.L. R.L.\"");
     let said = one("syllables = \"too ti-ti ta | tika-tika ta sh sh\"");
     assert_eq!(said.bars.len(), 2);
-    let said = one("syllables = \"ta-a ti-ti ta | ti-ti ti-ti ta sh | |: ta ta ta ta :|3\"\nsurfaces = \"oxxx | oxxoX | oooo\"\nhands = \"RRLR | ..... | RLRL\"");
+    let said = one(
+        "syllables = \"ta-a ti-ti ta | ti-ti ti-ti ta sh | |: ta ta ta ta :|3\"\nsurfaces = \"oxxx | oxxoX | oooo\"\nhands = \"RRLR | ..... | RLRL\"",
+    );
     assert_eq!(said.strokes, cells.strokes);
     assert_eq!(said.rests, cells.rests);
     assert_eq!(said.bars, cells.bars);
@@ -154,16 +179,25 @@ fn every_error_of_a_file_is_given_at_once_at_its_place() {
 #[test]
 fn a_slip_in_a_row_is_shown_under_the_cell() {
     assert_eq!(wrong_rows("strokes = \"oxx.o.x | oxx. o.x.\""), [(6, 12, "7 cells do not fit a 4/4 bar".into())]);
-    assert_eq!(wrong_rows("strokes = \"Ox.- o.x.\"\nhands = \"LRLR ....\""), [
-        (7, 10, "`L` contradicts a capital letter, which is both hands".into()),
-        (7, 12, "hand `L` where nothing is struck".into()),
-        (7, 13, "hand `R` on a rest".into()),
-    ]);
-    assert_eq!(wrong_rows("strokes = \"o.x. o.x. | oooo\"\nhands = \"R.L. R.L | RLRL\""), [(7, 10, "`hands` has 7 cells in bar 1 where 8 are written".into())]);
+    assert_eq!(
+        wrong_rows("strokes = \"Ox.- o.x.\"\nhands = \"LRLR ....\""),
+        [
+            (7, 10, "`L` contradicts a capital letter, which is both hands".into()),
+            (7, 12, "hand `L` where nothing is struck".into()),
+            (7, 13, "hand `R` on a rest".into()),
+        ]
+    );
+    assert_eq!(
+        wrong_rows("strokes = \"o.x. o.x. | oooo\"\nhands = \"R.L. R.L | RLRL\""),
+        [(7, 10, "`hands` has 7 cells in bar 1 where 8 are written".into())]
+    );
     assert_eq!(wrong_rows("strokes = \"o.x. o.x.\"\nlevel = \"p... q...\""), [(7, 15, "`q` is not a level".into())]);
     assert_eq!(wrong_rows("strokes = \"\""), [(6, 11, "section `A` is empty".into())]);
     assert_eq!(wrong_rows("hands = \"R\""), [(5, 11, "section `A` has no strokes".into())]);
-    assert_eq!(wrong_rows("stroke = \"o.x.\""), [(5, 11, "section `A` has no strokes".into()), (6, 1, "unknown name `stroke`".into())]);
+    assert_eq!(
+        wrong_rows("stroke = \"o.x.\""),
+        [(5, 11, "section `A` has no strokes".into()), (6, 1, "unknown name `stroke`".into())]
+    );
     assert_eq!(wrong_rows("syllables = \"ta ta ta\""), [(6, 14, "these words last 3 quarters, a 4/4 bar 4".into())]);
     assert_eq!(wrong_rows("syllables = \"ta ta taa ta\""), [(6, 20, "`taa` is not a rhythm word".into())]);
 }
@@ -177,8 +211,11 @@ fn rows_may_span_lines_and_errors_still_find_their_column() {
 
 #[test]
 fn what_is_allowed_but_looks_like_a_slip_is_a_warning() {
-    let text = format!("{HEAD}form = \"A\"\n[sections.A]\nstrokes = \"o.-. oooo\"\nlevel = \".... <...\"\n[sections.B]\nstrokes = \"o\"\n");
-    let warnings: Vec<(u32, u32, String)> = part(&text).warnings.into_iter().map(|w| (w.line, w.column, w.message)).collect();
+    let text = format!(
+        "{HEAD}form = \"A\"\n[sections.A]\nstrokes = \"o.-. oooo\"\nlevel = \".... <...\"\n[sections.B]\nstrokes = \"o\"\n"
+    );
+    let warnings: Vec<(u32, u32, String)> =
+        part(&text).warnings.into_iter().map(|w| (w.line, w.column, w.message)).collect();
     assert_eq!(
         warnings,
         [
@@ -206,7 +243,9 @@ fn a_byte_order_mark_and_windows_line_ends_change_nothing() {
 
 #[test]
 fn broken_toml_is_reported_with_its_line() {
-    let errors = wrong("title = \"T\nmeter = \"4/4\"\nbpm = { start = 60, goal = 80 }\nform = \"A\"\n[sections.A]\nstrokes = \"o\"\n");
+    let errors = wrong(
+        "title = \"T\nmeter = \"4/4\"\nbpm = { start = 60, goal = 80 }\nform = \"A\"\n[sections.A]\nstrokes = \"o\"\n",
+    );
     assert_eq!(errors[0].0, 1, "{errors:?}");
     assert!(errors[0].2.starts_with("not readable as TOML"), "{errors:?}");
     assert!(!wrong("").is_empty());

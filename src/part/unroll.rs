@@ -88,7 +88,13 @@ impl Part {
                 }
             }
             let number = u32::try_from(bar - first_bar + 1).unwrap_or(u32::MAX);
-            out.bars.push(Bar { at: bar_at, pass: out.passes.len(), number, repeat, strokes: first_stroke..out.strokes.len() });
+            out.bars.push(Bar {
+                at: bar_at,
+                pass: out.passes.len(),
+                number,
+                repeat,
+                strokes: first_stroke..out.strokes.len(),
+            });
         }
         let number = u32::try_from(number).unwrap_or(u32::MAX);
         out.passes.push(Pass { section: name.to_string(), number, bars: first_bar..out.bars.len() });
