@@ -214,6 +214,12 @@ const SAME_PHASE_S: f64 = 0.02;
 const SAME_TEMPO: f64 = 0.02;
 
 impl Trace {
+    /// How far the beat's phase of this player wanders in one quarter note, one standard deviation; it grows with the
+    /// square root of the distance.
+    pub fn phase_walk(&self) -> Seconds {
+        Seconds::of(self.model.phase_walk_s)
+    }
+
     /// How much dearer the take becomes, in nats, if the steps in `forbidden` had not been taken: the second witness of
     /// a finding. Looks only at the strikes from the first forbidden one until the best rival has joined the path again
     /// or has lost.

@@ -25,8 +25,10 @@ const GATE_JUMP: f64 = 25.0;
 /// Sources of jumps tried at each strike.
 const SOURCES: usize = 24;
 const SOURCES_PAUSED: usize = 16;
-/// Strokes ahead that a strike may be.
-const AHEAD: usize = 10;
+/// Strokes ahead that a strike may be: two bars of sixteenths left out.
+const AHEAD: usize = 32;
+/// What a surface heard as written may take off a cost, at most, nats.
+const SURFACE_GAIN: f64 = 3.0;
 /// Strokes ahead at which the pulse may be set anew.
 const AHEAD_SHIFT: usize = 3;
 /// The two ends of the tempi tried, as shares of a quarter at the tempo asked for; and their number.
@@ -320,7 +322,8 @@ impl<'a> Search<'a> {
             let d = hyp.d + (model.tempo_walk * hyp.p).powi(2) * to.db;
             let s = a + event.var;
             let z2 = dev * dev / s;
-            if to.ahead > AHEAD_SHIFT && dev < 0.0 && z2 > GATE {
+            let hopeless = hyp.cost + to.cost - 2.0 * SURFACE_GAIN >= out.best + WIDTH;
+            if hopeless || (to.ahead > AHEAD_SHIFT && dev < 0.0 && z2 > GATE) {
                 return false;
             }
             let Ok(j) = usize::try_from(to.j) else {
