@@ -157,9 +157,10 @@ pub struct Trace {
 pub fn trace(timeline: &Timeline, strikes: &[Strike], config: &AlignConfig) -> Trace {
     let score = Score::new(timeline);
     let mut model = learn::first_model(timeline, strikes, config);
-    let bounces = model::bounces(strikes);
+    let (bounces, usual) = (model::bounces(strikes), model::usual_levels(strikes));
     let events_of = |model: &Model| -> Vec<Event> {
-        strikes.iter().zip(&bounces).map(|(strike, &bounce)| Event::new(strike, model, bounce)).collect()
+        let beside = bounces.iter().zip(&usual);
+        strikes.iter().zip(beside).map(|(strike, (&bounce, &usual))| Event::new(strike, model, usual, bounce)).collect()
     };
     let mut events = events_of(&model);
     let (mut beams, mut path, mut cost) = search_path(&score, &model, &events);
