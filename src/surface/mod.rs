@@ -1,6 +1,10 @@
 //! The sound of each strike -> the surface it landed on, with a probability, by a model fitted to the take itself with
 //! the written part as prior.
 
+mod features;
+
+pub use features::{BANDS, FeatureBank, Features};
+
 use crate::part::Surface;
 
 /// What the written part expects of a strike, as far as an alignment on time alone can tell.
