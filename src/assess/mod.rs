@@ -2,6 +2,8 @@
 //!
 //! Has never seen a file. Every finding carries its place, size, confidence and the sentence a teacher would say.
 
+pub mod structure;
+
 use crate::align::Step;
 use crate::part::{Surface, Timeline};
 use crate::units::{Bpm, Decibels, Lateness, Seconds};

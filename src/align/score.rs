@@ -1,0 +1,280 @@
+//! [`Timeline`] -> [`Score`]: the written strokes as plain arrays in quarter notes, and where one might go on playing.
+//!
+//! Everything the search looks up a thousand times a strike stands here, worked out once.
+
+use super::costs;
+use crate::part::{Hands, Timeline};
+
+/// Strokes of the rest that follows stroke `j`: from and to in quarters after that stroke.
+pub(crate) type Gap = (f64, f64);
+
+/// One bar as the search sees it.
+#[derive(Clone, Debug)]
+pub(crate) struct ScoreBar {
+    /// Where it begins, in quarters.
+    pub(crate) at: f64,
+    /// First stroke and one past the last.
+    pub(crate) strokes: std::ops::Range<usize>,
+    /// Index into the timeline's passes.
+    pub(crate) pass: usize,
+    /// First or last bar of its pass.
+    pub(crate) opens_pass: bool,
+    pub(crate) closes_pass: bool,
+    /// First or last bar of a pass or of one time through a repeat sign.
+    pub(crate) opens_unit: bool,
+    pub(crate) closes_unit: bool,
+}
+
+/// A place to which a player may jump.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Target {
+    pub(crate) bar: usize,
+    pub(crate) stroke: usize,
+    /// Cost of strokes of that bar left out before it.
+    pub(crate) cost: f64,
+}
+
+/// The written part, ready for the search.
+#[derive(Clone, Debug)]
+pub(crate) struct Score {
+    /// Time of each stroke in quarters from beat 1 of bar 1.
+    pub(crate) at: Vec<f64>,
+    /// Surface of each stroke as an index.
+    pub(crate) surface: Vec<usize>,
+    /// Both hands at once.
+    pub(crate) both: Vec<bool>,
+    /// Bar of each stroke.
+    pub(crate) bar: Vec<usize>,
+    /// First stroke of its bar, of its pass.
+    pub(crate) opens_bar: Vec<bool>,
+    pub(crate) opens_pass: Vec<bool>,
+    /// Strokes that follow in the same bar.
+    pub(crate) left: Vec<usize>,
+    /// Length of the written rest between the stroke before and this one, in quarters; 0 without one.
+    pub(crate) rest_before: Vec<f64>,
+    /// The written rest between this stroke and the next, relative to this one.
+    pub(crate) rest_after: Vec<Option<Gap>>,
+    /// Cost of beginning at each stroke; infinite where nobody begins.
+    pub(crate) begin: Vec<f64>,
+    /// Cost of ending after each stroke.
+    pub(crate) end: Vec<f64>,
+    pub(crate) bars: Vec<ScoreBar>,
+    /// Targets of jumps by the distance of the stroke from its bar line, in quarters.
+    pub(crate) targets: Vec<(f64, Vec<Target>)>,
+    /// Row-major bars x bars: going on at the second after the end of the first, in tempo and after a pause.
+    in_tempo: Vec<f64>,
+    paused: Vec<f64>,
+    /// Length of a bar and of the beats in which one counts in, in quarters.
+    pub(crate) bar_length: f64,
+    pub(crate) count_units: Vec<f64>,
+}
+
+impl Score {
+    pub(crate) fn new(timeline: &Timeline) -> Score {
+        let bar_length = timeline.meter.bar().quarters();
+        let strokes = &timeline.strokes;
+        let at: Vec<f64> = strokes.iter().map(|s| s.at.quarters()).collect();
+        let bar: Vec<usize> = strokes.iter().map(|s| s.bar).collect();
+        let n = strokes.len();
+        let bars: Vec<ScoreBar> = (0..timeline.bars.len()).map(|m| score_bar(timeline, m)).collect();
+        let opens_bar: Vec<bool> = (0..n).map(|j| j == 0 || bar[j] != bar[j - 1]).collect();
+        let pass_of = |j: usize| timeline.bars.get(bar[j]).map(|b| b.pass);
+        let opens_pass: Vec<bool> = (0..n).map(|j| j == 0 || pass_of(j) != pass_of(j - 1)).collect();
+        let mut left = vec![0; n];
+        for j in (0..n.saturating_sub(1)).rev() {
+            left[j] = if bar[j + 1] == bar[j] { left[j + 1] + 1 } else { 0 };
+        }
+        let (mut rest_before, mut rest_after) = (vec![0.0; n], vec![None; n]);
+        for rest in &timeline.rests {
+            let (from, to) = (rest.from.quarters(), rest.to.quarters());
+            let j = at.partition_point(|&x| x < from + 1e-9);
+            if j < n {
+                rest_before[j] += to - from;
+            }
+            if let Some(before) = j.checked_sub(1) {
+                let (a, b) = (from - at[before], to - at[before]);
+                rest_after[before] = Some(rest_after[before].map_or((a, b), |(first, _): Gap| (first, b)));
+            }
+        }
+        let beat = timeline.meter.beat().quarters();
+        let count_units =
+            if timeline.meter.unit == 8 && timeline.meter.beats % 3 == 0 { vec![3.0 * beat, beat] } else { vec![beat] };
+        let mut score = Score {
+            surface: strokes.iter().map(|s| s.surface.index()).collect(),
+            both: strokes.iter().map(|s| s.hands == Hands::Both).collect(),
+            begin: vec![f64::INFINITY; n],
+            end: vec![0.0; n],
+            targets: Vec::new(),
+            in_tempo: jump_table(timeline, &bars, in_tempo_cost),
+            paused: jump_table(timeline, &bars, paused_cost),
+            at,
+            bar,
+            opens_bar,
+            opens_pass,
+            left,
+            rest_before,
+            rest_after,
+            bars,
+            bar_length,
+            count_units,
+        };
+        score.begin = (0..n).map(|j| score.begin_cost(timeline, j)).collect();
+        score.end = (0..n).map(|j| score.end_cost(j)).collect();
+        score.targets = score.jump_targets();
+        score
+    }
+
+    /// Number of strokes.
+    pub(crate) fn len(&self) -> usize {
+        self.at.len()
+    }
+
+    /// Going on at bar `to` after the end of bar `from` without losing the beat.
+    pub(crate) fn jump(&self, from: usize, to: usize) -> f64 {
+        self.in_tempo.get(from * self.bars.len() + to).copied().unwrap_or(f64::INFINITY)
+    }
+
+    /// The same after a pause in bar `from`.
+    pub(crate) fn jump_paused(&self, from: usize, to: usize) -> f64 {
+        self.paused.get(from * self.bars.len() + to).copied().unwrap_or(f64::INFINITY)
+    }
+
+    /// Strokes of a bar; none past the end.
+    pub(crate) fn strokes_in(&self, bar: usize) -> usize {
+        self.bars.get(bar).map_or(0, |b| b.strokes.len())
+    }
+
+    fn begin_cost(&self, timeline: &Timeline, j: usize) -> f64 {
+        let Some(bar) = self.bars.get(self.bar[j]) else { return f64::INFINITY };
+        let section = |pass: usize| timeline.passes.get(pass).map(|p| &p.section);
+        if j == 0 {
+            0.0
+        } else if self.opens_pass[j] && bar.opens_pass {
+            if section(bar.pass) == section(0) { costs::BEGIN_LATER_PASS } else { costs::BEGIN_SECTION }
+        } else if self.opens_bar[j] {
+            costs::BEGIN_BAR
+        } else if j <= 2 {
+            costs::misses(costs::MISS, j)
+        } else {
+            f64::INFINITY
+        }
+    }
+
+    fn end_cost(&self, j: usize) -> f64 {
+        let left = self.len() - 1 - j;
+        if left == 0 {
+            return 0.0;
+        }
+        let place = if self.left[j] > 0 {
+            costs::END_INSIDE
+        } else if self.opens_pass[j + 1] {
+            costs::END_SECTION
+        } else {
+            costs::END_BAR
+        };
+        place.min(costs::misses(costs::MISS, left))
+    }
+
+    fn jump_targets(&self) -> Vec<(f64, Vec<Target>)> {
+        let mut targets: Vec<(f64, Vec<Target>)> = Vec::new();
+        let mut add = |bar: usize, stroke: usize, cost: f64| {
+            let offset = self.at[stroke] - self.bars[bar].at;
+            let target = Target { bar, stroke, cost };
+            match targets.iter_mut().find(|(at, _)| (at - offset).abs() < 1e-9) {
+                Some((_, list)) => list.push(target),
+                None => targets.push((offset, vec![target])),
+            }
+        };
+        for (m, bar) in self.bars.iter().enumerate() {
+            if !bar.strokes.is_empty() {
+                add(m, bar.strokes.start, 0.0);
+            }
+        }
+        for (m, bar) in self.bars.iter().enumerate() {
+            if bar.opens_unit && bar.strokes.len() > 1 {
+                add(m, bar.strokes.start + 1, costs::MISS);
+            }
+        }
+        targets
+    }
+}
+
+fn score_bar(timeline: &Timeline, m: usize) -> ScoreBar {
+    let bar = &timeline.bars[m];
+    let unit = |x: usize| timeline.bars.get(x).map(|b| (b.pass, b.repeat));
+    let pass = |x: usize| timeline.bars.get(x).map(|b| b.pass);
+    let before = m.checked_sub(1);
+    ScoreBar {
+        at: bar.at.quarters(),
+        strokes: bar.strokes.clone(),
+        pass: bar.pass,
+        opens_pass: before.and_then(pass) != Some(bar.pass),
+        closes_pass: pass(m + 1) != Some(bar.pass),
+        opens_unit: before.and_then(unit) != unit(m),
+        closes_unit: unit(m + 1) != unit(m),
+    }
+}
+
+/// What is known of a possible jump.
+struct Leap<'a> {
+    from: &'a ScoreBar,
+    to: &'a ScoreBar,
+    from_idx: usize,
+    to_idx: usize,
+}
+
+fn jump_table(timeline: &Timeline, bars: &[ScoreBar], cost: fn(&Leap) -> f64) -> Vec<f64> {
+    debug_assert_eq!(timeline.bars.len(), bars.len());
+    let mut table = Vec::with_capacity(bars.len() * bars.len());
+    for (from_idx, from) in bars.iter().enumerate() {
+        for (to_idx, to) in bars.iter().enumerate() {
+            let leap = Leap { from, to, from_idx, to_idx };
+            table.push(if to_idx == from_idx + 1 { f64::INFINITY } else { cost(&leap) });
+        }
+    }
+    table
+}
+
+/// Without losing the beat: miscounted repeats and forgotten sections, from one unit's end to another's start, are by
+/// far the commonest; a bar played twice or left out comes next.
+fn in_tempo_cost(leap: &Leap) -> f64 {
+    let (from, to) = (leap.from, leap.to);
+    let (same, back) = (from.pass == to.pass, leap.to_idx <= leap.from_idx);
+    let far = to.pass.abs_diff(from.pass) as f64;
+    if same && from.closes_unit && to.opens_unit {
+        costs::JUMP_UNIT
+    } else if from.closes_pass && to.opens_pass {
+        let further = if back { costs::JUMP_BACK_A_PASS * (far - 1.0) } else { costs::JUMP_ON_A_PASS * (far - 2.0) };
+        costs::JUMP_UNIT + further.max(0.0)
+    } else if to.opens_pass && (same || !back) {
+        costs::JUMP_OUT_OF_SECTION + costs::JUMP_BACK_A_PASS * (far - 1.0).max(0.0)
+    } else if leap.to_idx == leap.from_idx || leap.to_idx == leap.from_idx + 2 {
+        costs::JUMP_ONE_BAR
+    } else if same {
+        costs::JUMP_IN_SECTION
+    } else if from.closes_unit && to.opens_unit {
+        costs::JUMP_UNITS_ELSEWHERE
+    } else {
+        costs::JUMP_ANYWHERE
+    }
+}
+
+/// After a pause one goes back: to the start of the section or the piece, a repeat, the bar that went wrong.
+fn paused_cost(leap: &Leap) -> f64 {
+    let (from, to) = (leap.from, leap.to);
+    let (same, back) = (from.pass == to.pass, leap.to_idx <= leap.from_idx);
+    let far = to.pass.abs_diff(from.pass) as f64;
+    if to.opens_pass && (same || leap.to_idx == 0) {
+        costs::RESTART_SECTION
+    } else if back && leap.from_idx - leap.to_idx <= 1 {
+        costs::RESTART_BAR
+    } else if to.opens_pass {
+        (if back { costs::RESTART_EARLIER } else { costs::RESTART_LATER }) + costs::RESTART_A_PASS * far
+    } else if same && to.opens_unit {
+        costs::RESTART_UNIT
+    } else if same {
+        costs::RESTART_IN_SECTION
+    } else {
+        costs::RESTART_ANYWHERE
+    }
+}

@@ -1,0 +1,181 @@
+//! Findings where the pulse was set anew: entries after rests too early or too late, joins with a gap or rushed, stops.
+
+use super::{Run, Take, witnessed};
+use crate::align::{Forbidden, Step};
+use crate::assess::{Finding, Kind, Unit};
+
+/// Less than this (quarters) is no finding: half an eighth, and more than any jitter a pulse can be told from.
+const LEAST_QUARTERS: f64 = 0.22;
+/// And less than so many standard errors.
+const LEAST_SIGMAS: f64 = 3.5;
+/// Rests from this length on (quarters) are counted by a player.
+const COUNTED_REST: f64 = 0.99;
+/// A stop inside a section: at least this long, quarters and seconds, or it is only a hesitation.
+const STOP_QUARTERS: f64 = 0.6;
+const STOP_S: f64 = 0.4;
+/// Strikes on either side that place the pulse.
+const SIDE: usize = 12;
+/// The very last stroke alone cannot be seen to persist: it must be this late, and half of the doubt stays.
+const LAST_QUARTERS: f64 = 0.35;
+const LAST_SHARE: f64 = 0.6;
+/// Weak belief that the tempo on both sides is the tracked one, as a share.
+const SLOPE: f64 = 0.03;
+
+/// By how much the pulse moved.
+struct Moved {
+    /// Quarters; positive is late.
+    size: f64,
+    se: f64,
+    /// Strikes that follow in the same run.
+    follow: usize,
+}
+
+pub(super) fn judge(take: &Take, findings: &mut Vec<Finding>) {
+    for run in 1..take.runs.len() {
+        if take.runs[run].began == Step::Shift {
+            findings.extend(entry(take, run));
+        }
+    }
+}
+
+fn entry(take: &Take, run: usize) -> Option<Finding> {
+    let timeline = take.timeline;
+    let (before, after) = (*take.runs[run - 1].strikes.last()?, take.runs[run].strikes[0]);
+    let moved = moved(take, &take.runs[run - 1], &take.runs[run])?;
+    let stroke = take.stroke(after);
+    let alone = moved.follow < 2;
+    let at_end = alone && stroke + 1 == timeline.strokes.len() && moved.size.abs() > LAST_QUARTERS;
+    if (alone && !at_end) || moved.size.abs() < LEAST_QUARTERS.max(LEAST_SIGMAS * moved.se) {
+        return None;
+    }
+    let near = (take.stroke(before) + 1).max(stroke.saturating_sub(1))..stroke + 1;
+    let rest = near.clone().map(|j| take.rest_before(j)).find(|&r| r >= COUNTED_REST);
+    let join = near.clone().any(|j| j > 0 && take.opens_pass(j));
+    let (kind, otherwise, share) = name(take, &moved, rest, join, take.quarter(before))?;
+    let forbidden = Forbidden { shifts: after.saturating_sub(1)..after + 2, ..Forbidden::default() };
+    let dearer = take.trace.cost_without(&forbidden);
+    let bar = timeline.strokes[stroke].bar;
+    let mut finding = take.finding(kind, bar, Some(take.time(after)));
+    finding.beat = Some(timeline.beat(stroke));
+    let beats = moved.size / take.beat_length();
+    finding.size = if kind == Kind::Paused { beats.abs() } else { beats };
+    finding.confidence = witnessed(dearer) * share * if at_end { LAST_SHARE } else { 1.0 };
+    finding.otherwise = otherwise.filter(|_| share < 0.95);
+    finding.evidence = format!(
+        "the pulse goes on {:.2} beats {} (standard error {:.2}); told without it the take fits worse by {dearer:.1} nats",
+        beats.abs(),
+        if moved.size > 0.0 { "late" } else { "early" },
+        moved.se / take.beat_length()
+    );
+    finding.unit = Unit::Beats;
+    let (place, size) = (take.place(bar), format!("{:.1}", beats.abs()));
+    finding.text = match kind {
+        Kind::EarlyReEntry => format!("Came back in {size} beats too early after the rest, {place}."),
+        Kind::LateReEntry => format!("Came back in {size} beats late after the rest, {place}."),
+        Kind::JoinGap => format!("A gap of {size} beats at the join to {place}."),
+        Kind::JoinRushed => format!("The join to {place} came {size} beats too early."),
+        _ => format!("Stopped for {size} beats at {place} and went on from there."),
+    };
+    Some(finding)
+}
+
+/// Which kind it is, its rival, and the share of belief between the two.
+fn name(
+    take: &Take,
+    moved: &Moved,
+    rest: Option<f64>,
+    join: bool,
+    quarter_s: f64,
+) -> Option<(Kind, Option<Kind>, f64)> {
+    let size = moved.size;
+    if size < 0.0 {
+        return match (rest, join) {
+            (Some(_), _) => Some((Kind::EarlyReEntry, None, 1.0)),
+            (None, true) => Some((Kind::JoinRushed, None, 1.0)),
+            _ => None,
+        };
+    }
+    match (rest, join) {
+        (Some(rest), true) => {
+            let late = miscounted(size, moved.se, rest);
+            let (joins, rests) =
+                (take.timeline.passes.len().saturating_sub(1).max(1), take.timeline.rests.len().max(1));
+            let late = late * (joins as f64 / rests as f64).min(1.0);
+            // A gap is anything from .65 quarters up; shorter ones are rarer.
+            let gap = if size > 0.65 { 1.0 / 0.9 } else { 0.25 };
+            let share = late / (late + gap);
+            Some(if share > 0.5 {
+                (Kind::LateReEntry, Some(Kind::JoinGap), share)
+            } else {
+                (Kind::JoinGap, Some(Kind::LateReEntry), 1.0 - share)
+            })
+        }
+        (Some(rest), false) => {
+            if size > rest + 0.6 && size > 2.2 {
+                Some((Kind::Paused, Some(Kind::LateReEntry), 0.8))
+            } else {
+                Some((Kind::LateReEntry, None, 1.0))
+            }
+        }
+        (None, true) => Some((Kind::JoinGap, None, 1.0)),
+        (None, false) => (size >= STOP_QUARTERS && size * quarter_s >= STOP_S).then_some((Kind::Paused, None, 1.0)),
+    }
+}
+
+/// Density (per quarter) of coming back late by `size` through miscounting a rest: half a beat or a whole one, mostly.
+fn miscounted(size: f64, se: f64, rest: f64) -> f64 {
+    let width = se.hypot(0.015);
+    let at = |x: f64| (-0.5 * ((size - x) / width).powi(2)).exp() / (width * std::f64::consts::TAU.sqrt());
+    let whole = if rest > 1.01 { 0.3 } else { 0.1 };
+    0.3 * at(0.5) + whole * at(1.0) + if (0.2..0.7).contains(&size) { 0.8 } else { 0.0 }
+}
+
+/// One slope, two offsets, robust weights: `t = o + [after] s + p b`, Huber's weights at two sigma, a weak prior on p.
+fn moved(take: &Take, before: &Run, after: &Run) -> Option<Moved> {
+    let left = &before.strikes[before.strikes.len().saturating_sub(SIDE)..];
+    let right = &after.strikes[..after.strikes.len().min(SIDE)];
+    let (&here, &there) = (right.first()?, left.last()?);
+    let origin = take.at[take.stroke(here)];
+    let t0 = take.time(here);
+    let sigma = take.jitter();
+    let rows: Vec<(f64, f64, f64)> = (left.iter().map(|&i| (i, 0.0)).chain(right.iter().map(|&i| (i, 1.0))))
+        .map(|(i, side)| (side, take.at[take.stroke(i)] - origin, take.time(i) - t0))
+        .collect();
+    let p0 = take.quarter(there);
+    let prior = (sigma / (SLOPE * p0)).powi(2);
+    let mut weights = vec![1.0; rows.len()];
+    let (mut solution, mut inverse) = ([0.0; 3], [[0.0; 3]; 3]);
+    for _ in 0..4 {
+        let (mut g, mut v) = ([[0.0; 3]; 3], [0.0; 3]);
+        g[2][2] += prior;
+        v[2] += prior * p0;
+        for (&(side, b, t), &w) in rows.iter().zip(&weights) {
+            let x = [1.0, side, b];
+            for r in 0..3 {
+                v[r] += w * x[r] * t;
+                for c in 0..3 {
+                    g[r][c] += w * x[r] * x[c];
+                }
+            }
+        }
+        inverse = inverted(g)?;
+        solution = std::array::from_fn(|r| (0..3).map(|c| inverse[r][c] * v[c]).sum());
+        for (&(side, b, t), w) in rows.iter().zip(&mut weights) {
+            let error: f64 = t - solution[0] - solution[1] * side - solution[2] * b;
+            *w = (2.0 * sigma / (error.abs() + 1e-9)).min(1.0);
+        }
+    }
+    let p = solution[2].max(1e-3);
+    let se = sigma / p * inverse[1][1].max(0.0).sqrt();
+    Some(Moved { size: solution[1] / p, se, follow: after.strikes.len() })
+}
+
+/// Inverse of a symmetric 3 x 3 matrix by cofactors; `None` when it is singular.
+fn inverted(m: [[f64; 3]; 3]) -> Option<[[f64; 3]; 3]> {
+    let cofactor = |r: usize, c: usize| {
+        let (r1, r2, c1, c2) = ((r + 1) % 3, (r + 2) % 3, (c + 1) % 3, (c + 2) % 3);
+        m[r1][c1] * m[r2][c2] - m[r1][c2] * m[r2][c1]
+    };
+    let det: f64 = (0..3).map(|c| m[0][c] * cofactor(0, c)).sum();
+    (det.abs() > 1e-12).then(|| std::array::from_fn(|r| std::array::from_fn(|c| cofactor(c, r) / det)))
+}

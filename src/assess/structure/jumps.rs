@@ -1,0 +1,219 @@
+//! Findings about the form: repeats too many or too few, sections left out, restarts, late beginnings, early ends.
+
+use super::ties::Leap;
+use super::{LEAST_CONFIDENCE, Take, count, witnessed};
+use crate::align::{Forbidden, Step};
+use crate::assess::{Finding, Kind, Unit};
+
+/// Ending right before the last pass: it was left out, or the recording stopped. Common sense; the sound does not tell.
+const ONE_REPEAT_SHORT: f64 = 0.70;
+const ONE_SECTION_SHORT: f64 = 0.60;
+/// Strikes that must be in place before an early end says anything.
+const ENOUGH: usize = 12;
+
+pub(super) fn judge(take: &Take, leaps: &[Leap], findings: &mut Vec<Finding>) {
+    began(take, findings);
+    for leap in leaps {
+        let forbidden = Forbidden { jumps: leap.arrivals.clone(), ..Forbidden::default() };
+        let dearer = take.trace.cost_without(&forbidden);
+        let confidence = leap.edge.unwrap_or_else(|| witnessed(dearer));
+        let evidence = format!(
+            "told without it the take fits worse by {dearer:.1} nats; {} follow; {:.2} quarter notes late",
+            count(take.runs[leap.run].strikes.len(), "strike"),
+            leap.gap
+        );
+        let from = findings.len();
+        if leap.to <= leap.from {
+            back(take, leap, findings)
+        } else {
+            on(take, leap, findings)
+        }
+        for finding in &mut findings[from..] {
+            finding.confidence = confidence;
+            finding.evidence.clone_from(&evidence);
+        }
+    }
+    ended(take, findings);
+    lost(take, findings);
+}
+
+fn unit_ends(take: &Take, bar: usize) -> bool {
+    let bars = &take.timeline.bars;
+    bars.get(bar + 1).is_none_or(|b| (b.pass, b.repeat) != (bars[bar].pass, bars[bar].repeat))
+}
+
+fn unit_begins(take: &Take, bar: usize) -> bool {
+    bar == 0 || unit_ends(take, bar - 1)
+}
+
+/// Went back.
+fn back(take: &Take, leap: &Leap, findings: &mut Vec<Finding>) {
+    let bars = leap.from + 1 - leap.to;
+    let again = leap.paused || leap.inside || !(unit_ends(take, leap.from) && unit_begins(take, leap.to));
+    let kind = if again { Kind::Restarted } else { Kind::RepeatExtra };
+    let mut finding = take.finding(kind, leap.to, Some(take.time(leap.after)));
+    finding.size = bars as f64;
+    finding.unit = Unit::Bars;
+    if again {
+        finding.text = format!("Started again at {}.", take.place(leap.to));
+    } else {
+        finding.bars = Some(span(take, leap, leap.to..leap.from + 1));
+        finding.text = format!("Played {} once too often from {}.", count(bars, "bar"), take.place(leap.to));
+    }
+    findings.push(finding);
+}
+
+/// Went on further than written.
+fn on(take: &Take, leap: &Leap, findings: &mut Vec<Finding>) {
+    let left_out = leap.from + 1..leap.to;
+    let bars = &take.timeline.bars;
+    let (Some(first), Some(last)) = (bars.get(left_out.start), bars.get(left_out.end - 1)) else { return };
+    let whole = (left_out.start == 0 || bars[left_out.start - 1].pass != first.pass)
+        && bars.get(left_out.end).is_none_or(|b| b.pass != last.pass);
+    let at = Some(take.time(leap.after));
+    if whole {
+        for pass in first.pass..=last.pass {
+            let Some(this) = take.timeline.passes.get(pass) else { continue };
+            let section = |bar: usize| bars.get(bar).and_then(|b| take.timeline.passes.get(b.pass)).map(|p| &p.section);
+            let twin = section(leap.from) == Some(&this.section) || section(leap.to) == Some(&this.section);
+            let inner = bars[this.bars.clone()].iter().any(|b| b.repeat.is_some());
+            let (kind, otherwise) = if twin && !inner {
+                (Kind::RepeatMissing, Kind::SectionSkipped)
+            } else {
+                (Kind::SectionSkipped, Kind::RepeatMissing)
+            };
+            let mut finding = take.finding(kind, this.bars.start, at);
+            finding.bars = Some((1, this.bars.len() as u32));
+            finding.size = left_out.len() as f64;
+            finding.unit = Unit::Bars;
+            finding.otherwise = Some(otherwise);
+            let could = left_out.start - leap.earlier..(left_out.end + leap.later).min(bars.len());
+            let passes = take.timeline.passes.iter().filter(|p| p.section == this.section);
+            if could.len() > left_out.len()
+                && passes.filter(|p| p.bars.start < could.end && could.start < p.bars.end).count() > 1
+            {
+                finding.pass = None;
+            }
+            finding.text = match kind {
+                Kind::RepeatMissing => format!("Section {} was played once too few.", this.section),
+                _ => format!("Section {} was left out.", this.section),
+            };
+            findings.push(finding);
+        }
+        return;
+    }
+    let inner = bars[left_out.clone()].iter().any(|b| b.repeat.is_some());
+    let kind = if inner && first.pass == last.pass { Kind::RepeatMissing } else { Kind::SectionSkipped };
+    let mut finding = take.finding(kind, left_out.start, at);
+    finding.bars = Some(span(take, leap, left_out.clone()));
+    finding.size = left_out.len() as f64;
+    finding.unit = Unit::Bars;
+    finding.text = match kind {
+        Kind::RepeatMissing => {
+            format!("A repeat is missing: {} from {}.", count(left_out.len(), "bar"), take.place(left_out.start))
+        }
+        _ => format!("Left out {} from {}.", count(left_out.len(), "bar"), take.place(left_out.start)),
+    };
+    findings.push(finding);
+}
+
+/// Bars of the first bar's pass that a leap over `bars` could concern, as numbers within the section.
+fn span(take: &Take, leap: &Leap, bars: std::ops::Range<usize>) -> (u32, u32) {
+    let all = &take.timeline.bars;
+    let pass = all[bars.start].pass;
+    let could = bars.start - leap.earlier.min(bars.start)..(bars.end + leap.later).min(all.len());
+    let numbers = all[could].iter().filter(|b| b.pass == pass).map(|b| b.number);
+    numbers.fold((u32::MAX, 0), |(a, b), n| (a.min(n), b.max(n)))
+}
+
+/// Began elsewhere than at the beginning.
+fn began(take: &Take, findings: &mut Vec<Finding>) {
+    let Some(&first) = take.runs.first().and_then(|run| run.strikes.first()) else { return };
+    let bar = take.bar(first);
+    if take.stroke(first) <= 2 || bar == 0 {
+        return;
+    }
+    let forbidden = Forbidden { late_begin: 0..first + 3, ..Forbidden::default() };
+    let dearer = take.trace.cost_without(&forbidden);
+    let mut finding = take.finding(Kind::StartedLate, bar, Some(take.time(first)));
+    finding.size = bar as f64;
+    finding.unit = Unit::Bars;
+    finding.confidence = witnessed(dearer);
+    finding.otherwise = Some(Kind::SectionSkipped);
+    finding.evidence = format!("told from the beginning the take fits worse by {dearer:.1} nats");
+    finding.text = format!("Began at {}; the {} before it were not played.", take.place(bar), count(bar, "bar"));
+    findings.push(finding);
+}
+
+/// Ended exactly before the last pass of the form.
+fn ended(take: &Take, findings: &mut Vec<Finding>) {
+    let timeline = take.timeline;
+    let matched: usize = take.runs.iter().map(|r| r.strikes.len()).sum();
+    let Some(&last) = take.runs.last().and_then(|run| run.strikes.last()) else { return };
+    let stroke = take.stroke(last);
+    if matched <= ENOUGH || stroke + 1 >= timeline.strokes.len() || !take.opens_pass(stroke + 1) {
+        return;
+    }
+    let bar = timeline.strokes[stroke + 1].bar;
+    let pass = timeline.bars[bar].pass;
+    if pass + 1 != timeline.passes.len() {
+        return;
+    }
+    let this = &timeline.passes[pass];
+    let before = timeline.passes[..pass].iter().any(|p| p.section == this.section);
+    let (kind, otherwise, confidence) = if before {
+        (Kind::RepeatMissing, Kind::SectionSkipped, ONE_REPEAT_SHORT)
+    } else {
+        (Kind::SectionSkipped, Kind::RepeatMissing, ONE_SECTION_SHORT)
+    };
+    let mut finding = take.finding(kind, this.bars.start, Some(take.time(last)));
+    finding.bars = Some((1, this.bars.len() as u32));
+    finding.size = this.bars.len() as f64;
+    finding.unit = Unit::Bars;
+    finding.confidence = confidence;
+    finding.otherwise = Some(otherwise);
+    finding.evidence =
+        String::from("the take ends exactly before the last section; it may have been left out or cut off");
+    finding.text = format!("The last section {} was not played.", this.section);
+    findings.push(finding);
+}
+
+/// Strikes that fit nowhere, many in a row: the place was lost.
+fn lost(take: &Take, findings: &mut Vec<Finding>) {
+    /// A matched strike outweighs this many that fit nowhere.
+    const MATCHED: f64 = 1.5;
+    /// At least this many more that fit nowhere, over at least this long.
+    const LEAST: f64 = 6.0;
+    const LEAST_S: f64 = 2.0;
+    let (Some(first), Some(last)) = (
+        take.runs.first().and_then(|r| r.strikes.first()).copied(),
+        take.runs.last().and_then(|r| r.strikes.last()).copied(),
+    ) else {
+        return;
+    };
+    let (mut sum, mut from, mut best) = (0.0, first, (0.0, first, first));
+    for i in first..=last {
+        match take.placed[i].step {
+            Step::Extra => sum += take.strikes[i].certainty.clamp(0.0, 1.0),
+            step if step.is_match() => sum -= MATCHED,
+            _ => {}
+        }
+        if sum <= 0.0 {
+            (sum, from) = (0.0, i + 1);
+        } else if sum > best.0 {
+            best = (sum, from, i);
+        }
+    }
+    let (score, from, to) = best;
+    if score < LEAST || take.time(to) - take.time(from) < LEAST_S {
+        return;
+    }
+    let Some(before) = (0..from).rev().find(|&i| take.placed[i].step.is_match()) else { return };
+    let mut finding = take.finding(Kind::Lost, take.bar(before), Some(take.time(from)));
+    finding.size = take.time(to) - take.time(from);
+    finding.unit = Unit::Seconds;
+    finding.confidence = super::logistic((score - 4.0) / 1.5).max(LEAST_CONFIDENCE);
+    finding.evidence = format!("{} in a row fit nowhere", count(to + 1 - from, "strike"));
+    finding.text = format!("Lost the place after {}.", take.place(take.bar(before)));
+    findings.push(finding);
+}

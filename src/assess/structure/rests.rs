@@ -1,0 +1,131 @@
+//! Rests that were not kept: strikes inside a written rest, against the innocent explanation of stray sounds.
+
+use super::{Take, count, logistic};
+use crate::align::Step;
+use crate::assess::{Finding, Kind, Unit};
+
+/// A rest of this length or more (quarters) is a rest to be kept; shorter ones are articulation.
+const LEAST_REST: f64 = 0.49;
+/// Strikes up to this before the rest's end (quarters) are in the rest; later ones are early entries.
+const MARGIN: f64 = 0.2;
+/// One rest in 33 is run through.
+const PRIOR: f64 = 0.03;
+/// Strikes nearer than this are one movement of the hands, seconds.
+const FLAM_S: f64 = 0.1;
+/// Time that the take's own rate of strays is believed after: one stray in this time before anything is known.
+const STRAY_PRIOR_S: f64 = 20.0;
+
+/// A strike in a rest.
+struct Inside {
+    strike: usize,
+    /// Quarters from the rest's beginning.
+    pos: f64,
+    quarter_s: f64,
+}
+
+pub(super) fn judge(take: &Take, findings: &mut Vec<Finding>) {
+    let rests: Vec<(f64, f64)> = take.timeline.rests.iter().map(|r| (r.from.quarters(), r.to.quarters())).collect();
+    let mut inside: Vec<(usize, usize, Vec<Inside>)> = Vec::new();
+    let mut last: Option<usize> = None;
+    let mut strays = 0.0;
+    for (i, placed) in take.placed.iter().enumerate() {
+        if placed.step.is_match() {
+            last = Some(i);
+            continue;
+        }
+        let Some(before) = last else { continue };
+        if placed.step == Step::Extra {
+            strays += take.strikes[i].certainty.clamp(0.0, 1.0);
+        }
+        if !matches!(placed.step, Step::Extra | Step::InRest) {
+            continue;
+        }
+        let quarter_s = take.quarter(before);
+        let pos = take.at[take.stroke(before)] + (take.time(i) - take.pulse(before)) / quarter_s;
+        let Some(rest) = rests.iter().position(|&(from, to)| pos > from - MARGIN && pos < to - MARGIN) else {
+            continue;
+        };
+        let strike = Inside { strike: i, pos: pos - rests[rest].0, quarter_s };
+        match inside.last_mut() {
+            Some((r, b, list)) if *r == rest && *b == before => list.push(strike),
+            _ => inside.push((rest, before, vec![strike])),
+        }
+    }
+    let length = match (take.strikes.first(), take.strikes.last()) {
+        (Some(a), Some(b)) => (b.at - a.at).get(),
+        _ => return,
+    };
+    let rate = (strays + 1.0) / (length + STRAY_PRIOR_S);
+    for (rest, before, mut list) in inside {
+        list.dedup_by(|b, a| take.time(b.strike) - take.time(a.strike) < FLAM_S);
+        findings.extend(rest_not_kept(take, rests[rest], before, &list, rate));
+    }
+}
+
+fn rest_not_kept(take: &Take, (from, to): (f64, f64), before: usize, list: &[Inside], rate: f64) -> Option<Finding> {
+    let first = list.first()?;
+    let length = to - from;
+    if length < LEAST_REST {
+        return None;
+    }
+    let written = take.timeline.strokes[take.stroke(before)].surface;
+    let typical = typical_level(take);
+    // Grid of half quarters in the rest: where a hand that does not wait strikes.
+    let points = (2.0 * (length - MARGIN)).ceil().max(1.0);
+    let mut odds = (PRIOR / (1.0 - PRIOR)).ln() + number(list.len(), length).ln();
+    for x in list {
+        let tolerance = (2.4 * take.jitter() / x.quarter_s).clamp(0.06, 0.25);
+        let on = ((x.pos * 2.0).round() / 2.0 - x.pos).abs() < tolerance;
+        let window = (points * 2.0 * tolerance).min(length);
+        let density = if on { 0.9 / (window * x.quarter_s) } else { 0.0 } + 0.1 / (length * x.quarter_s);
+        let strike = &take.strikes[x.strike];
+        // The hand mostly stays where it was; strays may be anything.
+        let same = strike.surface[written.index()].clamp(0.02, 0.98);
+        let surface = (0.7 * same + 0.3 * 0.2) / (0.3 * same + 0.7 * 0.2);
+        let level = level_ratio(strike.level.0 - typical);
+        let certainty = strike.certainty.clamp(0.02, 0.995);
+        let stray = rate + 2.0 * (1.0 - certainty) / certainty;
+        odds += (density * surface * level).ln() - stray.ln();
+    }
+    let bar = bar_at(take, from + first.pos + MARGIN);
+    let mut finding = take.finding(Kind::RestNotKept, bar, Some(take.time(first.strike)));
+    finding.beat = Some(take.timeline.beat_in_bar(bar, crate::units::Ticks((from * 960.0).round() as i64)));
+    finding.size = list.len() as f64;
+    finding.unit = Unit::Strikes;
+    finding.confidence = logistic(odds);
+    finding.evidence =
+        format!("{} inside the rest; log odds against stray sounds {odds:.1}", count(list.len(), "strike"));
+    finding.text = format!("Played through the rest in {}: {}.", take.place(bar), count(list.len(), "strike"));
+    Some(finding)
+}
+
+/// How probable `n` strikes are in a rest that is run through: about one a quarter, at least one.
+fn number(n: usize, length: f64) -> f64 {
+    let mean = (1.2 * length).max(0.6);
+    // Geometric from 1 with that mean, so that long fillings are not ruled out.
+    let stop = 1.0 / (1.0 + mean);
+    stop * (1.0 - stop).powi(n as i32 - 1)
+}
+
+/// Median level of the matched strikes, dB.
+fn typical_level(take: &Take) -> f64 {
+    let mut levels: Vec<f64> =
+        take.placed.iter().zip(take.strikes).filter(|(p, _)| p.step.is_match()).map(|(_, s)| s.level.0).collect();
+    levels.sort_by(f64::total_cmp);
+    levels.get(levels.len() / 2).copied().unwrap_or(0.0)
+}
+
+/// A real stroke is about as loud as the others (spread 6 dB); a stray sound is anything down to 35 dB softer.
+fn level_ratio(relative_db: f64) -> f64 {
+    if !relative_db.is_finite() {
+        return 1.0;
+    }
+    let stroke = (-0.5 * (relative_db / 6.0).powi(2)).exp() / (6.0 * std::f64::consts::TAU.sqrt());
+    let stray = 1.0 / 40.0;
+    (stroke / stray).clamp(0.1, 2.0)
+}
+
+/// Bar of a moment in quarters.
+fn bar_at(take: &Take, quarters: f64) -> usize {
+    take.timeline.bars.partition_point(|b| b.at.quarters() <= quarters + 1e-9).saturating_sub(1)
+}
