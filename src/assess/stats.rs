@@ -22,16 +22,6 @@ pub(super) fn quantile(values: &[f64], q: f64) -> Option<f64> {
 /// Median absolute deviation of a normal distribution with standard deviation 1, inverted: 1 / 0.6745.
 const MAD_TO_SD: f64 = 1.4826;
 
-/// Standard deviation by the median absolute deviation: unmoved by a few wild values. `None` below two values.
-pub(super) fn spread(values: &[f64]) -> Option<f64> {
-    if values.len() < 2 {
-        return None;
-    }
-    let middle = median(values)?;
-    let away: Vec<f64> = values.iter().map(|v| (v - middle).abs()).collect();
-    Some(MAD_TO_SD * median(&away)?)
-}
-
 /// Probability that a standard normal value is at most `z`.
 pub(super) fn normal_cdf(z: f64) -> f64 {
     if z.is_nan() { 0.5 } else { 0.5 * libm::erfc(-z / std::f64::consts::SQRT_2) }
@@ -103,14 +93,67 @@ pub(super) fn robust<const K: usize>(
         let (z, unit_cov) = weighted(rows, &weights, beliefs)?;
         let this = Fit { z, unit_cov, scale: 0.0 };
         let residuals: Vec<f64> = rows.iter().map(|r| r.y - this.at(&r.x)).collect();
-        let own = || median(&residuals.iter().map(|e| e.abs()).collect::<Vec<_>>()).map(|m| MAD_TO_SD * m);
-        let scale = scale.or_else(own)?.max(floor);
+        let scale = scale.or_else(|| own_scale(&residuals, rows.iter().map(|r| r.weight), &weights, K))?.max(floor);
         for ((weight, e), row) in weights.iter_mut().zip(&residuals).zip(rows) {
             *weight = row.weight * (HUBER * scale / e.abs().max(1e-12)).min(1.0);
         }
         fit = Some(Fit { scale, ..this });
     }
     fit
+}
+
+/// As [`robust`], each group with an offset of its own besides the coefficients (fitted by taking weighted means out).
+/// Also gives the residuals in the order of the rows, and their final weights.
+pub(super) fn grouped<const K: usize>(rows: &[(usize, Row<K>)], scale: Option<f64>, floor: f64) -> Option<Grouped<K>> {
+    const ROUNDS: usize = 8;
+    let groups = rows.iter().map(|r| r.0 + 1).max()?;
+    let mut weights: Vec<f64> = rows.iter().map(|r| r.1.weight).collect();
+    let mut out = None;
+    for _ in 0..ROUNDS {
+        let mut mean = vec![([0.0; K], 0.0, 0.0); groups];
+        for ((group, row), w) in rows.iter().zip(&weights) {
+            let (x, y, sum) = &mut mean[*group];
+            for k in 0..K {
+                x[k] += w * row.x[k];
+            }
+            *y += w * row.y;
+            *sum += w;
+        }
+        let centred: Vec<Row<K>> = (rows.iter())
+            .map(|(group, row)| {
+                let (x, y, sum) = mean[*group];
+                let sum = f64::max(sum, 1e-12);
+                Row { x: std::array::from_fn(|k| row.x[k] - x[k] / sum), y: row.y - y / sum, weight: row.weight }
+            })
+            .collect();
+        let (z, unit_cov) = weighted(&centred, &weights, &[Belief::default(); K])?;
+        let fit = Fit { z, unit_cov, scale: 0.0 };
+        let residuals: Vec<f64> = centred.iter().map(|r| r.y - fit.at(&r.x)).collect();
+        let used = mean.iter().filter(|m| m.2 > 0.0).count();
+        let scale = scale.or_else(|| own_scale(&residuals, rows.iter().map(|r| r.1.weight), &weights, K + used))?.max(floor);
+        for ((weight, e), (_, row)) in weights.iter_mut().zip(&residuals).zip(rows) {
+            *weight = row.weight * (HUBER * scale / e.abs().max(1e-12)).min(1.0);
+        }
+        out = Some(Grouped { fit: Fit { scale, ..fit }, residuals, weights: weights.clone() });
+    }
+    out
+}
+
+/// What [`grouped`] gives.
+pub(super) struct Grouped<const K: usize> {
+    pub(super) fit: Fit<K>,
+    pub(super) residuals: Vec<f64>,
+    pub(super) weights: Vec<f64>,
+}
+
+/// Scale of residuals after `fitted` coefficients: the larger of the median absolute deviation and the root mean square of
+/// what the weights let through. The first alone is too small too often where there are few rows.
+fn own_scale(residuals: &[f64], given: impl Iterator<Item = f64>, weights: &[f64], fitted: usize) -> Option<f64> {
+    let free = residuals.len().checked_sub(fitted).filter(|n| *n > 0)? as f64;
+    let n = residuals.len() as f64;
+    let mad = MAD_TO_SD * median(&residuals.iter().map(|e| e.abs()).collect::<Vec<_>>())? * (n / free).sqrt();
+    let squares: f64 = residuals.iter().zip(weights).zip(given).map(|((e, w), g)| e * e * if g > 0.0 { w / g } else { 0.0 }).sum();
+    Some(mad.max((squares / free).sqrt()))
 }
 
 type Solved<const K: usize> = ([f64; K], [[f64; K]; K]);
@@ -179,7 +222,6 @@ mod tests {
         close(median(&[4.0, 1.0, 2.0, 3.0]).unwrap(), 2.5);
         assert!(median(&[]).is_none() && median(&[f64::NAN]).is_none());
         close(quantile(&[0.0, 10.0, 20.0], 0.25).unwrap(), 5.0);
-        close(spread(&[1.0, 2.0, 3.0, 4.0, 100.0]).unwrap(), 1.4826);
     }
 
     #[test]
@@ -202,6 +244,17 @@ mod tests {
         rows[5].y += 1000.0;
         let wild = robust(&rows, &[Belief::default(); 2], None, 1e-3).unwrap();
         assert!((wild.z[1] - 0.5).abs() < 1e-3, "{:?}", wild.z);
+    }
+
+    #[test]
+    fn groups_keep_their_own_offsets_and_share_the_slope() {
+        let rows: Vec<(usize, Row<1>)> = (0..12)
+            .map(|i| { let (g, x) = (i % 3, f64::from(i as u32)); (g, Row { x: [x], y: 10.0 * g as f64 + 0.25 * x, weight: 1.0 }) })
+            .collect();
+        close(grouped(&rows, None, 1e-6).unwrap().fit.z[0], 0.25);
+        // A regressor that is constant within each group says nothing.
+        let flat: Vec<(usize, Row<1>)> = (0..12).map(|i| (i % 3, Row { x: [(i % 3) as f64], y: i as f64, weight: 1.0 })).collect();
+        assert!(grouped(&flat, None, 1e-6).is_none());
     }
 
     #[test]

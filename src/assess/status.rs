@@ -9,8 +9,8 @@
 //! pupil plays them there (same surface, same dynamic) falls below the noise or below the ringing of the stroke before.
 
 use super::stats::{median, normal_cdf, normal_density, quantile};
-use super::timing::matched;
-use super::{Hearing, Status, Stretch};
+use super::runs::{Point, Run, matched};
+use super::{Hearing, Status};
 use crate::align::{Placed, Step, Strike};
 use crate::part::{Dynamic, Surface, Timeline};
 use crate::surface::Doubt;
@@ -45,7 +45,7 @@ pub(super) struct Ground<'a> {
     pub(super) strikes: &'a [Strike],
     pub(super) faint: &'a [Strike],
     pub(super) placed: &'a [Placed],
-    pub(super) stretches: &'a [Stretch],
+    pub(super) runs: &'a [Run],
     pub(super) heard: &'a Hearing,
     pub(super) jitter: Seconds,
 }
@@ -97,7 +97,7 @@ pub(super) fn best(p: &[f64; Surface::COUNT]) -> (Surface, f64) {
 const DOUBT: f64 = 0.15;
 
 /// Whether a doubt about the names of surfaces could explain that `heard` stands where `written` was asked for.
-fn excused(doubts: &[Doubt], written: Surface, heard: Surface) -> bool {
+pub(super) fn excused(doubts: &[Doubt], written: Surface, heard: Surface) -> bool {
     doubts.iter().any(|doubt| match *doubt {
         Doubt::Exchanged { a, b, p } => p > DOUBT && ((a, b) == (written, heard) || (b, a) == (written, heard)),
         Doubt::NotToldApart { written: w, heard: h } => (w, h) == (written, heard),
@@ -112,15 +112,6 @@ struct Gap {
     times: Vec<f64>,
     /// Half the way to the nearest neighbour, as far as it can have strayed.
     room: f64,
-}
-
-/// A matched strike as a fixed point of the pulse.
-#[derive(Clone, Copy)]
-struct Fixed {
-    stroke: usize,
-    b: f64,
-    t: f64,
-    quarter: f64,
 }
 
 fn gaps(ground: &Ground) -> Vec<Gap> {
@@ -140,69 +131,52 @@ fn gaps(ground: &Ground) -> Vec<Gap> {
         let last = if stroke > 0 { b(stroke) - b(stroke - 1) } else { 1.0 };
         out.push(Gap { stroke, times, room: 0.5 * next.min(last).min(1.0) * quarter });
     };
-    let stretches: Vec<(Step, Vec<Fixed>)> = ground.stretches.iter().map(|s| (s.began, fixed(ground, s))).filter(|s| !s.1.is_empty()).collect();
-    let mut before: Option<Fixed> = None;
-    for (k, (began, points)) in stretches.iter().enumerate() {
-        let (Some(first), Some(last)) = (points.first(), points.last()) else { continue };
-        // The way into the stretch.
-        match (began, before) {
-            (Step::Shift, Some(p)) => {
+    let mut before: Option<&Point> = None;
+    for (k, run) in ground.runs.iter().enumerate() {
+        let (Some(first), Some(last)) = (run.points.first(), run.points.last()) else { continue };
+        // The way into the run.
+        match (run.began, before) {
+            (Step::Shift | Step::NewTempo, Some(p)) => {
                 for j in p.stroke + 1..first.stroke {
-                    let (old, new) = (p.t + (b(j) - p.b) * p.quarter, first.t - (first.b - b(j)) * first.quarter);
+                    let (old, new) = (p.pulse + (b(j) - p.b) * p.quarter, first.pulse - (first.b - b(j)) * first.quarter);
                     add(j, vec![old, new], first.quarter);
                 }
             }
             (_, p) => {
                 let after = p.map_or(0.0, |p| p.t);
                 for j in bar_start(first.stroke)..first.stroke {
-                    let t = first.t - (first.b - b(j)) * first.quarter;
+                    let t = first.pulse - (first.b - b(j)) * first.quarter;
                     if t > after + 0.3 * first.quarter.min(0.5) {
                         add(j, vec![t], first.quarter);
                     }
                 }
             }
         }
-        for pair in points.windows(2) {
+        for pair in run.points.windows(2) {
             let [p, q] = pair else { continue };
             for j in p.stroke + 1..q.stroke {
                 let share = (b(j) - p.b) / (q.b - p.b).max(1e-9);
-                add(j, vec![p.t + share * (q.t - p.t)], p.quarter);
+                add(j, vec![p.pulse + share * (q.pulse - p.pulse)], p.quarter);
             }
         }
         // The way out of it.
-        let next = stretches.get(k + 1);
-        let in_time = match next {
-            Some((Step::Shift | Step::JumpAfterPause | Step::Start, _)) => None,
-            Some((_, following)) => following.first().map(|f| f.t - 0.3 * last.quarter),
+        let next = ground.runs.get(k + 1);
+        let until = match next.map(|r| r.began) {
+            Some(Step::Jump) => next.and_then(|r| r.points.first()).map(|f| f.t - 0.3 * last.quarter),
+            Some(_) => None,
             None => Some(ground.heard.duration.get() - 0.1),
         };
-        if let Some(until) = in_time {
+        if let Some(until) = until {
             let few_left = next.is_none() && timeline.strokes.len() - last.stroke <= 3;
             let end = if few_left { timeline.strokes.len() } else { bar_end(last.stroke) };
             for j in last.stroke + 1..end {
-                let t = last.t + (b(j) - last.b) * last.quarter;
+                let t = last.pulse + (b(j) - last.b) * last.quarter;
                 if t < until {
                     add(j, vec![t], last.quarter);
                 }
             }
         }
-        before = Some(*last);
-    }
-    out
-}
-
-fn fixed(ground: &Ground, stretch: &Stretch) -> Vec<Fixed> {
-    let points = stretch.strikes.clone().filter_map(|i| {
-        let place = ground.placed.get(i)?;
-        let stroke = matched(place)?;
-        let b = ground.timeline.strokes.get(stroke)?.at.quarters();
-        Some(Fixed { stroke, b, t: place.pulse.get(), quarter: place.bpm.quarter().get() })
-    });
-    let mut out: Vec<Fixed> = Vec::new();
-    for point in points {
-        if out.last().is_none_or(|last| point.stroke > last.stroke) {
-            out.push(point);
-        }
+        before = Some(last);
     }
     out
 }

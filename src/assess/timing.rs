@@ -5,9 +5,8 @@
 //! that the length of a quarter is the tracked one. Lateness is the strike's time minus t0.
 
 use super::stats::{Belief, Row, median, robust};
-use super::{Clock, ClockSource, Stretch};
-use crate::align::{Placed, Step, Strike};
-use crate::part::Timeline;
+use super::{Clock, ClockSource};
+use super::runs::{Point, Run};
 use crate::units::{Bpm, Lateness, Seconds, Ticks};
 
 /// Neighbours this near make the pulse: a bar of 4/4 before and one after. Longer would call a bar played with a little
@@ -28,68 +27,17 @@ pub(super) struct Timed {
     pub(super) bpm: Bpm,
 }
 
-/// For each strike its lateness; `None` for unmatched strikes.
-pub(super) fn own_pulse(
-    timeline: &Timeline,
-    strikes: &[Strike],
-    placed: &[Placed],
-    stretches: &[Stretch],
-    jitter: Seconds,
-) -> Vec<Option<Timed>> {
-    let mut out = vec![None; strikes.len()];
-    for stretch in stretches {
-        for run in steady(timeline, strikes, placed, stretch) {
-            for i in 0..run.len() {
-                let timed = timed(&run, i, jitter);
-                if let (Some(slot), Some(timed)) = (out.get_mut(run[i].strike), timed) {
-                    *slot = Some(timed);
-                }
+/// For each of `n` strikes its lateness; `None` for unmatched strikes.
+pub(super) fn own_pulse(n: usize, runs: &[Run], jitter: Seconds) -> Vec<Option<Timed>> {
+    let mut out = vec![None; n];
+    for run in runs {
+        for (i, point) in run.points.iter().enumerate() {
+            if let Some(slot) = out.get_mut(point.strike) {
+                *slot = timed(&run.points, i, jitter);
             }
         }
     }
     out
-}
-
-/// A matched strike on its way into a line.
-#[derive(Clone, Copy, Debug)]
-struct Point {
-    strike: usize,
-    /// Quarters from the start of the piece.
-    b: f64,
-    t: f64,
-    sigma: f64,
-    /// Where the tracker put it, and its length of a quarter.
-    pulse: f64,
-    quarter: f64,
-}
-
-/// The matched strikes of a stretch, parted where a new tempo begins.
-fn steady(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], stretch: &Stretch) -> Vec<Vec<Point>> {
-    let mut out: Vec<Vec<Point>> = vec![Vec::new()];
-    for i in stretch.strikes.clone() {
-        let (Some(strike), Some(place)) = (strikes.get(i), placed.get(i)) else { continue };
-        let Some(stroke) = matched(place).and_then(|j| timeline.strokes.get(j)) else { continue };
-        if place.step == Step::NewTempo {
-            out.push(Vec::new());
-        }
-        if let Some(run) = out.last_mut() {
-            run.push(Point {
-                strike: i,
-                b: stroke.at.quarters(),
-                t: strike.at.get(),
-                sigma: strike.sigma.get(),
-                pulse: place.pulse.get(),
-                quarter: place.bpm.quarter().get(),
-            });
-        }
-    }
-    out
-}
-
-/// The stroke a strike stands for: not the other hand of one that has its strike already.
-pub(super) fn matched(place: &Placed) -> Option<usize> {
-    use Step::*;
-    matches!(place.step, Start | Match | Displaced | Shift | NewTempo | Jump | JumpAfterPause).then_some(place.stroke)?
 }
 
 fn timed(run: &[Point], i: usize, jitter: Seconds) -> Option<Timed> {
@@ -128,19 +76,12 @@ fn timed(run: &[Point], i: usize, jitter: Seconds) -> Option<Timed> {
 
 /// Where beat 1 of bar 1 lies by the player's own pulse, and the median tempo. The line goes through the first strikes of
 /// the first stretch; where the take begins later in the piece it is drawn back from there. `None` without a strike.
-pub(super) fn clock(
-    timeline: &Timeline,
-    strikes: &[Strike],
-    placed: &[Placed],
-    stretches: &[Stretch],
-    timed: &[Option<Timed>],
-    jitter: Seconds,
-) -> Option<Clock> {
+pub(super) fn clock(runs: &[Run], timed: &[Option<Timed>], jitter: Seconds) -> Option<Clock> {
     /// Strikes that draw the line: two bars of quarters and their offbeats.
     const OPENING: usize = 12;
     let tempi: Vec<f64> = timed.iter().flatten().map(|t| t.bpm.get()).collect();
     let bpm = Bpm::clamped(median(&tempi)?);
-    let first = stretches.iter().flat_map(|s| steady(timeline, strikes, placed, s)).find(|run| !run.is_empty())?;
+    let first = &runs.first()?.points;
     let opening = &first[..first.len().min(OPENING)];
     let quarter = median(&opening.iter().map(|p| p.quarter).collect::<Vec<_>>())?;
     let rows: Vec<Row<2>> = opening.iter().map(|p| Row { x: [1.0, p.b], y: p.t, weight: 1.0 }).collect();
