@@ -45,17 +45,20 @@ pub(super) fn listing(assessment: &Assessment) -> Vec<BarLine> {
                 _ => None,
             });
             let stops = run.stops.iter().filter(|stop| stop.bar == bar);
-            let mut items = marks.iter().map(|mark| (mark.at, said(assessment, mark))).collect::<Vec<_>>();
+            let here = marks.iter().filter_map(|mark| Some((mark.at, said(assessment, mark)?)));
+            let mut items = here.collect::<Vec<_>>();
             items.extend(stops.map(|stop| {
                 let count = words::counted(timeline, bar, stop.at);
                 (stop.at, format!("stopped {:.1} s before {count}", stop.extra.get()))
             }));
             items.sort_by_key(|(at, said)| (*at, !said.starts_with("stopped")));
+            let mut items = items.into_iter().map(|(_, said)| said).collect::<Vec<_>>();
+            items.extend(left_over(&marks));
             lines.push(BarLine {
                 seam: (bar == run.bars.start).then(|| run.seam.words(assessment, &run.bars)).flatten(),
                 section,
                 bar: written.number,
-                items: items.into_iter().map(|(_, said)| said).collect(),
+                items,
                 pulse: words::median(bpms.collect()).map(|bpm| format!("{bpm:.0}")),
             });
         }
@@ -63,16 +66,30 @@ pub(super) fn listing(assessment: &Assessment) -> Vec<BarLine> {
     lines
 }
 
-fn said(assessment: &Assessment, mark: &Mark) -> String {
+/// What is said once for a bar instead of at each stroke.
+fn left_over(marks: &[&Mark]) -> Vec<String> {
+    let untimed = marks.iter().any(|m| matches!(m.what, What::Heard(heard) if heard.late.is_none()));
+    let absent = marks.iter().filter(|m| matches!(m.what, What::Written { why: Absent::NotHere, .. })).count();
+    let mut said = Vec::new();
+    if untimed {
+        said.push("not timed".to_owned());
+    }
+    if absent > 0 {
+        said.push(format!("{} not played this time", words::count(absent, "stroke", "strokes")));
+    }
+    said
+}
+
+fn said(assessment: &Assessment, mark: &Mark) -> Option<String> {
     let count = words::counted(&assessment.timeline, mark.bar, mark.at);
-    match mark.what {
+    Some(match mark.what {
         What::Heard(heard) => format!("{count} {}", strike(&heard)),
         What::Written { surface, both, why, .. } => {
             let hands = if both { "both " } else { "" };
             let why = match why {
                 Absent::Missed => "not played",
                 Absent::NotHeard => "could not be heard",
-                Absent::NotHere => "not this time",
+                Absent::NotHere => return None,
             };
             format!("{count} {hands}{} {why}", surface.word())
         }
@@ -81,7 +98,7 @@ fn said(assessment: &Assessment, mark: &Mark) -> String {
             let what = if quiet { "rebound" } else { "extra strike" };
             format!("{what} at {beat:.1}{}", if in_rest { " in the rest" } else { "" })
         }
-    }
+    })
 }
 
 fn strike(heard: &Heard) -> String {
@@ -100,7 +117,7 @@ fn strike(heard: &Heard) -> String {
         Some(late) if late > 0.0 => said.push_str(&format!(" {late:.0} late")),
         Some(late) if late < 0.0 => said.push_str(&format!(" {:.0} early", -late)),
         Some(_) => said.push_str(" on the beat"),
-        None => said.push_str(" not timed"),
+        None => {}
     }
     let spread = heard.sigma.millis() * TWO_SIGMA;
     if heard.late.is_some() && spread > SURE_MOMENT.millis() {

@@ -32,8 +32,10 @@ pub fn summary(assessment: &Assessment, meta: &Meta) -> String {
 
 fn findings(out: &mut String, assessment: &Assessment) {
     if assessment.findings.is_empty() {
-        out.push('\n');
-        paragraph(out, "", "Nothing to mend was found.");
+        if assessment.clock.is_some() {
+            out.push('\n');
+            paragraph(out, "", "Nothing to mend was found.");
+        }
         return;
     }
     heading(out, "what to look at, most important first");
@@ -72,11 +74,12 @@ fn bars(out: &mut String, assessment: &Assessment) {
             paragraph(out, "", &format!("{own}{seam}"));
             section = own;
         }
-        let mut said = items.join(", ");
-        if let Some(pulse) = pulse {
-            said.push_str(&format!("; pulse {pulse}"));
+        let mut items = items;
+        if items.is_empty() {
+            items.push("nothing is written here".into());
         }
-        paragraph(out, &format!("{bar:>4}  "), if said.is_empty() { "nothing is written here" } else { &said });
+        items.extend(pulse.map(|pulse| format!("pulse {pulse}")));
+        list(out, &format!("{bar:>4}  "), &items);
     }
 }
 
@@ -86,19 +89,30 @@ fn heading(out: &mut String, text: &str) {
     out.push('\n');
 }
 
-/// Words wrapped at [`COLUMNS`], what follows the first line indented like it. Words longer than a line are cut into
-/// pieces, so that nothing runs over. Control characters never reach a terminal.
+/// Words wrapped at [`COLUMNS`]. Control characters never reach a terminal.
 fn paragraph(out: &mut String, lead: &str, text: &str) {
+    let text = words::clean(text, usize::MAX);
+    wrapped(out, lead, &text.split_whitespace().map(str::to_owned).collect::<Vec<_>>());
+}
+
+/// Items wrapped at [`COLUMNS`], each kept whole.
+fn list(out: &mut String, lead: &str, items: &[String]) {
+    let last = items.len().saturating_sub(1);
+    let comma = |i: usize| if i < last { "," } else { "" };
+    wrapped(out, lead, &items.iter().enumerate().map(|(i, item)| format!("{item}{}", comma(i))).collect::<Vec<_>>());
+}
+
+/// Pieces set in lines, what follows the first line indented like it. A piece longer than a line is cut.
+fn wrapped(out: &mut String, lead: &str, pieces: &[String]) {
     let indent = lead.chars().count();
     let room = COLUMNS - indent.min(COLUMNS / 2);
     let mut column = 0;
     out.push_str(lead);
-    let text = words::clean(text, usize::MAX);
-    for word in text.split_whitespace() {
-        let letters = word.chars().collect::<Vec<_>>();
-        for (i, piece) in letters.chunks(room).enumerate() {
+    for piece in pieces {
+        let letters = piece.chars().collect::<Vec<_>>();
+        for (i, part) in letters.chunks(room).enumerate() {
             let space = usize::from(column > 0 && i == 0);
-            if column > 0 && column + space + piece.len() > room {
+            if column > 0 && column + space + part.len() > room {
                 out.push('\n');
                 out.push_str(&" ".repeat(indent));
                 column = 0;
@@ -106,9 +120,32 @@ fn paragraph(out: &mut String, lead: &str, text: &str) {
                 out.push(' ');
                 column += 1;
             }
-            out.extend(piece);
-            column += piece.len();
+            out.extend(part);
+            column += part.len();
         }
     }
     out.push('\n');
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_line_is_longer_than_the_terminal_whatever_the_words() {
+        let mut out = String::new();
+        paragraph(&mut out, "- ", &format!("{} short {}", "x".repeat(300), "words ".repeat(40)));
+        list(&mut out, "   1  ", &vec!["2& both rim 12 early ±9".to_owned(); 30]);
+        assert!(out.lines().count() > 8);
+        for line in out.lines() {
+            assert!(line.chars().count() <= COLUMNS, "{line}");
+        }
+    }
+
+    #[test]
+    fn an_escape_sequence_loses_its_escape() {
+        let mut out = String::new();
+        paragraph(&mut out, "", "a\u{1b}[31mred\u{7}");
+        assert_eq!(out, "a [31mred\n");
+    }
 }

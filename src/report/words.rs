@@ -162,7 +162,7 @@ pub(super) fn place(timeline: &Timeline, finding: &Finding) -> String {
 }
 
 /// What is written beside a finding's number in the chart: two or three words.
-pub(super) fn short(finding: &Finding) -> String {
+pub(super) fn short(assessment: &Assessment, finding: &Finding) -> String {
     let size = finding.size.abs();
     let amount = match finding.unit {
         Unit::Beats if size.is_finite() => {
@@ -178,7 +178,10 @@ pub(super) fn short(finding: &Finding) -> String {
         Kind::LateReEntry => format!("in late{amount}"),
         Kind::JoinGap => format!("gap{amount}"),
         Kind::JoinRushed => format!("join hurried{amount}"),
-        Kind::WrongSurface => "other surface".into(),
+        Kind::WrongSurface => match surfaces_at(assessment, finding) {
+            Some((heard, written)) => format!("{}, not {}", heard.word(), written.word()),
+            None => "other surface".into(),
+        },
         Kind::RepeatExtra => "once too often".into(),
         Kind::RepeatMissing => "once too few".into(),
         Kind::SectionSkipped => "left out".into(),
@@ -192,6 +195,23 @@ pub(super) fn short(finding: &Finding) -> String {
         Kind::StartedLate => "begins here".into(),
         Kind::Lost => "lost from here".into(),
     }
+}
+
+/// Heard and written surface of the stroke a finding speaks of.
+fn surfaces_at(assessment: &Assessment, finding: &Finding) -> Option<(Surface, Surface)> {
+    let timeline = &assessment.timeline;
+    let here = |bar: usize| {
+        let bar = timeline.bars.get(bar)?;
+        let pass = timeline.passes.get(bar.pass)?;
+        let section = Some(&pass.section) == finding.section.as_ref();
+        Some(section && finding.pass.is_none_or(|n| n == pass.number) && finding.bar == Some(bar.number))
+    };
+    let wrong = timeline.strokes.iter().zip(&assessment.strokes).enumerate().find(|(i, (written, judged))| {
+        let beat = finding.beat.is_none_or(|beat| (timeline.beat(*i) - beat).abs() < 0.05);
+        judged.status == Status::WrongSurface && beat && here(written.bar) == Some(true)
+    });
+    let (_, (written, judged)) = wrong?;
+    Some((assessment.strikes.get(judged.strike?)?.surface, written.surface))
 }
 
 /// A kind of finding as the heading of its line.
@@ -244,10 +264,10 @@ pub(super) fn moment(at: Seconds) -> String {
     format!("{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10)
 }
 
-/// A surface for a pupil, who has never heard of a centre.
+/// A surface as a pupil says it.
 pub(super) fn simple_surface(surface: Surface) -> &'static str {
     match surface {
-        Surface::Centre => "middle",
+        Surface::Centre => "centre",
         Surface::Rim => "rim",
         Surface::Click => "sticks",
         Surface::Pat => "pat",
@@ -308,10 +328,9 @@ pub(super) fn gist(assessment: &Assessment) -> Vec<String> {
     let Fates { played, missed, elsewhere, not_heard, not_reached } = Fates::of(assessment);
     let written = assessment.strokes.len();
     if assessment.clock.is_none() {
-        said.push(format!(
-            "{} heard, and they could not be matched to this part.",
-            capital(&count(assessment.strikes.len(), "strike was", "strikes were"))
-        ));
+        let heard = capital(&count(assessment.strikes.len(), "strike was", "strikes were"));
+        let and = if assessment.strikes.is_empty() { "." } else { ", and they could not be matched to this part." };
+        said.push(format!("{heard} heard{and}"));
         return said;
     }
     if played == written && written > 0 {
@@ -351,8 +370,8 @@ fn was(n: usize) -> &'static str {
 pub(super) fn clock_word(assessment: &Assessment) -> &'static str {
     match assessment.clock.map(|c| c.source) {
         Some(ClockSource::Guide) => "the guide",
-        Some(ClockSource::TakeCard) => "the guide's start on the take card",
-        _ => "the player's own pulse",
+        Some(ClockSource::TakeCard) => "the guide’s start on the take card",
+        _ => "the player’s own pulse",
     }
 }
 

@@ -7,7 +7,7 @@ use pailbeat::part::*;
 use pailbeat::units::*;
 
 /// Numbers that look random and never change: Numerical Recipes' 64-bit linear congruential generator.
-pub struct Dice(u64);
+pub(crate) struct Dice(u64);
 
 impl Dice {
     fn unit(&mut self) -> f64 {
@@ -22,7 +22,7 @@ impl Dice {
 
 /// The form as played out, from sections of cells: `o x + c p` strokes, capitals both hands, `.` goes on, `-` rests;
 /// bars are split at `|`, repeats already written out.
-pub fn timeline(title: &str, meter: Meter, bpm: f64, sections: &[(&str, &str)], form: &str) -> Timeline {
+pub(crate) fn timeline(title: &str, meter: Meter, bpm: f64, sections: &[(&str, &str)], form: &str) -> Timeline {
     let mut t = Timeline {
         title: title.into(),
         meter,
@@ -69,7 +69,13 @@ pub fn timeline(title: &str, meter: Meter, bpm: f64, sections: &[(&str, &str)], 
                 };
                 t.strokes.push(Stroke { at: place, bar: t.bars.len(), surface, hands, level: None });
             }
-            t.bars.push(Bar { at, pass: t.passes.len(), number: i as u32 + 1, repeat: None, strokes: from..t.strokes.len() });
+            t.bars.push(Bar {
+                at,
+                pass: t.passes.len(),
+                number: i as u32 + 1,
+                repeat: None,
+                strokes: from..t.strokes.len(),
+            });
             at = at + meter.bar();
         }
         t.passes.push(Pass { section: name.into(), number, bars: first..t.bars.len() });
@@ -77,9 +83,9 @@ pub fn timeline(title: &str, meter: Meter, bpm: f64, sections: &[(&str, &str)], 
     t
 }
 
-pub const FOUR: Meter = Meter { beats: 4, unit: 4 };
+pub(crate) const FOUR: Meter = Meter { beats: 4, unit: 4 };
 
-pub fn lantern(form: &str) -> Timeline {
+pub(crate) fn lantern(form: &str) -> Timeline {
     let sections = [
         ("A", "oxx. o.x. | oxx. o.x. | ooxo oxoo | O.-- X.--"),
         ("B", "+.xx +.o. | xx+. o.-- | +.xx +.o. | X.O. x---"),
@@ -88,17 +94,17 @@ pub fn lantern(form: &str) -> Timeline {
 }
 
 /// A take in the making.
-pub struct Take {
-    pub a: Assessment,
+pub(crate) struct Take {
+    pub(crate) a: Assessment,
     dice: Dice,
     /// Time of the pulse at `at`.
     now: f64,
     at: Ticks,
-    pub bpm: f64,
+    pub(crate) bpm: f64,
     /// Change of tempo with each stroke, as a factor.
-    pub drift: f64,
-    pub jitter_ms: f64,
-    pub sigma_ms: f64,
+    pub(crate) drift: f64,
+    pub(crate) jitter_ms: f64,
+    pub(crate) sigma_ms: f64,
     missed: Vec<usize>,
     wrong: Vec<(usize, Surface)>,
     hidden: Vec<usize>,
@@ -106,11 +112,12 @@ pub struct Take {
 }
 
 impl Take {
-    pub fn of(timeline: Timeline, seed: u64) -> Take {
-        let strokes = vec![
-            JudgedStroke { status: Status::NotReached, strike: None, late: None, late_sigma: None, bpm: None };
-            timeline.strokes.len()
-        ];
+    pub(crate) fn of(timeline: Timeline, seed: u64) -> Take {
+        let strokes =
+            vec![
+                JudgedStroke { status: Status::NotReached, strike: None, late: None, late_sigma: None, bpm: None };
+                timeline.strokes.len()
+            ];
         let next = timeline.bpm;
         Take {
             a: Assessment {
@@ -145,21 +152,21 @@ impl Take {
         }
     }
 
-    pub fn miss(mut self, strokes: &[usize]) -> Take {
+    pub(crate) fn miss(mut self, strokes: &[usize]) -> Take {
         self.missed.extend(strokes);
         self
     }
-    pub fn hide(mut self, strokes: &[usize]) -> Take {
+    pub(crate) fn hide(mut self, strokes: &[usize]) -> Take {
         self.hidden.extend(strokes);
         self
     }
-    pub fn wrong(mut self, strokes: &[usize], surface: Surface) -> Take {
+    pub(crate) fn wrong(mut self, strokes: &[usize], surface: Surface) -> Take {
         self.wrong.extend(strokes.iter().map(|s| (*s, surface)));
         self
     }
 
     /// First stroke of a bar.
-    pub fn bar(&self, bar: usize) -> usize {
+    pub(crate) fn bar(&self, bar: usize) -> usize {
         self.a.timeline.bars.get(bar).map_or(self.a.timeline.strokes.len(), |b| b.strokes.start)
     }
 
@@ -168,9 +175,14 @@ impl Take {
     }
 
     /// Plays strokes `from..to`; a stretch of its own.
-    pub fn play(mut self, from: usize, to: usize, began: Step) -> Take {
+    pub(crate) fn play(mut self, from: usize, to: usize, began: Step) -> Take {
         let first = self.a.strikes.len();
         if self.a.strikes.is_empty() || matches!(began, Step::Jump | Step::JumpAfterPause) {
+            if !self.a.strikes.is_empty() {
+                // To the end of the bar.
+                let bar = self.a.timeline.meter.bar().0;
+                self.now += Ticks(bar - self.at.0 % bar).quarters() * 60.0 / self.bpm;
+            }
             self.at = self.a.timeline.strokes[from].at;
         }
         let mut off = 0.0;
@@ -215,19 +227,19 @@ impl Take {
     }
 
     /// Seconds of nothing.
-    pub fn wait(mut self, seconds: f64) -> Take {
+    pub(crate) fn wait(mut self, seconds: f64) -> Take {
         self.now += seconds;
         self
     }
 
     /// Makes one stroke late by so much.
-    pub fn shift(mut self, stroke: usize, ms: f64) -> Take {
+    pub(crate) fn shift(mut self, stroke: usize, ms: f64) -> Take {
         self.a.strokes[stroke].late = Some(Lateness(Seconds::from_millis(ms)));
         self
     }
 
     /// Strikes that nobody wrote, so many eighths after a stroke.
-    pub fn stray(mut self, stroke: usize, eighths: &[f64], step: Step) -> Take {
+    pub(crate) fn stray(mut self, stroke: usize, eighths: &[f64], step: Step) -> Take {
         let Some(strike) = self.a.strokes[stroke].strike else { return self };
         let from = self.a.strikes[strike].at.get();
         for eighth in eighths {
@@ -247,7 +259,7 @@ impl Take {
     }
 
     #[allow(clippy::too_many_arguments)]
-    pub fn find(
+    pub(crate) fn find(
         mut self,
         kind: Kind,
         section: &str,
@@ -259,7 +271,8 @@ impl Take {
         text: &str,
     ) -> Take {
         let t = &self.a.timeline;
-        let bar_index = t.passes.iter().find(|p| p.section == section && p.number == pass).map(|p| p.bars.start + bar as usize - 1);
+        let bar_index =
+            t.passes.iter().find(|p| p.section == section && p.number == pass).map(|p| p.bars.start + bar as usize - 1);
         let strike = bar_index
             .and_then(|b| t.bars.get(b))
             .and_then(|b| b.strokes.clone().filter_map(|s| self.a.strokes[s].strike).next_back());
@@ -283,7 +296,7 @@ impl Take {
     }
 
     /// Puts strikes in order of time and gives the take its clock.
-    pub fn done(mut self) -> Assessment {
+    pub(crate) fn done(mut self) -> Assessment {
         let mut order = (0..self.a.strikes.len()).collect::<Vec<_>>();
         order.sort_by(|a, b| self.a.strikes[*a].at.get().total_cmp(&self.a.strikes[*b].at.get()));
         let place = |old: usize| order.iter().position(|o| *o == old).unwrap();
@@ -297,14 +310,15 @@ impl Take {
         }
         self.a.strikes = order.iter().map(|i| self.a.strikes[*i]).collect();
         let first = self.a.strikes.first().map(|s| s.at);
-        self.a.clock = first.map(|start| Clock { source: ClockSource::OwnPulse, start, bpm: Bpm::new(self.bpm).unwrap() });
+        self.a.clock =
+            first.map(|start| Clock { source: ClockSource::OwnPulse, start, bpm: Bpm::new(self.bpm).unwrap() });
         self.a.jitter = Some(Seconds::from_millis(self.jitter_ms));
         self.a
     }
 }
 
 /// A steady take without a slip.
-pub fn good() -> Assessment {
+pub(crate) fn good() -> Assessment {
     let take = Take::of(lantern("A A B B"), 7);
     let end = take.a.timeline.strokes.len();
     let mut a = take.play(0, end, Step::Start).done();
@@ -314,7 +328,7 @@ pub fn good() -> Assessment {
 }
 
 /// Rests run through, another surface, a stroke not played, one that could not be heard.
-pub fn rests() -> Assessment {
+pub(crate) fn rests() -> Assessment {
     let take = Take::of(lantern("A A B B"), 21);
     let end = take.a.timeline.strokes.len();
     let (a4, b1, b2) = (take.bar(7), take.bar(8), take.bar(13));
@@ -365,7 +379,7 @@ pub fn rests() -> Assessment {
 }
 
 /// Gave up in bar 3, began again, stopped once more inside B, and did not reach the end.
-pub fn restart() -> Assessment {
+pub(crate) fn restart() -> Assessment {
     let take = Take::of(lantern("A A B B"), 5);
     let (a3, again, b3) = (take.bar(2) + 3, take.bar(8) + 3, take.bar(13));
     let mut take = take;
@@ -375,14 +389,32 @@ pub fn restart() -> Assessment {
         .play(0, again, Step::JumpAfterPause)
         .wait(1.4)
         .play(again, b3, Step::Shift)
-        .find(Kind::Restarted, "A", 1, 3, 2.0, (2.0, Unit::Bars), 0.99, "Stopped in bar 3 of the first A and began again.")
-        .find(Kind::Paused, "B", 1, 1, 3.0, (1.4, Unit::Seconds), 0.93, "Stopped for 1.4 s in the first bar of B, and went on from there.")
+        .find(
+            Kind::Restarted,
+            "A",
+            1,
+            3,
+            2.0,
+            (2.0, Unit::Bars),
+            0.99,
+            "Stopped in bar 3 of the first A and began again.",
+        )
+        .find(
+            Kind::Paused,
+            "B",
+            1,
+            1,
+            3.0,
+            (1.4, Unit::Seconds),
+            0.93,
+            "Stopped for 1.4 s in the first bar of B, and went on from there.",
+        )
         .find(Kind::Rushing, "B", 1, 3, 1.0, (7.0, Unit::Percent), 0.71, "Gets faster through B: from 71 to 76.")
         .done()
 }
 
 /// A once too often, and B's beginning skipped.
-pub fn repeat() -> Assessment {
+pub(crate) fn repeat() -> Assessment {
     let take = Take::of(lantern("A A B"), 11);
     let (b1, b3, end) = (take.bar(8), take.bar(10), take.a.timeline.strokes.len());
     let second = take.bar(4);
@@ -390,7 +422,16 @@ pub fn repeat() -> Assessment {
         .play(0, b1, Step::Start)
         .play(second, b1, Step::Jump)
         .play(b3, end, Step::Jump)
-        .find(Kind::RepeatExtra, "A", 2, 1, 1.0, (1.0, Unit::Bars), 0.9, "A was played three times; it is written twice.")
+        .find(
+            Kind::RepeatExtra,
+            "A",
+            2,
+            1,
+            1.0,
+            (1.0, Unit::Bars),
+            0.9,
+            "A was played three times; it is written twice.",
+        )
         .find(Kind::SectionSkipped, "B", 1, 1, 1.0, (2.0, Unit::Bars), 0.8, "Bars 1 and 2 of B were left out.")
         .done();
     a.findings[0].pass = None;
@@ -402,7 +443,7 @@ pub fn repeat() -> Assessment {
 }
 
 /// Sixty bars in three sections, sixteenths among them, with slips all over.
-pub fn long() -> Assessment {
+pub(crate) fn long() -> Assessment {
     let sections = [
         ("A", "oxx. o.x. | oxx. o.x. | ooxo oxoo | O.-- X.-- | oxx. o.x. | oxx. o.x. | ooxo oxoo | O.-- X.--"),
         ("B", "+.xx +.o. | xx+. o.-- | +.xx +.o. | X.O. x---"),
@@ -410,7 +451,8 @@ pub fn long() -> Assessment {
     ];
     let t = timeline("The Long Way Round the Harbour", FOUR, 88.0, &sections, "A B A B C A B C A");
     let end = t.strokes.len();
-    let mut take = Take::of(t, 99).miss(&[40, 41, 130, 250]).hide(&[90, 91, 92, 300]).wrong(&[150, 151, 210], Surface::Rim);
+    let mut take =
+        Take::of(t, 99).miss(&[40, 41, 130, 250]).hide(&[90, 91, 92, 300]).wrong(&[150, 151, 210], Surface::Rim);
     take.bpm = 86.0;
     take.jitter_ms = 19.0;
     take.drift = 1.0002;
@@ -432,14 +474,15 @@ pub fn long() -> Assessment {
     ];
     take = take.play(0, end, Step::Start).stray(60, &[0.5, 1.1], Step::Extra);
     for (kind, section, pass, bar, beat) in places {
-        let text = format!("In bar {bar} of {section} something is to be heard that a teacher would say in one sentence.");
+        let text =
+            format!("In bar {bar} of {section} something is to be heard that a teacher would say in one sentence.");
         take = take.find(kind, section, pass, bar, beat, (0.4, Unit::Beats), 0.5 + 0.04 * f64::from(bar), &text);
     }
     take.done()
 }
 
 /// A noisy room: every moment uncertain, surfaces unsure.
-pub fn noisy() -> Assessment {
+pub(crate) fn noisy() -> Assessment {
     let mut take = Take::of(lantern("A B"), 3).hide(&[3, 9, 10, 20]);
     take.sigma_ms = 11.0;
     take.jitter_ms = 24.0;
@@ -455,7 +498,7 @@ pub fn noisy() -> Assessment {
 }
 
 /// 6/8 with pats and claps, hands written, and a name made to hurt.
-pub fn six_eight() -> (Assessment, pailbeat::report::Meta) {
+pub(crate) fn six_eight() -> (Assessment, pailbeat::report::Meta) {
     let sections = [("H", "p.pc.c|pppc--|p.pC.C|P-----"), ("A long name for a section & <b>more</b>", "pppccc|p--c--")];
     let t = timeline(
         "<script>alert('x')</script> \u{202e}& \"quoted\"",
@@ -469,7 +512,16 @@ pub fn six_eight() -> (Assessment, pailbeat::report::Meta) {
         take.jitter_ms = 40.0;
         let end = take.a.timeline.strokes.len();
         take.play(0, end, Step::Start)
-            .find(Kind::LateReEntry, "H", 1, 3, 1.0, (0.5, Unit::Beats), 0.7, "Came in half a beat late after the rest in H.")
+            .find(
+                Kind::LateReEntry,
+                "H",
+                1,
+                3,
+                1.0,
+                (0.5, Unit::Beats),
+                0.7,
+                "Came in half a beat late after the rest in H.",
+            )
             .done()
     };
     for pass in &mut a.timeline.passes {
@@ -489,16 +541,18 @@ pub fn six_eight() -> (Assessment, pailbeat::report::Meta) {
 }
 
 /// Next to nothing was heard.
-pub fn silence() -> Assessment {
+pub(crate) fn silence() -> Assessment {
     let mut a = Take::of(lantern("A A B B"), 1).a;
     a.advice.praise = "You made a recording: that is how practice begins.".into();
     a.advice.why = "Almost nothing was heard, so the tempo stays.".into();
-    a.limits = vec!["Almost no strikes were heard: the recording may be of an empty room, or the microphone was covered.".into()];
+    a.limits = vec![
+        "Almost no strikes were heard: the recording may be of an empty room, or the microphone was covered.".into(),
+    ];
     a
 }
 
 /// Something else was played.
-pub fn stranger() -> Assessment {
+pub(crate) fn stranger() -> Assessment {
     let mut a = silence();
     let mut dice = Dice(77);
     let mut at = 0.9;
@@ -517,19 +571,16 @@ pub fn stranger() -> Assessment {
     }
     a.advice.praise = "You played for a good while.".into();
     a.advice.fix = "This did not sound like Lantern Parade. Listen to the guide once more.".into();
-    a.limits = vec!["The strikes do not fit this part at any tempo; perhaps it is a recording of another piece.".into()];
+    a.limits =
+        vec!["The strikes do not fit this part at any tempo; perhaps it is a recording of another piece.".into()];
     a
 }
 
-pub fn meta() -> pailbeat::report::Meta {
-    pailbeat::report::Meta {
-        pupil: Some("Wren".into()),
-        date: Some("12 November".into()),
-        take: "wren-3.m4a".into(),
-    }
+pub(crate) fn meta() -> pailbeat::report::Meta {
+    pailbeat::report::Meta { pupil: Some("Wren".into()), date: Some("12 November".into()), take: "wren-3.m4a".into() }
 }
 
-pub fn all() -> Vec<(&'static str, Assessment, pailbeat::report::Meta)> {
+pub(crate) fn all() -> Vec<(&'static str, Assessment, pailbeat::report::Meta)> {
     let (six, hostile) = six_eight();
     vec![
         ("good", good(), meta()),

@@ -13,7 +13,9 @@ use super::scene::{GREY, INK, PAPER, PULSE, Pen, QUIET, Scene};
 const NARROWEST: f64 = 25.0;
 /// Steps a beat may be divided into for counting.
 const STEPS: [i64; 6] = [1, 2, 3, 4, 6, 8];
-const HEIGHT: f64 = 104.0;
+const HEIGHT: f64 = 124.0;
+/// Of it, below the frame: room for the frame's word.
+const BELOW: f64 = 25.0;
 const SIDE: f64 = 12.0;
 
 /// The place the fix speaks of.
@@ -91,16 +93,16 @@ impl<'a> Grid<'a> {
 pub(in crate::report) fn counts_svg(
     timeline: &Timeline,
     bar: usize,
-    highlight: Option<&Highlight>,
+    highlights: &[Highlight],
     width: u32,
 ) -> Result<String, ChartError> {
     let width = f64::from(width.clamp(*super::WIDTHS.start(), *super::WIDTHS.end()));
-    let scene = scene(timeline, bar, highlight.filter(|h| h.bar == bar), width);
+    let scene = scene(timeline, bar, highlights, width);
     let label = counts_words(timeline, bar);
     paint::svg(&scene, &Frame { label: &label, style: None, ground: false })
 }
 
-fn scene(timeline: &Timeline, bar: usize, highlight: Option<&Highlight>, width: f64) -> Scene {
+fn scene(timeline: &Timeline, bar: usize, highlights: &[Highlight], width: f64) -> Scene {
     let mut scene = Scene { width, height: 1.0, items: Vec::new() };
     let Some(grid) = Grid::of(timeline, bar) else { return scene };
     let fits = (width - 2.0 * SIDE) / grid.cells as f64 >= NARROWEST;
@@ -108,27 +110,34 @@ fn scene(timeline: &Timeline, bar: usize, highlight: Option<&Highlight>, width: 
     let per_beat = grid.cells.div_ceil(beats);
     let per_row = if fits { grid.cells } else { per_beat * beats.div_ceil(2) };
     let rows = grid.cells.div_ceil(per_row.max(1));
-    scene.height = rows as f64 * HEIGHT + (rows as f64 - 1.0) * 8.0;
+    // Without a frame there is no word under it.
+    let framed = highlights.iter().any(|wanted| wanted.bar == bar);
+    let height = if framed { HEIGHT } else { HEIGHT - BELOW + 6.0 };
+    scene.height = rows as f64 * height + (rows as f64 - 1.0) * 8.0;
     let cell_width = ((width - 2.0 * SIDE) / per_row as f64).min(84.0);
     for row in 0..rows {
         let cells = row * per_row..((row + 1) * per_row).min(grid.cells);
-        let top = row as f64 * (HEIGHT + 8.0);
+        let top = row as f64 * (height + 8.0);
         let right = 2.0 * SIDE + cell_width * per_row as f64;
-        scene.rect((0.0, top), (right, top + HEIGHT), QUIET);
+        scene.rect((0.0, top), (right, top + height), QUIET);
         let x = |cell: usize| SIDE + cell_width * ((cell - row * per_row) as f64 + 0.5);
-        if let Some(wanted) = highlight {
+        for wanted in highlights.iter().filter(|wanted| wanted.bar == bar) {
             let inside = cells.clone().filter(|c| grid.at(*c) >= wanted.from && grid.at(*c) < wanted.to);
             let inside = inside.collect::<Vec<_>>();
             if let (Some(first), Some(last)) = (inside.first(), inside.last()) {
                 let (left, end) = (x(*first) - cell_width / 2.0 + 2.0, x(*last) + cell_width / 2.0 - 2.0);
-                scene.rect((left, top + 7.0), (end, top + HEIGHT - 7.0), PAPER);
-                let frame =
-                    vec![(left, top + 7.0), (end, top + 7.0), (end, top + HEIGHT - 7.0), (left, top + HEIGHT - 7.0)];
+                scene.rect((left, top + 6.0), (end, top + HEIGHT - BELOW), PAPER);
+                let frame = vec![
+                    (left, top + 6.0),
+                    (end, top + 6.0),
+                    (end, top + HEIGHT - BELOW),
+                    (left, top + HEIGHT - BELOW),
+                ];
                 scene.outline(frame, 1.6, PULSE);
                 let pen = Pen::new(15.0).ink(PULSE).middle();
                 let half = pen.width(&wanted.word) / 2.0 + 4.0;
                 let middle = ((left + end) / 2.0).clamp(half, (right - half).max(half));
-                scene.text((middle, top + HEIGHT - 14.0), wanted.word.clone(), pen);
+                scene.text((middle, top + HEIGHT - 8.0), wanted.word.clone(), pen);
             }
         }
         for cell in cells {
@@ -140,7 +149,7 @@ fn scene(timeline: &Timeline, bar: usize, highlight: Option<&Highlight>, width: 
 
 fn draw_cell(scene: &mut Scene, grid: &Grid, cell: usize, (x, top): (f64, f64), width: f64) {
     let r = (width * 0.27).clamp(7.0, 13.0);
-    let (middle, count_line) = (top + 35.0, top + 74.0);
+    let (middle, count_line) = (top + 40.0, top + 86.0);
     let (count, beat) = grid.count(cell);
     let there = grid.there(cell);
     let size = (width * 0.5).clamp(13.0, 21.0);
@@ -149,7 +158,10 @@ fn draw_cell(scene: &mut Scene, grid: &Grid, cell: usize, (x, top): (f64, f64), 
         There::Stroke(stroke) => {
             marks::solid(scene, stroke.surface, (x, middle), r, INK);
             match stroke.hands {
-                Hands::Both => marks::underline(scene, (x, middle - r * 0.25), r, INK),
+                Hands::Both => {
+                    let under = middle + r + 7.5;
+                    scene.line((x - r * 1.2, under), (x + r * 1.2, under), 2.6, INK);
+                }
                 Hands::One(hand) => {
                     let letter = if hand == Hand::Right { "R" } else { "L" };
                     scene.text((x, middle - r - 7.0), letter, Pen::new(11.0).grey().middle());

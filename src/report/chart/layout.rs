@@ -19,7 +19,7 @@ const CLOSEST_LONG: f64 = 7.0;
 /// Most bars in a line: as printed music has them.
 const MOST_BARS: usize = 8;
 /// More lines than this are too many for one side of a sheet at full size.
-const MANY_LINES: usize = 6;
+pub(super) const MANY_LINES: usize = 6;
 /// Widest bar: a piece of one bar need not fill a page.
 const WIDEST: f64 = 210.0;
 
@@ -46,6 +46,8 @@ pub(super) struct Layout {
     pub(super) r: f64,
     /// Height of the part of a line where the marks are.
     pub(super) plot: f64,
+    /// So many lines that they are set close.
+    pub(super) tight: bool,
     /// Lateness at its lower edge.
     pub(super) range_ms: f64,
     /// Ticks in a bar.
@@ -58,9 +60,13 @@ impl Layout {
         let room = (width - GUTTER - EDGE).max(60.0);
         let slots = slots(timeline);
         let fitting = |closest: f64| ((room / (slots * closest)) as usize).clamp(1, MOST_BARS);
-        let (mut best, mut per_line) = fewest(timeline, played, fitting(CLOSEST));
-        if best.len() > MANY_LINES && fitting(CLOSEST_LONG) > per_line {
-            (best, per_line) = fewest(timeline, played, fitting(CLOSEST_LONG));
+        let (mut best, mut per_line) = fewest(timeline, played, fitting(CLOSEST), true);
+        if best.len() > MANY_LINES {
+            // A long piece is set close, and its sections follow each other within a line.
+            let (flowing, bars) = fewest(timeline, played, fitting(CLOSEST_LONG), false);
+            if flowing.len() < best.len() {
+                (best, per_line) = (flowing, bars);
+            }
         }
         let breaks = best.iter().map(|line| line.iter().skip(1).filter(|c| c.broken).count()).max().unwrap_or(0);
         let bar = ((room - breaks as f64 * BREAK) / per_line.max(1) as f64).clamp(8.0, WIDEST);
@@ -82,10 +88,18 @@ impl Layout {
         } else if many <= MANY_LINES {
             78.0
         } else {
-            60.0
+            50.0
         };
         let r = (bar / slots * 0.47).clamp(3.3, if many > MANY_LINES { 4.0 } else { 4.8 });
-        Layout { lines: best, bar, r, plot, range_ms: range(played), ticks: timeline.meter.bar().0.max(1) as f64 }
+        Layout {
+            lines: best,
+            bar,
+            r,
+            plot,
+            tight: many > MANY_LINES,
+            range_ms: range(played),
+            ticks: timeline.meter.bar().0.max(1) as f64,
+        }
     }
 
     /// Where a moment of the form stands within a bar's cell.
@@ -120,10 +134,10 @@ fn range(played: &Played) -> f64 {
 }
 
 /// The breaking into the fewest lines of at most `most` bars, and among those the one with the widest bars.
-fn fewest(timeline: &Timeline, played: &Played, most: usize) -> (Vec<Vec<Cell>>, usize) {
+fn fewest(timeline: &Timeline, played: &Played, most: usize, whole: bool) -> (Vec<Vec<Cell>>, usize) {
     let mut best: Option<(Vec<Vec<Cell>>, usize)> = None;
     for per_line in (1..=most).rev() {
-        let lines = broken(timeline, played, per_line);
+        let lines = broken(timeline, played, per_line, whole);
         let fewer_or_same = best.as_ref().is_none_or(|(found, _)| lines.len() <= found.len());
         if fewer_or_same {
             let longest = lines.iter().map(Vec::len).max().unwrap_or(1);
@@ -133,21 +147,18 @@ fn fewest(timeline: &Timeline, played: &Played, most: usize) -> (Vec<Vec<Cell>>,
     best.unwrap_or_default()
 }
 
-/// Lines of at most `most` bars. A pass that fits a line stays whole; a longer one is cut into even pieces.
-fn broken(timeline: &Timeline, played: &Played, most: usize) -> Vec<Vec<Cell>> {
+/// Lines of at most `most` bars. Where passes are to stay `whole`, one that fits a line is not cut, and a longer one is
+/// cut into even pieces; else each line is filled.
+fn broken(timeline: &Timeline, played: &Played, most: usize, whole: bool) -> Vec<Vec<Cell>> {
     let mut lines: Vec<Vec<Cell>> = vec![Vec::new()];
-    for (run, run_bars) in played.runs.iter().map(|r| r.bars.clone()).enumerate() {
-        let mut bars = run_bars.clone().peekable();
-        while let Some(first) = bars.next() {
-            let pass = |bar: usize| timeline.bars.get(bar).map(|b| b.pass);
-            let mut piece = vec![first];
-            while let Some(next) = bars.next_if(|next| pass(*next) == pass(first)) {
-                piece.push(next);
-            }
+    for (run, bars) in played.runs.iter().map(|r| r.bars.clone()).enumerate() {
+        let pass = |bar: &usize| timeline.bars.get(*bar).map(|b| b.pass);
+        let all = bars.clone().collect::<Vec<_>>();
+        for piece in all.chunk_by(|a, b| !whole || pass(a) == pass(b)) {
             let pieces = piece.len().div_ceil(most.max(1)).max(1);
-            for part in piece.chunks(piece.len().div_ceil(pieces).max(1)) {
-                let full = lines.last().is_some_and(|line| line.len() + part.len() > most);
-                if full {
+            let length = if whole { piece.len().div_ceil(pieces).max(1) } else { 1 };
+            for part in piece.chunks(length) {
+                if lines.last().is_some_and(|line| line.len() + part.len() > most) {
                     lines.push(Vec::new());
                 }
                 if let Some(line) = lines.last_mut() {
@@ -155,7 +166,7 @@ fn broken(timeline: &Timeline, played: &Played, most: usize) -> Vec<Vec<Cell>> {
                         run,
                         bar: *bar,
                         x: 0.0,
-                        broken: *bar == run_bars.start && run > 0,
+                        broken: *bar == bars.start && run > 0,
                     }));
                 }
             }

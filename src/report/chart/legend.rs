@@ -4,7 +4,7 @@ use crate::part::Surface;
 
 use super::super::played::{Absent, Played, What};
 use super::marks;
-use super::scene::{BAND, FAULT, GREY, INK, LINE, PULSE, Pen, QUIET, Scene};
+use super::scene::{BAND, FAULT, GREY, INK, PULSE, Pen, Scene};
 use super::system::{CLEAR, Common, WHISKER};
 
 const SIZE: f64 = 9.5;
@@ -35,11 +35,9 @@ enum Entry {
     Unclear,
     Untimed,
     Whisker,
-    Beyond,
     Stop,
     Pulse,
     Band,
-    Rest,
 }
 
 fn entries(common: &Common) -> Vec<(Entry, &'static str)> {
@@ -61,7 +59,6 @@ fn entries(common: &Common) -> Vec<(Entry, &'static str)> {
             all.push((entry, said));
         }
     };
-    let late = |h: &super::super::played::Heard| h.late.map(|l| l.millis().abs());
     let per_ms = common.layout.plot / 2.0 / common.layout.range_ms;
     add(both, Entry::Both, "both hands");
     add(absent(Absent::Missed), Entry::Missed, "written, not played");
@@ -74,11 +71,9 @@ fn entries(common: &Common) -> Vec<(Entry, &'static str)> {
     add(absent(Absent::NotHere), Entry::NotHere, "not played this time");
     let spread = |h: &super::super::played::Heard| h.sigma.millis() * 2.0 * WHISKER * per_ms > 2.6 * common.layout.r;
     add(heard().any(|h| h.late.is_some() && spread(&h)), Entry::Whisker, "may lie anywhere along the line");
-    add(heard().any(|h| late(&h).is_some_and(|ms| ms > common.layout.range_ms)), Entry::Beyond, "further off: ms");
-    add(runs.iter().any(|run| !run.stops.is_empty()), Entry::Stop, "stopped, seconds");
+    add(runs.iter().any(|run| !run.stops.is_empty()), Entry::Stop, "stopped");
     add(common.tempi.is_some(), Entry::Pulse, "own pulse, quarter notes a minute");
     add(heard().any(|h| h.late.is_some()), Entry::Band, "too small to hear");
-    add(!timeline.rests.is_empty(), Entry::Rest, "rest");
     all
 }
 
@@ -89,8 +84,7 @@ pub(super) fn legend(common: &Common) -> Scene {
     let (mut x, mut y) = (0.0, 0.0);
     for (entry, said) in entries(common) {
         let sign = match entry {
-            Entry::Pulse | Entry::Band | Entry::Rest => 22.0,
-            Entry::Beyond => 30.0,
+            Entry::Pulse | Entry::Band => 22.0,
             _ => 16.0,
         };
         let wide = sign + pen.width(said);
@@ -117,27 +111,17 @@ fn draw(scene: &mut Scene, entry: Entry, (x, y): (f64, f64)) {
         Entry::Missed => marks::hollow(scene, Surface::Centre, at, R, INK),
         Entry::NotHeard => marks::doubtful(scene, Surface::Centre, at, R),
         Entry::NotHere => marks::place(scene, at, R),
-        Entry::Elsewhere => marks::elsewhere(scene, Surface::Centre, at, R * 0.85),
+        Entry::Elsewhere => marks::elsewhere(scene, Surface::Centre, (x + 6.5, y), R * 0.72),
         Entry::Stray => marks::cross(scene, at, R, FAULT),
         Entry::Rebound => marks::cross(scene, at, R, GREY),
-        Entry::Unclear => marks::unclear(scene, Surface::Centre, at, R),
+        Entry::Unclear => marks::unclear(scene, Surface::Centre, (at.0, y + 1.0), R),
         Entry::Untimed => marks::solid(scene, Surface::Centre, at, R * 0.8, GREY),
         Entry::Whisker => {
             marks::whisker(scene, at.0, (y - 7.0, y + 7.0), R);
             marks::solid(scene, Surface::Centre, at, R * 0.8, INK);
         }
-        Entry::Beyond => {
-            scene.path(vec![(x + 2.6, y + 1.3), (x + 5.0, y - 1.3), (x + 7.4, y + 1.3)], 1.0, INK);
-            scene.text((x + 10.0, y + 3.0), "240", Pen::new(8.5));
-        }
         Entry::Stop => marks::caesura(scene, (at.0, y + 5.0), 10.0),
         Entry::Pulse => scene.line((x, y), (x + 17.0, y), 1.0, PULSE),
         Entry::Band => scene.rect((x, y - 4.0), (x + 17.0, y + 4.0), BAND),
-        Entry::Rest => {
-            scene.rect((x, y - 5.0), (x + 17.0, y + 5.0), QUIET);
-            for edge in [x, x + 17.0] {
-                scene.dashes((edge, y - 5.0), (edge, y + 5.0), (1.5, 2.5), 0.6, LINE);
-            }
-        }
     }
 }

@@ -30,7 +30,11 @@ pub(super) fn shape(surface: Surface, (x, y): (f64, f64), r: f64) -> Vec<(f64, f
 /// A strike on its stroke.
 pub(super) fn solid(scene: &mut Scene, surface: Surface, at: (f64, f64), r: f64, ink: Ink) {
     // A hair of paper around it keeps neighbours apart.
-    scene.outline(shape(surface, at, r), 1.6, PAPER);
+    fill(scene, surface, at, r + 0.9, PAPER);
+    fill(scene, surface, at, r, ink);
+}
+
+fn fill(scene: &mut Scene, surface: Surface, at: (f64, f64), r: f64, ink: Ink) {
     match surface {
         Surface::Centre => scene.disc(at.0, at.1, r, ink),
         _ => scene.fill(shape(surface, at, r), ink),
@@ -39,8 +43,8 @@ pub(super) fn solid(scene: &mut Scene, surface: Surface, at: (f64, f64), r: f64,
 
 /// A stroke that was not played.
 pub(super) fn hollow(scene: &mut Scene, surface: Surface, at: (f64, f64), r: f64, ink: Ink) {
-    scene.fill(shape(surface, at, r), PAPER);
-    scene.outline(shape(surface, at, r * 0.92), r * 0.28, ink);
+    solid(scene, surface, at, r * 1.1, ink);
+    fill(scene, surface, at, r * 0.74, PAPER);
 }
 
 /// A stroke nobody can say about.
@@ -67,15 +71,17 @@ pub(super) fn cross(scene: &mut Scene, (x, y): (f64, f64), r: f64, ink: Ink) {
 
 /// A strike on another surface than written: its own shape in the second hue, ringed.
 pub(super) fn elsewhere(scene: &mut Scene, surface: Surface, at: (f64, f64), r: f64) {
-    scene.disc(at.0, at.1, r * 1.95, PAPER);
+    for (part, ink) in [(2.05, PAPER), (1.85, FAULT), (1.58, PAPER)] {
+        scene.disc(at.0, at.1, r * part, ink);
+    }
     solid(scene, surface, at, r * 0.95, FAULT);
-    scene.ring(at.0, at.1, r * 1.75, r * 0.26, FAULT);
 }
 
-/// The surface was not clearly heard: the shape half filled.
+/// The surface was not clearly heard: a question mark beside the shape.
 pub(super) fn unclear(scene: &mut Scene, surface: Surface, at: (f64, f64), r: f64) {
     solid(scene, surface, at, r, INK);
-    scene.fill(shape(surface, at, r * 0.5), PAPER);
+    let pen = Pen { size: r * 2.1, bold: true, anchor: Anchor::Start, ink: GREY };
+    scene.text((at.0 + r * 0.75, at.1 - r * 0.75), "?", pen);
 }
 
 /// Both hands: a line under the mark.

@@ -132,6 +132,11 @@ pub fn systems(assessment: &Assessment, width: u32) -> Result<Vec<String>, Chart
         .collect()
 }
 
+/// True when the chart has more lines than stand beside words on one side of a sheet.
+pub(super) fn fills_a_side(systems: &[String]) -> bool {
+    systems.len() > layout::MANY_LINES + 1
+}
+
 /// What is read aloud instead of the chart.
 fn label(assessment: &Assessment) -> String {
     format!("Timing chart. {} The same in words stands below it.", words::gist(assessment).join(" "))
@@ -191,8 +196,9 @@ fn whole(assessment: &Assessment, style: &ChartStyle) -> Scene {
             title.fitted(&words::clean(&assessment.timeline.title, words::NAME), inner),
             title,
         );
-        let mut lines = vec![(words::who_and_when(assessment, meta).join(" · "), Pen::new(11.0).grey())];
-        lines.push((words::tempo(assessment), Pen::new(11.0).grey()));
+        let mut who = words::who_and_when(assessment, meta);
+        who.push(words::tempo(assessment));
+        let mut lines = vec![(who.join(" · "), Pen::new(10.5).grey())];
         lines.push((words::gist(assessment).join(" "), Pen::new(12.0)));
         for (text, pen) in lines {
             sheet.height += 5.0;

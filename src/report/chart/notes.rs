@@ -103,7 +103,7 @@ fn set(assessment: &Assessment, line: &[(f64, f64, usize)], width: f64, worded: 
     for (from, to, findings) in groups.into_iter().rev() {
         let number = numbers(&findings);
         let said = findings.first().and_then(|i| assessment.findings.get(*i)).filter(|_| worded);
-        let said = said.map(words::short).unwrap_or_default();
+        let said = said.map(|finding| words::short(assessment, finding)).unwrap_or_default();
         let long = Pen::new(SIZE).bold().width(&number)
             + if said.is_empty() { 0.0 } else { 3.5 + Pen::new(SIZE).width(&said) };
         let x = (from - 1.5).min(width - long - 1.0).max(0.0);
@@ -129,18 +129,19 @@ fn numbers(findings: &[usize]) -> String {
     }
 }
 
-/// Draws the notes of a line; `top` is where the ticks begin.
-pub(super) fn draw(scene: &mut Scene, notes: &[Note], top: f64) {
+/// Draws the notes of a line: ticks begin at `axis` where no bar number stands in the way, words below `top`.
+pub(super) fn draw(scene: &mut Scene, notes: &[Note], axis: f64, top: f64, numbers: &[f64]) {
     for note in notes {
-        let base = top + 4.0 + (note.row as f64 + 1.0) * ROW - 2.5;
+        let base = top + (note.row as f64 + 1.0) * ROW - 1.5;
         if note.to > note.from {
             scene.path(
-                vec![(note.from, top - 1.0), (note.from, top + 2.5), (note.to, top + 2.5), (note.to, top - 1.0)],
+                vec![(note.from, top - 2.0), (note.from, top + 1.0), (note.to, top + 1.0), (note.to, top - 2.0)],
                 0.9,
                 INK,
             );
         } else {
-            scene.line((note.from, top - 1.0), (note.from, base - SIZE * 0.78), 0.9, INK);
+            let free = numbers.iter().all(|x| (x - note.from).abs() > 9.0);
+            scene.line((note.from, if free { axis } else { top - 1.0 }), (note.from, base - SIZE * 0.8), 0.9, INK);
         }
         scene.text((note.x, base), note.number.clone(), Pen::new(SIZE).bold());
         if !note.words.is_empty() {

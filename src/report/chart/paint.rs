@@ -182,7 +182,8 @@ fn draw<DB: DrawingBackend>(
                     Anchor::Middle => HPos::Center,
                     Anchor::End => HPos::Right,
                 };
-                let font = (FAMILY, size * grid * text_grid.size).into_font().style(weight);
+                // `FontDesc::style` would keep the file of the weight it had before.
+                let font = FontDesc::new(FontFamily::Name(FAMILY), size * grid * text_grid.size, weight);
                 let ink = colour(*ink);
                 let style = TextStyle::from(font).color(&ink).pos(Pos::new(across, VPos::Top));
                 let top = at((*x, y - size * text_grid.base));

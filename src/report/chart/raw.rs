@@ -14,6 +14,9 @@ const HEIGHT: f64 = 46.0;
 /// Strikes as ticks, louder ones longer.
 pub(super) fn raw(assessment: &Assessment, width: f64) -> Scene {
     let mut scene = Scene { width, height: 0.0, items: Vec::new() };
+    if assessment.strikes.is_empty() {
+        return scene;
+    }
     let times = assessment.strikes.iter().map(|s| s.at.get().max(0.0)).collect::<Vec<_>>();
     let end = times.iter().copied().fold(0.0, f64::max);
     let all = (end / PER_LINE).floor() as usize + 1;

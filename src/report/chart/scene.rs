@@ -24,7 +24,7 @@ pub(super) const LINE: Ink = Ink(0xC9, 0xC6, 0xBD);
 /// Beat lines.
 pub(super) const FAINT: Ink = Ink(0xE4, 0xE1, 0xD8);
 /// The band of what nobody could hear.
-pub(super) const BAND: Ink = Ink(0xEA, 0xE6, 0xD8);
+pub(super) const BAND: Ink = Ink(0xEE, 0xEA, 0xDE);
 /// Written rests.
 pub(super) const QUIET: Ink = Ink(0xF4, 0xF2, 0xEA);
 /// What should not be there: vermillion of Okabe & Ito 2008, "Color universal design".
@@ -122,10 +122,6 @@ impl Scene {
 
     pub(super) fn disc(&mut self, x: f64, y: f64, r: f64, ink: Ink) {
         self.items.push(Item::Disc { x, y, r, ink });
-    }
-
-    pub(super) fn ring(&mut self, x: f64, y: f64, r: f64, width: f64, ink: Ink) {
-        self.outline(circle(x, y, r), width, ink);
     }
 
     pub(super) fn text(&mut self, (x, y): (f64, f64), text: impl Into<String>, pen: Pen) {

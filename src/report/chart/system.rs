@@ -12,19 +12,33 @@ use super::marks;
 use super::notes::{self, Note};
 use super::scene::{BAND, FAINT, FAULT, GREY, INK, LINE, PULSE, Pen, QUIET, Scene};
 
-/// Above the marks: section letters.
-const HEAD: f64 = 24.0;
-/// Below the marks: bar numbers.
-const FOOT: f64 = 13.0;
-/// The strip of the player's own pulse.
-const STRIP: f64 = 17.0;
-/// Below everything.
-const TAIL: f64 = 9.0;
+/// Heights of the parts of a line besides the marks.
+#[derive(Clone, Copy)]
+struct Heights {
+    /// Above the marks: section letters.
+    head: f64,
+    /// Below the marks: bar numbers.
+    foot: f64,
+    /// The strip of the player's own pulse.
+    strip: f64,
+    /// Below everything.
+    tail: f64,
+}
+
+const ROOMY: Heights = Heights { head: 23.0, foot: 13.0, strip: 16.0, tail: 8.0 };
+const TIGHT: Heights = Heights { head: 20.0, foot: 12.5, strip: 12.0, tail: 3.0 };
+
 /// Two standard deviations either way hold 95 of 100 of a normal distribution.
 pub(super) const WHISKER: f64 = 1.96;
 /// A surface heard with less than this probability is drawn as unclear. Source: facts gathered for this project, step
 /// 4 of its chain ("unsure" below 0.7).
 pub(in crate::report) const CLEAR: f64 = 0.7;
+
+/// Height of the notes of a line.
+fn noted(notes: &[Note]) -> f64 {
+    let rows = notes.iter().map(|note| note.row + 1).max().unwrap_or(0);
+    if rows > 0 { rows as f64 * notes::ROW + 4.0 } else { 0.0 }
+}
 
 /// What all lines of a chart share.
 pub(super) struct Common<'a> {
@@ -57,35 +71,36 @@ impl Common<'_> {
         &self.assessment.timeline
     }
 
-    fn strip(&self) -> f64 {
-        // In a long piece the strip would take a line's room from the marks; the text has the figures.
-        if self.tempi.is_some() { STRIP } else { 0.0 }
+    fn heights(&self) -> Heights {
+        let heights = if self.layout.tight { TIGHT } else { ROOMY };
+        if self.tempi.is_some() { heights } else { Heights { strip: 0.0, ..heights } }
     }
 
     /// Height of a line with its notes.
     pub(super) fn height(&self, notes: &[Note]) -> f64 {
-        let rows = notes.iter().map(|note| note.row + 1).max().unwrap_or(0);
-        let noted = if rows > 0 { rows as f64 * notes::ROW + 6.0 } else { 0.0 };
-        HEAD + self.layout.plot + FOOT + self.strip() + noted + TAIL
+        let Heights { head, foot, strip, tail } = self.heights();
+        head + self.layout.plot + foot + noted(notes) + strip + tail
     }
 
     /// Draws one line.
     pub(super) fn draw(&self, line: &[Cell], notes: &[Note]) -> Scene {
         let mut scene = Scene { width: self.width, height: self.height(notes), items: Vec::new() };
-        let plot = Plot { top: HEAD, height: self.layout.plot, range_ms: self.layout.range_ms };
+        let plot = Plot { top: self.heights().head, height: self.layout.plot, range_ms: self.layout.range_ms };
         for piece in line.chunk_by(|_, next| !next.broken) {
             self.ground(&mut scene, piece, plot);
         }
         self.scale(&mut scene, plot);
         self.heads(&mut scene, line, plot);
-        let foot = plot.top + plot.height + FOOT;
+        let foot = plot.top + plot.height + self.heights().foot;
         if let Some(tempi) = self.tempi {
-            self.pulse(&mut scene, line, foot + 1.0, tempi);
+            self.pulse(&mut scene, line, foot + noted(notes) + 1.0, tempi);
         }
         for cell in line {
             self.marks(&mut scene, cell, plot);
         }
-        notes::draw(&mut scene, notes, foot + self.strip() + 3.0);
+        let starts = line.iter().filter_map(|c| Some((c, self.timeline().bars.get(c.bar)?.at)));
+        let numbers = starts.map(|(cell, at)| self.layout.x(self.timeline(), cell, at)).collect::<Vec<_>>();
+        notes::draw(&mut scene, notes, plot.top + plot.height + 3.0, foot + 1.0, &numbers);
         scene
     }
 
@@ -95,6 +110,7 @@ impl Common<'_> {
         let (Some(first), Some(last)) = (piece.first(), piece.last()) else { return };
         let (left, right) = (first.x, last.x + bar);
         let (top, bottom) = (plot.top, plot.top + plot.height);
+        self.band(scene, piece, plot);
         for cell in piece {
             for (from, to) in self.rests(cell) {
                 scene.rect((from, top), (to, bottom), QUIET);
@@ -103,7 +119,6 @@ impl Common<'_> {
                 }
             }
         }
-        self.band(scene, piece, plot);
         for ms in [-plot.range_ms / 2.0, plot.range_ms / 2.0] {
             scene.line((left, plot.y(ms)), (right, plot.y(ms)), 0.6, FAINT);
         }
@@ -119,6 +134,7 @@ impl Common<'_> {
             }
             for (from, to) in self.rests(cell) {
                 let pen = Pen::new(8.0).grey().middle();
+                let to = if cell.bar + 1 == timeline.bars.len() { to.min(cell.x + bar - 5.0) } else { to };
                 if to - from > pen.width("rest") + 4.0 {
                     scene.text(((from + to) / 2.0, top + 9.5), "rest", pen);
                 }
@@ -168,10 +184,14 @@ impl Common<'_> {
     fn band(&self, scene: &mut Scene, piece: &[Cell], plot: Plot) {
         let timeline = self.timeline();
         let pulse = self.assessment.clock.map_or(timeline.bpm, |c| c.bpm);
+        let (Some(left), Some(right)) = (piece.first().map(|c| c.x), piece.last().map(|c| c.x + self.layout.bar))
+        else {
+            return;
+        };
+        let mut steps: Vec<(f64, f64)> = Vec::new();
         for cell in piece {
             let Some(bar) = timeline.bars.get(cell.bar) else { continue };
             let strokes = timeline.strokes.get(bar.strokes.clone()).unwrap_or_default();
-            let mut steps: Vec<(f64, f64)> = Vec::new();
             for (i, stroke) in bar.strokes.clone().zip(strokes) {
                 let apart = |other: Option<usize>| {
                     let at = timeline.strokes.get(other?)?.at;
@@ -182,13 +202,12 @@ impl Common<'_> {
                 let half = band::noticed(Seconds::new(interval).unwrap_or(Seconds::of(1.0))).millis();
                 steps.push((self.layout.x(timeline, cell, stroke.at), half));
             }
-            let mut left = cell.x;
-            for (i, (x, half)) in steps.iter().enumerate() {
-                let right = steps.get(i + 1).map_or(cell.x + self.layout.bar, |(next, _)| (x + next) / 2.0);
-                scene.rect((left, plot.y(-half)), (right, plot.y(*half)), BAND);
-                left = right;
-            }
         }
+        let (Some(first), Some(last)) = (steps.first().copied(), steps.last().copied()) else { return };
+        steps.insert(0, (left, first.1));
+        steps.push((right, last.1));
+        let edge = |side: f64| steps.iter().map(move |(x, half)| (*x, plot.y(side * half)));
+        scene.fill(edge(-1.0).chain(edge(1.0).rev()).collect(), BAND);
     }
 
     /// The words of the scale, left of the first bar.
@@ -242,8 +261,9 @@ impl Common<'_> {
     /// The thin line of the player's own pulse, with its tempo where the line begins and ends.
     fn pulse(&self, scene: &mut Scene, line: &[Cell], top: f64, (low, high): (f64, f64)) {
         let timeline = self.timeline();
-        let y = |bpm: f64| top + 3.0 + (STRIP - 6.0) * (high - bpm) / (high - low).max(1e-9);
-        scene.text((GUTTER - 6.0, top + STRIP / 2.0 + 2.5), "pulse", Pen::new(9.0).ink(PULSE).end());
+        let strip = self.heights().strip;
+        let y = |bpm: f64| top + 3.0 + (strip - 6.0) * (high - bpm) / (high - low).max(1e-9);
+        scene.text((GUTTER - 6.0, top + strip / 2.0 + 2.5), "pulse", Pen::new(9.0).ink(PULSE).end());
         for piece in line.chunk_by(|_, next| !next.broken) {
             let points = piece
                 .iter()
@@ -264,10 +284,13 @@ impl Common<'_> {
                 continue;
             }
             // The figures stand in the line, which makes room for them.
-            let inner = points.iter().filter(|p| p.0 > first.0 + wide && p.0 < last.0 - wide);
-            scene.path(inner.map(|p| (p.0, y(p.1))).collect(), 1.0, PULSE);
-            scene.text((first.0 - 2.0, y(first.1) + 3.2), from, pen);
-            scene.text((last.0 + 2.0, y(last.1) + 3.2), to, pen.end());
+            let ends = [first.0 - self.layout.r + wide, last.0 + self.layout.r - wide];
+            let inner = points.iter().filter(|p| p.0 > ends[0] && p.0 < ends[1]).copied();
+            let line = [(ends[0], between(&points, ends[0]))].into_iter();
+            let line = line.chain(inner).chain([(ends[1], between(&points, ends[1]))]);
+            scene.path(line.map(|(x, bpm)| (x, y(bpm))).collect(), 1.0, PULSE);
+            scene.text((first.0 - self.layout.r, y(first.1) + 3.2), from, pen);
+            scene.text((last.0 + self.layout.r, y(last.1) + 3.2), to, pen.end());
         }
     }
 
@@ -283,11 +306,7 @@ impl Common<'_> {
         let stops = self.played.runs.get(cell.run).map(|run| run.stops.as_slice()).unwrap_or_default();
         for stop in stops.iter().filter(|stop| stop.bar == cell.bar) {
             let x = (self.layout.x(timeline, cell, stop.at) - r * 2.4).max(cell.x);
-            marks::caesura(scene, (x, plot.top + 3.0), 10.0);
-            let pen = Pen::new(8.5).end();
-            let said = format!("{:.1} s", stop.extra.get());
-            let said_at = (x - 6.0).max(GUTTER + pen.width(&said));
-            scene.text((said_at, plot.top - 0.5), said, pen);
+            marks::caesura(scene, (x, plot.top + 14.0), 12.0);
         }
         for mark in self.in_cell(cell) {
             let x = self.layout.x(timeline, cell, mark.at);
@@ -334,7 +353,7 @@ impl Common<'_> {
             let tip = y + side * r * 2.4;
             scene.path(vec![(x - 2.4, tip - side * 2.6), (x, tip), (x + 2.4, tip - side * 2.6)], 1.0, INK);
             let figure = Pen::new(8.5).middle();
-            let said = format!("{:.0}", late.abs());
+            let said = format!("{:.0} ms", late.abs());
             let half = figure.width(&said) / 2.0;
             let (side_x, pen) = if x + r * 1.6 + half * 2.0 < self.width {
                 (x + r * 1.6, Pen::new(8.5))
@@ -343,6 +362,15 @@ impl Common<'_> {
             };
             scene.text((side_x, y + 3.0), said, pen);
         }
+    }
+}
+
+/// The height of a line of points at `x`, straight between them.
+fn between(points: &[(f64, f64)], x: f64) -> f64 {
+    let pair = points.windows(2).find(|pair| pair[0].0 <= x && x <= pair[1].0 && pair[1].0 > pair[0].0);
+    match pair {
+        Some(pair) => pair[0].1 + (pair[1].1 - pair[0].1) * (x - pair[0].0) / (pair[1].0 - pair[0].0),
+        None => points.first().filter(|p| x < p.0).or(points.last()).map_or(0.0, |p| p.1),
     }
 }
 
@@ -363,7 +391,7 @@ impl Plot {
     /// The same, kept inside with room for a mark; true when it had to be moved.
     fn within(&self, ms: f64, r: f64) -> (f64, bool) {
         let beyond = ms.abs() > self.range_ms;
-        let margin = if beyond { r * 2.6 } else { r };
+        let margin = if beyond { r * 3.0 } else { r };
         (self.y(ms).clamp(self.top + margin, self.top + self.height - margin), beyond)
     }
 }

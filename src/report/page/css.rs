@@ -14,7 +14,7 @@ p{margin:.35rem 0}
 .grey{color:var(--grey)}
 svg{display:block;max-width:100%;height:auto}
 .phone{display:none}
-@media screen and (max-width:44rem){body{padding:1.3rem 10px 2rem}.sheet{display:none}.phone{display:block}}
+@media screen and (max-width:44rem){body{padding:1.3rem 10px 2rem}.sheet{display:none}.phone{display:block}.phone svg{width:100%}}
 @page{margin:12mm 12mm 11mm}
 @media print{html{font-size:10pt;background:none}body{max-width:none;padding:0}
 *{-webkit-print-color-adjust:exact;print-color-adjust:exact}svg,li,tr,figure>div{break-inside:avoid}h2{break-after:avoid}}
@@ -30,8 +30,14 @@ ol.findings li:last-child{border-bottom:1px solid var(--line)}
 .where{color:var(--grey);font-size:.88rem}
 summary{cursor:pointer;color:var(--grey);font-size:.88rem}
 details p,details li{font-size:.88rem}
-li details summary{display:inline}
+li details,li summary{display:inline}
+li summary::before{content:'· '}
+li details p{margin:.2rem 0 .3rem}
+.twin{margin-top:1.6rem}
+.twin table{margin-top:.6rem}
 figure{margin:1.5rem 0 0}
+@media screen{body:has(.long){display:flex;flex-direction:column}body:has(.long) footer{order:1}}
+@media print{figure.long{break-before:page;margin:0}}
 .words{display:grid;grid-template-columns:1fr 1fr;column-gap:2.2rem}
 .words h2{margin-top:1.3rem}
 ul.plain{margin:0;padding-left:1.1rem}
@@ -43,7 +49,7 @@ tbody th{white-space:nowrap}
 footer{margin-top:1.6rem;border-top:1px solid var(--line);padding-top:.5rem;color:var(--grey);font-size:.8rem;line-height:1.45}
 @media screen and (max-width:44rem){.words{grid-template-columns:1fr}tbody th{white-space:normal}}
 @media print{body{font-size:9pt;line-height:1.4}h1{font-size:18pt}h2{margin:9pt 0 3pt;font-size:10pt}.gist{font-size:10pt;margin-top:5pt}\
-.sub,.where{font-size:8.5pt}ol.findings li{padding:2.5pt 0}figure{margin:9pt 0 0}footer{margin-top:8pt;padding-top:4pt;font-size:7.5pt;line-height:1.35}\
+.sub,.where{font-size:8.5pt}ol.findings li{padding:2.5pt 0}figure:not(.long){margin:9pt 0 0}footer{margin-top:8pt;padding-top:4pt;font-size:7.5pt;line-height:1.35}\
 .words h2{margin-top:8pt}details:not([open]){display:none}}
 ";
 
@@ -51,6 +57,7 @@ footer{margin-top:1.6rem;border-top:1px solid var(--line);padding-top:.5rem;colo
 pub(super) const PUPIL: &str = "\
 body{max-width:43rem;font-size:1.15rem;line-height:1.6}
 h1{font-size:2.2rem}
+h1.small{font-size:1.4rem}
 section{border-top:1px solid var(--line);padding:1.15rem 0 .5rem;margin-top:1.1rem}
 h2{color:var(--grey);font-weight:400;font-size:1.05rem;margin:0 0 .2rem}
 .say{font-size:1.55rem;line-height:1.45;max-width:32rem;margin:0 0 .3rem}
@@ -66,6 +73,6 @@ figcaption{color:var(--grey);font-size:1rem;margin-bottom:.3rem}
 footer{margin-top:1.5rem;border-top:1px solid var(--line);padding-top:.8rem;font-size:1rem;line-height:1.55}
 .tiny{color:var(--grey);font-size:.85rem}
 @media screen and (max-width:44rem){.say{font-size:1.4rem}}
-@media print{body{font-size:12.5pt;line-height:1.5}h1{font-size:26pt}section{padding:10pt 0 4pt;margin-top:9pt}\
+@media print{body{font-size:12.5pt;line-height:1.5}h1{font-size:26pt}h1.small{font-size:16pt}section{padding:10pt 0 4pt;margin-top:9pt}\
 .note{display:block}.note div{border-bottom:1px solid var(--line);height:21pt}footer{margin-top:12pt;font-size:10.5pt}.tiny{font-size:8.5pt}}
 ";

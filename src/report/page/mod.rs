@@ -91,10 +91,6 @@ fn document(title: &str, own_css: &str, body: &str) -> String {
     )
 }
 
-/// The sentence about privacy, the same on every page.
-const PRIVACY: &str = "This page was made on the computer it was made on and nowhere else: the recording was not sent \
-                       anywhere, and the page loads nothing from the network.";
-
 #[cfg(test)]
 mod tests {
     use super::*;

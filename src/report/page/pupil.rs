@@ -14,11 +14,16 @@ use super::{PageError, css, document, escape, name};
 
 /// Most bars shown: what a child plays from memory at once.
 const MOST_BARS: usize = 2;
+/// Longest name that stands in one line at full size.
+const SHORT_NAME: usize = 24;
 /// The bar on paper and on a phone.
 const WIDTHS: [(&str, u32); 2] = [("sheet", 640), ("phone", 330)];
 /// The hearing caution in a child's words.
 const CARE: &str = "Drums are loud. Put something soft under your bucket. Take breaks. Hold your sticks loosely. If \
 something hurts, or your ears ring, stop and tell a grown-up.";
+
+/// The privacy sentence for a child.
+const PRIVATE: &str = "Your recording stayed on the computer where this page was made.";
 
 pub(super) fn page(assessment: &Assessment, meta: &Meta) -> Result<String, PageError> {
     let (timeline, advice) = (&assessment.timeline, &assessment.advice);
@@ -26,7 +31,9 @@ pub(super) fn page(assessment: &Assessment, meta: &Meta) -> Result<String, PageE
     let out = &mut body;
     let pupil = meta.pupil.as_deref().map(|n| words::clean(n, words::NAME)).filter(|n| !n.is_empty());
     let title = words::clean(&timeline.title, words::NAME);
-    let _ = writeln!(out, "<header>\n<h1>{}</h1>", name(pupil.as_deref().unwrap_or(&title)));
+    let heading = pupil.as_deref().unwrap_or(&title);
+    let small = if heading.chars().count() > SHORT_NAME { " class=\"small\"" } else { "" };
+    let _ = writeln!(out, "<header>\n<h1{small}>{}</h1>", name(heading));
     let mut sub = Vec::new();
     if pupil.is_some() {
         sub.push(name(&title));
@@ -48,8 +55,8 @@ pub(super) fn page(assessment: &Assessment, meta: &Meta) -> Result<String, PageE
         out.push_str("</section>\n");
     }
     next(out, assessment, !fix.is_empty());
-    out.push_str("<section class=\"note\">\n<h2>A word from your teacher</h2>\n<div></div><div></div>\n</section>\n");
-    let _ = writeln!(out, "<footer><p>{}</p><p class=\"tiny\">{}</p></footer>", escape(CARE), escape(super::PRIVACY));
+    out.push_str("<section class=\"note\">\n<h2>A word from your teacher</h2>\n<div></div>\n</section>\n");
+    let _ = writeln!(out, "<footer><p>{}</p><p class=\"tiny\">{}</p></footer>", escape(CARE), escape(PRIVATE));
     Ok(document(pupil.as_deref().unwrap_or(&title), css::PUPIL, &body))
 }
 
@@ -107,35 +114,34 @@ fn place(assessment: &Assessment) -> Option<(usize, Ticks)> {
 }
 
 /// What is framed in the drawn bar, and the word under it.
-fn highlight(assessment: &Assessment) -> Option<Highlight> {
+fn highlights(assessment: &Assessment) -> Vec<Highlight> {
     let timeline = &assessment.timeline;
-    let finding = assessment.findings.get(assessment.advice.about?)?;
-    let (bar, at) = place(assessment)?;
-    let end = timeline.bars.get(bar)?.at + timeline.meter.bar();
-    let half = Ticks(timeline.meter.beat().0 / 2);
+    let finding = assessment.advice.about.and_then(|i| assessment.findings.get(i));
+    let (Some(finding), Some((bar, at))) = (finding, place(assessment)) else { return Vec::new() };
+    let Some(start) = timeline.bars.get(bar).map(|b| b.at) else { return Vec::new() };
+    let end = start + timeline.meter.bar();
+    let frame = |from: Ticks, to: Ticks, word: &str| Highlight { bar, from, to, word: word.to_owned() };
+    if finding.kind == Kind::RestNotKept {
+        let rests = timeline.rests.iter().filter(|rest| rest.to > start && rest.from < end);
+        return rests.map(|rest| frame(rest.from.max(start), rest.to.min(end), "wait")).collect();
+    }
     let stroke = timeline.strokes.iter().find(|s| s.at >= at && s.bar == bar);
-    let near = |stroke: Option<&crate::part::Stroke>| {
-        stroke.map_or((at, at + half), |s| (s.at, s.at + Ticks(half.0.min(240))))
+    let word = match finding.kind {
+        Kind::EarlyReEntry => "not before here",
+        Kind::LateReEntry | Kind::JoinGap => "come in here",
+        Kind::WrongSurface => stroke.map_or("here", |s| words::simple_surface(s.surface)),
+        Kind::NotTogether => "together",
+        Kind::Paused | Kind::Restarted | Kind::Lost => "go on here",
+        _ => return Vec::new(),
     };
-    let ((from, to), word) = match finding.kind {
-        Kind::RestNotKept => {
-            let rest = timeline.rests.iter().find(|rest| rest.to > at && rest.from < end);
-            let (from, to) = rest.map_or((at, at + half), |rest| (rest.from, rest.to));
-            ((from.max(timeline.bars.get(bar)?.at), to.min(end)), "wait")
-        }
-        Kind::EarlyReEntry => (near(stroke), "not before here"),
-        Kind::LateReEntry | Kind::JoinGap => (near(stroke), "come in here"),
-        Kind::WrongSurface => (near(stroke), stroke.map_or("here", |s| words::simple_surface(s.surface))),
-        Kind::NotTogether => (near(stroke), "together"),
-        Kind::Paused | Kind::Restarted | Kind::Lost => (near(stroke), "go on here"),
-        _ => return None,
-    };
-    Some(Highlight { bar, from, to, word: word.to_owned() })
+    let from = stroke.map_or(at, |s| s.at);
+    // One cell of the drawing holds one stroke, however short the cells are.
+    vec![frame(from, from + Ticks(1), word)]
 }
 
 fn bar(out: &mut String, assessment: &Assessment, bars: Range<usize>) -> Result<(), PageError> {
     let timeline = &assessment.timeline;
-    let highlight = highlight(assessment);
+    let highlights = highlights(assessment);
     for bar in bars.clone() {
         let Some(written) = timeline.bars.get(bar) else { continue };
         let section = timeline.passes.get(written.pass).map(|pass| words::clean(&pass.section, words::NAME));
@@ -146,7 +152,7 @@ fn bar(out: &mut String, assessment: &Assessment, bars: Range<usize>) -> Result<
             written.number
         );
         for (class, width) in WIDTHS {
-            let drawing = chart::counts_svg(timeline, bar, highlight.as_ref(), width)?;
+            let drawing = chart::counts_svg(timeline, bar, &highlights, width)?;
             let _ = writeln!(out, "<div class=\"{class}\">{}</div>", drawing.trim_end());
         }
         out.push_str("</figure>\n");

@@ -17,6 +17,10 @@ Neitzel 2019); for children with headphones 75 dB over 40 hours a week (ITU-T H.
 cannot say how loud it was: the microphone is not calibrated. Short sessions, breaks, something soft under the bucket, a \
 loose grip; pain or ringing ears mean stop and ask a professional.";
 
+/// What happens to the recording.
+const PRIVACY: &str = "Made on your own computer: the recording was not sent anywhere, and this page loads nothing from \
+the network.";
+
 pub(super) fn page(assessment: &Assessment, meta: &Meta) -> Result<String, PageError> {
     let timeline = &assessment.timeline;
     let mut body = String::new();
@@ -27,10 +31,17 @@ pub(super) fn page(assessment: &Assessment, meta: &Meta) -> Result<String, PageE
     let _ = writeln!(out, "<p class=\"sub\">{}</p>", who.join(" · "));
     let _ = writeln!(out, "<p class=\"gist\">{}</p>\n</header>", escape(&words::gist(assessment).join(" ")));
     findings(out, assessment);
-    charts(out, assessment)?;
+    let (chart, long) = charts(assessment)?;
+    // A long chart has the other side of the sheet to itself.
+    if !long {
+        out.push_str(&chart);
+    }
     in_words(out, assessment);
     twin(out, assessment);
-    let _ = writeln!(out, "<footer><p>{}</p><p>{}</p></footer>", escape(HEARING), escape(super::PRIVACY));
+    let _ = writeln!(out, "<footer><p>{}</p><p>{}</p></footer>", escape(HEARING), escape(PRIVACY));
+    if long {
+        out.push_str(&chart);
+    }
     let whose =
         meta.pupil.as_deref().map(|pupil| format!("{}: ", words::clean(pupil, words::NAME))).unwrap_or_default();
     let title = format!("{whose}{}", words::clean(&timeline.title, words::NAME));
@@ -38,6 +49,9 @@ pub(super) fn page(assessment: &Assessment, meta: &Meta) -> Result<String, PageE
 }
 
 fn findings(out: &mut String, assessment: &Assessment) {
+    if assessment.findings.is_empty() && assessment.clock.is_none() {
+        return;
+    }
     let heading = match assessment.findings.len() {
         0 => "Nothing to mend was found",
         1 => "One thing to look at",
@@ -70,15 +84,22 @@ fn finding(out: &mut String, assessment: &Assessment, number: usize, finding: &F
     out.push_str("</div></li>\n");
 }
 
-fn charts(out: &mut String, assessment: &Assessment) -> Result<(), PageError> {
-    out.push_str("<figure>\n");
-    for (class, width) in [("sheet", ChartStyle::SHEET), ("phone", ChartStyle::PHONE)] {
-        for drawing in chart::systems(assessment, width)? {
+/// The chart for paper and for a phone, and whether it needs a side of the sheet.
+fn charts(assessment: &Assessment) -> Result<(String, bool), PageError> {
+    let sheet = chart::systems(assessment, ChartStyle::SHEET)?;
+    let phone = chart::systems(assessment, ChartStyle::PHONE)?;
+    let long = chart::fills_a_side(&sheet);
+    if sheet.is_empty() {
+        return Ok((String::new(), false));
+    }
+    let mut out = format!("<figure{}>\n", if long { " class=\"long\"" } else { "" });
+    for (class, drawings) in [("sheet", sheet), ("phone", phone)] {
+        for drawing in drawings {
             let _ = writeln!(out, "<div class=\"{class}\">{}</div>", drawing.trim_end());
         }
     }
     out.push_str("</figure>\n");
-    Ok(())
+    Ok((out, long))
 }
 
 fn in_words(out: &mut String, assessment: &Assessment) {
@@ -117,7 +138,7 @@ fn twin(out: &mut String, assessment: &Assessment) {
     }
     let _ = writeln!(
         out,
-        "<section>\n<h2>The chart in words</h2>\n<details><summary>Every bar as it was played, in milliseconds against {}</summary>",
+        "<details class=\"twin\">\n<summary>The chart in words: every bar as it was played, in milliseconds against {}</summary>",
         escape(words::clock_word(assessment))
     );
     by_surface(out, assessment);
@@ -142,7 +163,7 @@ fn twin(out: &mut String, assessment: &Assessment) {
             escape(&pulse.unwrap_or_default())
         );
     }
-    out.push_str("</tbody>\n</table>\n</details>\n</section>\n");
+    out.push_str("</tbody>\n</table>\n</details>\n");
 }
 
 /// How each surface fared.
