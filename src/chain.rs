@@ -5,12 +5,11 @@
 //! with that as prior, and the strikes are matched again with their surfaces. A second round settles what the first
 //! moved.
 
-use crate::align::{AlignConfig, Alignment, Strike, align};
+use crate::align::{AlignConfig, Alignment, Strike, trace};
 use crate::assess::{Assessment, Hearing, assess};
 use crate::onset::{Ear, Heard, Onset};
 use crate::part::{Surface, Timeline};
 use crate::surface::{Calibration, FeatureBank, Features, Prior, Reading, tell};
-use crate::units::Decibels;
 
 /// What was heard in a recording, before any part is held against it.
 #[derive(Clone, Debug, Default)]
@@ -69,17 +68,17 @@ pub fn judge(take: &Take, timeline: &Timeline, known: Option<&Calibration>) -> A
     let mut strikes: Vec<Strike> = take.heard.onsets.iter().map(|o| seen(o, flat)).collect();
     let faint: Vec<Strike> = take.heard.faint.iter().map(|o| seen(o, flat)).collect();
     let config = AlignConfig::default();
-    let mut alignment = align(timeline, &strikes, &config);
+    let mut found = trace(timeline, &strikes, &config);
     let mut reading = Reading::default();
     for _ in 0..ROUNDS {
-        let priors = priors(timeline, &alignment);
+        let priors = priors(timeline, &found.alignment);
         reading = tell(&take.features, Some(&priors), known);
         for (strike, heard) in strikes.iter_mut().zip(&reading.heard) {
             strike.surface = heard.p;
         }
-        let again = align(timeline, &strikes, &config);
-        let settled = again.placed.iter().map(|p| p.stroke).eq(alignment.placed.iter().map(|p| p.stroke));
-        alignment = again;
+        let again = trace(timeline, &strikes, &config);
+        let settled = again.alignment.placed.iter().map(|p| p.stroke).eq(found.alignment.placed.iter().map(|p| p.stroke));
+        found = again;
         if settled {
             break;
         }
@@ -94,7 +93,7 @@ pub fn judge(take: &Take, timeline: &Timeline, known: Option<&Calibration>) -> A
         doubts: reading.doubts,
         surfaces: reading.heard,
     };
-    assess(timeline, &strikes, &faint, &alignment, &hearing)
+    assess(timeline, &strikes, &faint, &found, &hearing)
 }
 
 /// What the part expects of each strike, by the match so far. An unmatched strike belongs to the pass of the last
@@ -110,11 +109,4 @@ fn priors(timeline: &Timeline, alignment: &Alignment) -> Vec<Prior> {
             Prior { written: stroke.map(|s| s.surface), pass }
         })
         .collect()
-}
-
-/// Level of a take's middle strike, for messages; `None` without strikes.
-pub fn middle_level(take: &Take) -> Option<Decibels> {
-    let mut levels: Vec<f64> = take.heard.onsets.iter().map(|o| o.level.0).collect();
-    levels.sort_by(f64::total_cmp);
-    levels.get(levels.len() / 2).copied().map(Decibels)
 }

@@ -131,18 +131,18 @@ pub(super) fn run(args: &AssessArgs) -> Result<Outcome> {
     let known = args.surfaces.as_ref().map(Known::hear).transpose()?.unwrap_or_default();
     let job = Job { args, timeline: &timeline, known };
     let verdicts = all(&job);
-    let mut failed = false;
+    let mut failed = 0;
     let mut rows = Vec::new();
     for (path, verdict) in args.takes.iter().zip(verdicts) {
         match verdict {
             Ok(assessment) if args.json => rows.push(json::assessment(&assessment)),
             Ok(assessment) => print(&format!("{}\n", job.report(path, &assessment)?))?,
             Err(Failure::Audio(error)) => {
-                failed = true;
+                failed += 1;
                 strikes::refuse(error);
             }
             Err(Failure::Other(error)) => {
-                failed = true;
+                failed += 1;
                 files::complain(&error.context(format!("cannot assess `{}`", path.display())), None);
             }
         }
@@ -155,10 +155,10 @@ pub(super) fn run(args: &AssessArgs) -> Result<Outcome> {
             _ => format!("[{}]\n", rows.join(",\n")),
         })?;
     }
-    if failed && args.takes.len() > 1 {
-        tell(&format!("{} of {} takes could be used", rows_done(args, failed), args.takes.len()));
+    if failed > 0 && args.takes.len() > 1 {
+        tell(&format!("{} of {} takes could be used", args.takes.len() - failed, args.takes.len()));
     }
-    Ok(if failed { Outcome::SomeFailed } else { Outcome::Done })
+    Ok(if failed > 0 { Outcome::SomeFailed } else { Outcome::Done })
 }
 
 /// Assesses every take, as many at a time as there are processors.
