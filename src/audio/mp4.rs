@@ -38,6 +38,10 @@ pub(super) struct SoundTrack {
     pub(super) edits: Vec<Edit>,
     /// Start padding and length in samples, where only a comment says them.
     pub(super) padding: Option<(u64, u64)>,
+    /// Channels by its sample entry.
+    pub(super) channels: u16,
+    /// Plain samples of more than two bytes stand low byte first (as far as the sample entry can say).
+    pub(super) low_byte_first: bool,
     /// What to read differently.
     pub(super) patches: Vec<Patch>,
 }
@@ -206,8 +210,15 @@ fn describe(moov: &[u8], at: u64, traks: &[Inner<'_>], trak: Inner<'_>) -> Optio
     if let Some(stts) = find(trak, &[b"mdia", b"minf", b"stbl", b"stts"]) {
         patches.extend(one_duration(stts));
     }
+    let entry = find(trak, &[b"mdia", b"minf", b"stbl", b"stsd"]).and_then(|stsd| stsd.body.get(8..)).unwrap_or_default();
+    let channels = entry.get(24..26).map_or(0, |n| u16::from_be_bytes([n[0], n[1]]));
+    // QuickTime File Format: `in24`, `in32`, `fl32` and `fl64` are high byte first unless an `enda` atom says 1. The
+    // newer `lpcm` carries its own flag, which the demultiplexer heeds.
+    let endian = entry.windows(4).position(|w| w == b"enda").and_then(|at| entry.get(at + 4..at + 6));
+    let old = [&b"in24"[..], b"in32", b"fl32", b"fl64"].contains(&entry.get(4..8).unwrap_or_default());
+    let low_byte_first = !old || endian == Some(&[0, 1]);
     let padding = if edits.is_empty() { padding(moov) } else { None };
-    Some(SoundTrack { id, timescale, edits, padding, patches })
+    Some(SoundTrack { id, timescale, edits, padding, channels, low_byte_first, patches })
 }
 
 fn track_id(trak: Inner<'_>) -> Option<u32> {
