@@ -252,23 +252,7 @@ impl Source {
     }
 
     fn stopped(&self, stop: Stop) -> AudioError {
-        let (path, container) = (self.path.clone(), self.info.container);
-        match stop {
-            Stop::Io(source) => {
-                AudioError::Read { path, at: Samples(self.gauge.samples).to_seconds(self.info.rate), source }
-            }
-            Stop::Damaged(cause) => AudioError::Damaged {
-                path,
-                container,
-                reason: "nothing in it can be decoded".into(),
-                source: Some(cause),
-            },
-            Stop::Changed => AudioError::Damaged {
-                path,
-                container,
-                reason: "its sound is not of the kind its header says".into(),
-                source: None,
-            },
-        }
+        let at = Samples(self.gauge.samples).to_seconds(self.info.rate);
+        stop.into_error(self.path.clone(), self.info.container, at)
     }
 }
