@@ -7,7 +7,8 @@ use crate::units::Ticks;
 
 /// `first` to `tenth`, then `11th`.
 pub(super) fn ordinal(n: u32) -> String {
-    const WORDS: [&str; 10] = ["first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth"];
+    const WORDS: [&str; 10] =
+        ["first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth"];
     let word = usize::try_from(n).ok().and_then(|n| n.checked_sub(1)).and_then(|i| WORDS.get(i));
     word.map_or_else(|| crate::part::ordinal(n), |w| (*w).to_string())
 }
@@ -104,28 +105,53 @@ pub(super) fn form(timeline: &Timeline, finding: &Finding) -> Option<String> {
     let name = finding.section.as_deref().map_or_else(|| "the piece".into(), |s| pass_name(timeline, s, finding.pass));
     let n = finding.size.abs().round() as usize;
     let text = match finding.kind {
-        Kind::RestNotKept => format!("The rest in {here} was played through: {} fell into the silence.", many(n, "strike")),
-        Kind::EarlyReEntry => format!("After the rest before {here} the playing came back about {} early.", beats(finding.size)),
-        Kind::LateReEntry => format!("After the rest before {here} the playing came back about {} late.", beats(finding.size)),
+        Kind::RestNotKept => {
+            format!("The rest in {here} was played through: {} fell into the silence.", many(n, "strike"))
+        }
+        Kind::EarlyReEntry => {
+            format!("After the rest before {here} the playing came back about {} early.", beats(finding.size))
+        }
+        Kind::LateReEntry => {
+            format!("After the rest before {here} the playing came back about {} late.", beats(finding.size))
+        }
         Kind::JoinGap => match before(timeline, finding) {
             Some(last) => format!("Between {last} and {name} there was a gap of about {}.", beats(finding.size)),
             None => format!("Before {name} there was a gap of about {}.", beats(finding.size)),
         },
         Kind::JoinRushed => format!("{} began about {} too soon.", capital(&name), beats(finding.size)),
-        Kind::RepeatExtra if whole_section(timeline, finding) => format!("{} was played once more than written.", capital(&name)),
-        Kind::RepeatExtra if somewhere(finding) => {
-            format!("{} too many, somewhere in {}; bars that sound alike cannot be told apart.", capital(&many(n, "bar")), span(timeline, finding))
+        Kind::RepeatExtra if whole_section(timeline, finding) => {
+            format!("{} was played once more than written.", capital(&name))
         }
-        Kind::RepeatExtra => format!("{} {} played once more than written.", capital(&span(timeline, finding)), were(finding)),
-        Kind::RepeatMissing if whole_section(timeline, finding) => format!("{} was played one time fewer than written.", capital(finding.section.as_deref().unwrap_or("the piece"))),
+        Kind::RepeatExtra if somewhere(finding) => {
+            format!(
+                "{} too many, somewhere in {}; bars that sound alike cannot be told apart.",
+                capital(&many(n, "bar")),
+                span(timeline, finding)
+            )
+        }
+        Kind::RepeatExtra => {
+            format!("{} {} played once more than written.", capital(&span(timeline, finding)), were(finding))
+        }
+        Kind::RepeatMissing if whole_section(timeline, finding) => format!(
+            "{} was played one time fewer than written.",
+            capital(finding.section.as_deref().unwrap_or("the piece"))
+        ),
         Kind::SectionSkipped if whole_section(timeline, finding) => format!("{} was left out.", capital(&name)),
         Kind::RepeatMissing | Kind::SectionSkipped if somewhere(finding) => {
-            format!("{} too few, somewhere in {}; bars that sound alike cannot be told apart.", capital(&many(n, "bar")), span(timeline, finding))
+            format!(
+                "{} too few, somewhere in {}; bars that sound alike cannot be told apart.",
+                capital(&many(n, "bar")),
+                span(timeline, finding)
+            )
         }
-        Kind::RepeatMissing => format!("{} {} played one time fewer than written.", capital(&span(timeline, finding)), were(finding)),
+        Kind::RepeatMissing => {
+            format!("{} {} played one time fewer than written.", capital(&span(timeline, finding)), were(finding))
+        }
         Kind::SectionSkipped => format!("{} {} left out.", capital(&span(timeline, finding)), were(finding)),
         Kind::Restarted => format!("The playing stopped and began again at {here}."),
-        Kind::Paused => format!("The playing stopped at {here} for about {} and went on from there.", beats(finding.size)),
+        Kind::Paused => {
+            format!("The playing stopped at {here} for about {} and went on from there.", beats(finding.size))
+        }
         Kind::StartedLate => format!("The playing began at {here}; what comes before it was not played."),
         Kind::Lost => format!("After {here} the strikes no longer fit the part, for about {} s.", n.max(1)),
         _ => return None,
@@ -163,14 +189,24 @@ fn other(kind: Kind) -> Option<&'static str> {
 
 pub(super) fn wrong_surface(timeline: &Timeline, finding: &Finding, written: Surface, heard: Surface) -> String {
     let name = finding.section.as_deref().map_or_else(|| "the piece".into(), |s| pass_name(timeline, s, finding.pass));
-    let share = if finding.size > 0.95 { "all of it" } else if finding.size > 0.75 { "most of it" } else { "more than half of it" };
+    let share = if finding.size > 0.95 {
+        "all of it"
+    } else if finding.size > 0.75 {
+        "most of it"
+    } else {
+        "more than half of it"
+    };
     format!("In {name} what is written {} was played {}, {share}.", on(written), on(heard))
 }
 
 /// The same for the child.
 pub(super) fn fix_surface(timeline: &Timeline, finding: &Finding, written: Surface, heard: Surface) -> String {
     let name = finding.section.as_deref().map_or_else(|| "the piece".into(), |s| pass_name(timeline, s, finding.pass));
-    format!("In {name} some strokes belong {}. You played them {}. Say each one aloud first, then play it.", on(written), on(heard))
+    format!(
+        "In {name} some strokes belong {}. You played them {}. Say each one aloud first, then play it.",
+        on(written),
+        on(heard)
+    )
 }
 
 pub(super) fn on(surface: Surface) -> &'static str {
@@ -186,6 +222,33 @@ pub(super) fn on(surface: Surface) -> &'static str {
 pub(super) fn flat_swell(timeline: &Timeline, finding: &Finding, rising: bool) -> String {
     let (what, way) = if rising { ("swell", "grew") } else { ("fade", "softened") };
     format!("The {what} in {} hardly {way}.", span(timeline, finding))
+}
+
+/// The same for the child.
+pub(super) fn fix_swell(timeline: &Timeline, finding: &Finding, rising: bool) -> String {
+    let here = span(timeline, finding);
+    if rising {
+        format!(
+            "In {here} the sound should grow. Begin with soft strokes low over the bucket and lift the sticks higher and higher."
+        )
+    } else {
+        format!(
+            "In {here} the sound should fade. Begin with tall strokes and let them come down lower and lower, until they are soft."
+        )
+    }
+}
+
+/// What the child is told where strokes were missing in a bar and nothing else is to be said.
+pub(super) fn fix_missing(timeline: &Timeline, bar: usize, n: usize) -> String {
+    let here = timeline
+        .bars
+        .get(bar)
+        .and_then(|b| timeline.passes.get(b.pass).map(|p| format!("bar {} of {}", b.number, p.section)));
+    let strokes = if n == 1 { "a stroke was".into() } else { format!("{} strokes were", number(n)) };
+    format!(
+        "In {} {strokes} missing. Say the bar aloud, play it alone, slowly, and then join it to the next.",
+        here.unwrap_or_else(|| "one bar".into())
+    )
 }
 
 pub(super) fn capital(text: &str) -> String {
@@ -219,7 +282,6 @@ pub(super) fn fix(timeline: &Timeline, finding: &Finding) -> String {
         Kind::Dragging => "You got slower as you went. Say the counts aloud and let them carry you.".into(),
         Kind::UnevenHands => "Your two hands do not sound quite the same. Play slow single strokes, right, left, right, left, until you cannot hear which is which.".into(),
         Kind::NotTogether => "Where both hands play, one landed after the other. Lift both sticks to the same height and let them fall together.".into(),
-        Kind::LevelFlat if finding.bar.is_some() => format!("In {} the sound should change. Soft strokes stay low over the bucket, loud ones come from high up.", span(timeline, finding)),
         Kind::LevelFlat => "Loud and soft sounded much the same. Soft strokes stay low over the bucket, loud ones come from high up.".into(),
         Kind::StartedLate => format!("You began at {here}. Next time begin at the very beginning."),
         Kind::Lost => format!("After {here} you lost your place. That happens to everybody. Play up to there and one bar further, slowly."),
@@ -251,7 +313,19 @@ mod tests {
         let said: Vec<String> = [0.1, 0.27, 0.5, 0.74, 1.0, 1.3, -1.5, 2.0, 2.45, 3.8, 12.0].map(beats).into();
         assert_eq!(
             said,
-            ["a quarter of a beat", "a quarter of a beat", "half a beat", "three quarters of a beat", "a beat", "a beat and a quarter", "a beat and a half", "two beats", "two and a half beats", "three and three quarter beats", "12 beats"]
+            [
+                "a quarter of a beat",
+                "a quarter of a beat",
+                "half a beat",
+                "three quarters of a beat",
+                "a beat",
+                "a beat and a quarter",
+                "a beat and a half",
+                "two beats",
+                "two and a half beats",
+                "three and three quarter beats",
+                "12 beats"
+            ]
         );
     }
 }
