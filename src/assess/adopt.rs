@@ -38,12 +38,12 @@ pub(super) fn adopt(timeline: &Timeline, strikes: &[Strike], placed: &mut [Place
             };
             let near: Vec<usize> = (p.strike + 1..q.strike).filter(fits).collect();
             // Two candidates would be a guess.
-            if let [i] = near[..] {
-                if let Some(slot) = placed.get_mut(i) {
-                    let bpm = Bpm::clamped(60.0 / p.quarter.max(1e-3));
-                    *slot = Placed { step: Step::Displaced, stroke: Some(j), pulse: Seconds::of(t), bpm };
-                    any = true;
-                }
+            if let [i] = near[..]
+                && let Some(slot) = placed.get_mut(i)
+            {
+                let bpm = Bpm::clamped(60.0 / p.quarter.max(1e-3));
+                *slot = Placed { step: Step::Displaced, stroke: Some(j), pulse: Seconds::of(t), bpm };
+                any = true;
             }
         }
     }

@@ -61,7 +61,8 @@ pub(super) fn asked_for(timeline: &Timeline) -> bool {
 
 fn swells(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], touch: f64) -> Vec<Told> {
     // The same swell in every pass of its section.
-    let mut same: BTreeMap<(&str, Ticks, bool), Vec<(usize, &Swell, Rise)>> = BTreeMap::new();
+    type Place<'a> = (&'a str, Ticks, bool);
+    let mut same: BTreeMap<Place, Vec<(usize, &Swell, Rise)>> = BTreeMap::new();
     for swell in &timeline.swells {
         let Some(pass) = pass_at(timeline, swell.from) else { continue };
         let Some(place) = timeline.passes.get(pass) else { continue };

@@ -113,8 +113,8 @@ pub(super) fn grouped<const K: usize>(rows: &[(usize, Row<K>)], known: Option<f6
         let mut mean = vec![([0.0; K], 0.0, 0.0); groups];
         for ((group, row), w) in rows.iter().zip(&weights) {
             let (x, y, sum) = &mut mean[*group];
-            for k in 0..K {
-                x[k] += w * row.x[k];
+            for (sum, x) in x.iter_mut().zip(&row.x) {
+                *sum += w * x;
             }
             *y += w * row.y;
             *sum += w;
@@ -171,8 +171,8 @@ fn weighted<const K: usize>(rows: &[Row<K>], weights: &[f64], beliefs: &[Belief;
     for (row, w) in rows.iter().zip(weights) {
         for i in 0..K {
             b[i] += w * row.x[i] * row.y;
-            for j in 0..K {
-                a[i][j] += w * row.x[i] * row.x[j];
+            for (cell, x) in a[i].iter_mut().zip(&row.x) {
+                *cell += w * row.x[i] * x;
             }
         }
     }

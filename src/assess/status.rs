@@ -71,10 +71,10 @@ pub(super) fn statuses(ground: &Ground) -> Statuses {
         }
     }
     for (j, slot) in strokes.iter_mut().enumerate() {
-        if let (Some(i), Some(stroke)) = (slot.1, ground.timeline.strokes.get(j)) {
-            if elsewhere(ground.strikes, ground.heard, i, stroke.surface).is_some() {
-                slot.0 = Status::WrongSurface;
-            }
+        if let (Some(i), Some(stroke)) = (slot.1, ground.timeline.strokes.get(j))
+            && elsewhere(ground.strikes, ground.heard, i, stroke.surface).is_some()
+        {
+            slot.0 = Status::WrongSurface;
         }
     }
     Statuses { strokes }

@@ -69,7 +69,7 @@ fn a_tempo_that_swings_by_3_percent_and_comes_back_is_neither() {
 #[test]
 fn missing_strokes_are_missed_and_the_others_are_not() {
     let left_out = |k: u64, line: &Timeline| {
-        (3..line.strokes.len() - 3).filter(|j| (*j as u64 * 7919 + k * 31) % 17 == 0).collect::<Vec<_>>()
+        (3..line.strokes.len() - 3).filter(|j| (*j as u64 * 7919 + k * 31).is_multiple_of(17)).collect::<Vec<_>>()
     };
     let (mut out, mut called, mut wrongly) = (0, 0, 0);
     for (pupil, take) in takes(60, 400, |k, line, p| p.left_out = left_out(k, line)) {
