@@ -106,7 +106,7 @@ pub(super) fn judge(runs: &[Run], opens: impl Fn(usize) -> bool) -> Option<Findi
             to.get()
         ),
         evidence: format!(
-            "tempo of the six sixths of the take: {}; steady change {:.1} % with a standard error of {:.1} %, unsteadiness around it {:.1} %",
+            "tempo of the six sixths of the take: {}; steady change {:.1} % with a standard error of {:.1} %, beside a wandering of {:.1} %",
             tempi.iter().map(|(l, _)| format!("{:.0}", 60.0 * l.exp())).collect::<Vec<_>>().join(", "),
             100.0 * total,
             100.0 * se,

@@ -14,7 +14,7 @@ use crate::align::{Placed, Strike};
 use crate::part::{Surface, Timeline};
 use crate::surface::Doubt;
 
-/// Strikes on another surface than written, at least, and their share of those written.
+/// Strikes on one other surface than written, at least; and the share of all that were not where they are written.
 const LEAST: usize = 3;
 const LEAST_SHARE: f64 = 0.5;
 /// Log odds that one surface of one section is played elsewhere throughout, before anything is heard.
@@ -25,7 +25,9 @@ const EAR_ERRS: f64 = 0.06;
 const ELSEWHERE: (f64, f64) = (0.8, 0.1);
 /// Somebody who plays it right slips in 2 of 100.
 const SLIPS: f64 = 0.02;
-const SAID_ABOVE: f64 = 0.6;
+/// A reading whose likeliest surface is no likelier than this says nothing.
+const SAYS_SOMETHING: f64 = 0.5;
+const SAID_ABOVE: f64 = 0.7;
 const SUREST: f64 = 0.98;
 
 pub(super) fn judge(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], heard: &Hearing) -> Vec<Told> {
@@ -66,13 +68,12 @@ fn one(
     written: Surface,
     group: &[usize],
 ) -> Option<(Told, usize)> {
-    let readings: Vec<(usize, Surface, f64)> = group
-        .iter()
-        .filter_map(|&i| strikes.get(i).map(|s| (i, s)))
-        .map(|(i, s)| {
-            let (surface, p) = best(&s.surface);
-            (i, surface, p)
+    let readings: Vec<(usize, Surface, f64)> = (group.iter())
+        .filter_map(|&i| {
+            let (surface, p) = best(&strikes.get(i)?.surface);
+            Some((i, surface, p))
         })
+        .filter(|r| r.2 >= SAYS_SOMETHING)
         .collect();
     let wrong: Vec<&(usize, Surface, f64)> = readings.iter().filter(|r| r.1 != written).collect();
     let to = Surface::ALL
@@ -81,7 +82,7 @@ fn one(
         .max_by_key(|s| wrong.iter().filter(|r| r.1 == *s).count())?;
     let there: Vec<usize> = wrong.iter().filter(|r| r.1 == to).map(|r| r.0).collect();
     let share = wrong.len() as f64 / readings.len().max(1) as f64;
-    if wrong.len() < LEAST
+    if there.len() < LEAST
         || share < LEAST_SHARE
         || 2 * there.len() < wrong.len()
         || excused(&heard.doubts, written, to)
