@@ -18,6 +18,7 @@ mod unrelated;
 
 use crate::part::{Surface, Timeline};
 use crate::units::{Bpm, Decibels, Seconds};
+pub(crate) use model::stroke_like;
 use model::{Event, Model};
 use score::Score;
 use search::{Hyp, Search};
@@ -215,6 +216,11 @@ const SAME_PHASE_S: f64 = 0.02;
 const SAME_TEMPO: f64 = 0.02;
 
 impl Trace {
+    /// All strikes, per second.
+    pub(crate) fn strike_rate(&self) -> f64 {
+        self.model.strike_rate
+    }
+
     /// How far the beat's phase of this player wanders in one quarter note, one standard deviation; it grows with the
     /// square root of the distance.
     pub fn phase_walk(&self) -> Seconds {

@@ -66,7 +66,7 @@ impl Event {
         let mut surface = [0.0; N];
         for (w, cost) in surface.iter_mut().enumerate() {
             let heard: f64 = (0..N).map(|c| p[c] * model.confusion[w][c]).sum();
-            *cost = -((heard.max(1e-9)) / against).ln();
+            *cost = -((heard.max(1e-9)) / against).ln() + if bounce { costs::BOUNCE_AS_STROKE } else { 0.0 };
         }
         let written = 3.0 + (3..N).filter(|&c| model.background[c] > 0.01).count() as f64;
         let any = |c: usize| if c < 3 || model.background[c] > 0.01 { 1.0 / written } else { 0.0 };
