@@ -8,6 +8,7 @@
 //! Limits: a tempo below .45 or above 2.3 times the one asked for is not found; beginning or going on in the middle of a
 //! bar is only found from the next bar line on.
 
+mod bounce;
 mod costs;
 mod learn;
 mod model;
@@ -158,7 +159,8 @@ pub struct Trace {
 pub fn trace(timeline: &Timeline, strikes: &[Strike], config: &AlignConfig) -> Trace {
     let score = Score::new(timeline);
     let mut model = learn::first_model(timeline, strikes, config);
-    let (bounces, usual) = (model::bounces(strikes), model::usual_levels(strikes));
+    let usual = model::usual_levels(strikes);
+    let bounces = bounce::bounces(strikes, &usual);
     let events_of = |model: &Model| -> Vec<Event> {
         let beside = bounces.iter().zip(&usual);
         strikes.iter().zip(beside).map(|(strike, (&bounce, &usual))| Event::new(strike, model, usual, bounce)).collect()

@@ -298,9 +298,11 @@ impl<'a> Search<'a> {
                 reach(Reach { j: Tap { left: tap.left - 2, ..tap }.code(), db: 2.0 * unit, ahead: 2, cost: 1.5 });
             }
             if tap.left <= 2 {
-                for (j, at) in score.at.iter().take(2).enumerate() {
-                    let cost = if tap.left == 2 { 1.5 } else { 0.0 } + costs::misses(miss, j);
-                    reach(Reach { j: j as i32, db: at + unit * tap.left as f64, ahead: j + 1, cost });
+                let skipped = if tap.left == 2 { 1.5 } else { 0.0 };
+                for (j, &begin) in score.begin.iter().enumerate().filter(|(_, begin)| begin.is_finite()) {
+                    let after_downbeat = score.at[j] - score.bars[score.bar[j]].at;
+                    let db = after_downbeat + unit * tap.left as f64;
+                    reach(Reach { j: j as i32, db, ahead: 1, cost: begin + skipped });
                 }
             }
             return;
