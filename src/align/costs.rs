@@ -37,6 +37,8 @@ pub(crate) const BOTH_RATE: f64 = 4.0;
 pub(crate) const DOUBLE_WINDOW_S: f64 = 0.09;
 /// A further bounce of a stick known to be falling: its time is foretold to about 20 ms, so nearly free.
 pub(crate) const BOUNCE: f64 = -0.5;
+/// Written strokes hardly ever make such a series by chance: each strike of one taken for a stroke costs this.
+pub(crate) const BOUNCE_AS_STROKE: f64 = 4.0;
 
 /// Going on through a rest, in time: 1 rest in 25 is begun to be filled,
 pub(crate) const FILL_FIRST: f64 = 3.2;

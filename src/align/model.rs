@@ -66,7 +66,7 @@ impl Event {
         let mut surface = [0.0; N];
         for (w, cost) in surface.iter_mut().enumerate() {
             let heard: f64 = (0..N).map(|c| p[c] * model.confusion[w][c]).sum();
-            *cost = -((heard.max(1e-9)) / against).ln();
+            *cost = -((heard.max(1e-9)) / against).ln() + if bounce { costs::BOUNCE_AS_STROKE } else { 0.0 };
         }
         let written = 3.0 + (3..N).filter(|&c| model.background[c] > 0.01).count() as f64;
         let any = |c: usize| if c < 3 || model.background[c] > 0.01 { 1.0 / written } else { 0.0 };
@@ -139,47 +139,4 @@ pub(crate) fn normalised(p: [f64; N]) -> [f64; N] {
     let clipped = clean.map(|x| (x / sum).max(SURFACE_FLOOR));
     let sum: f64 = clipped.iter().sum();
     clipped.map(|x| x / sum)
-}
-
-/// Series of bounces: a stick that falls hits the ground in a geometric series of intervals (the coefficient of
-/// restitution of its material; .5 to .9 for wood on a hard floor or bucket, common physics), ever closer and softer.
-/// Marks every strike of such a series but its first.
-///
-/// A series has at least [`BOUNCE_LEAST`] strikes, its intervals shrink by .45 to .97 each, by .9 or less on average,
-/// and its last is shorter than any written stroke could be.
-pub(crate) fn bounces(strikes: &[Strike]) -> Vec<bool> {
-    const BOUNCE_LEAST: usize = 4;
-    const LAST_INTERVAL_S: f64 = 0.09;
-    const FIRST_INTERVAL_S: f64 = 0.6;
-    const SLACK_S: f64 = 0.008;
-    let mut marked = vec![false; strikes.len()];
-    let gap = |i: usize| (strikes[i + 1].at - strikes[i].at).get();
-    let mut first = 0;
-    while first + 1 < strikes.len() {
-        let mut last = first + 1;
-        while last + 1 < strikes.len() && gap(first) < FIRST_INTERVAL_S {
-            let (before, here) = (gap(last - 1), gap(last));
-            let shrinks = here < 0.97 * before + SLACK_S && here > 0.45 * before - SLACK_S && here > 0.008;
-            let decays = strikes[last + 1].level.0 < strikes[last].level.0 + 2.0;
-            if !(shrinks && decays) {
-                break;
-            }
-            last += 1;
-        }
-        let n = last - first;
-        let falls = strikes[last].level.0 < strikes[first].level.0 - 2.0;
-        if n + 1 >= BOUNCE_LEAST
-            && gap(last - 1) < LAST_INTERVAL_S
-            && falls
-            && gap(last - 1) < gap(first) * 0.9f64.powi(n as i32 - 1)
-        {
-            for flag in &mut marked[first + 1..=last] {
-                *flag = true;
-            }
-            first = last;
-        } else {
-            first += 1;
-        }
-    }
-    marked
 }
