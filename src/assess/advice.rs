@@ -136,7 +136,8 @@ fn praise(take: &Assessment) -> String {
     let sure = take.strikes.iter().filter(|s| s.stroke.is_some()).all(|s| s.surface_p > 0.6);
     let surfaces_right =
         surfaces.len() > 1 && sure && share(all.right, all.played) > 0.97 && !any(&[Kind::WrongSurface]);
-    if whole && steady && take.findings.is_empty() {
+    let all_right = whole && all.right == all.reached;
+    if all_right && steady && take.findings.is_empty() {
         return "Everything was in its place, and your beat was steady all the way.".into();
     }
     if steady {
@@ -234,6 +235,11 @@ fn next(take: &Assessment, missing: bool) -> (Bpm, String) {
         } else {
             (next, format!("Slower first, {:.0}, {reason}. One step down is a rule of thumb.", next.get()))
         };
+    }
+    let unreached = take.strokes.iter().filter(|s| s.status == Status::NotReached).count();
+    if share(unreached, take.strokes.len()) > 1.0 - THROUGH && take.findings.is_empty() {
+        let next = fit(base);
+        return (next, format!("Stay at {:.0} until you can play on to the end.", next.get()));
     }
     if !take.findings.is_empty() || missing || !steady(take) {
         let next = fit(base);

@@ -235,6 +235,9 @@ fn limits(
     if heard.gain > 0.5 && levels::asked_for(timeline) {
         out.push("swells, fades and dynamics: the recorder seems to change its gain by itself, so loud and soft are levelled out".to_string());
     }
+    if let Some(limit) = unreached(timeline, strokes) {
+        out.push(limit);
+    }
     let not_heard = strokes.iter().filter(|s| s.status == Status::NotHeard).count();
     if not_heard > 0 {
         let (were, they) = if not_heard == 1 { ("stroke was", "it") } else { ("strokes were", "they") };
@@ -244,4 +247,18 @@ fn limits(
     }
     out.extend(surfaces::limits(&heard.doubts));
     out
+}
+
+/// Where the take ends before the part does.
+fn unreached(timeline: &Timeline, strokes: &[JudgedStroke]) -> Option<String> {
+    let last = strokes.iter().rposition(|s| s.status != Status::NotReached)?;
+    let (here, all) = (timeline.strokes.get(last)?.bar, timeline.bars.len());
+    let after = timeline.bars.get(here + 1..)?.iter().filter(|b| !b.strokes.is_empty()).count();
+    let bar = timeline.bars.get(here).filter(|_| after > 0)?;
+    let pass = timeline.passes.get(bar.pass)?;
+    Some(format!(
+        "anything after bar {} of {}: the playing ends there, {after} of {all} bars before the end of the part",
+        bar.number,
+        words::pass_name(timeline, &pass.section, Some(pass.number))
+    ))
 }
