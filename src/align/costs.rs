@@ -84,6 +84,8 @@ pub(crate) const EARLY_AFTER_REST: f64 = 3.9;
 pub(crate) const EARLY_ELSEWHERE: f64 = 7.2;
 /// Less than this is not told from jitter, in quarters.
 pub(crate) const SHIFT_LEAST: f64 = 0.14;
+/// No shift costs less.
+pub(crate) const SHIFT_AT_LEAST: f64 = 2.5;
 /// A new tempo from a section's first stroke on: 1 join in 90.
 pub(crate) const NEW_TEMPO: f64 = 4.5;
 

@@ -35,6 +35,8 @@ pub(crate) struct Event {
     pub(crate) t: f64,
     /// Variance of the strike around the pulse: the player's and the ear's.
     pub(crate) var: f64,
+    /// The least that its timing can cost where it is in time.
+    pub(crate) least_timing: f64,
     /// Rate of sounds like this one that were no strike at all, relative to strikes, 1/s.
     pub(crate) doubt_rate: f64,
     /// Cost of hearing this where each surface is written, against the background.
@@ -52,6 +54,25 @@ pub(crate) struct Event {
     pub(crate) p: [f64; N],
     /// One of a series of bounces.
     pub(crate) bounce: bool,
+    /// Costs of being nothing that is written, by where it falls.
+    pub(crate) as_extra: Extra,
+}
+
+/// What a strike costs that nobody wrote.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Extra {
+    /// In the piece.
+    pub(crate) inside: f64,
+    /// Before or after it, alone and among others.
+    pub(crate) outside: f64,
+    pub(crate) burst: f64,
+    /// In a written rest.
+    pub(crate) rest: f64,
+    /// Shortly after a stroke of one hand, of both hands.
+    pub(crate) double: f64,
+    pub(crate) both: f64,
+    /// As one of a series of bounces.
+    pub(crate) bounce: f64,
 }
 
 /// Least probability of a surface: nothing heard is ever certain.
@@ -76,9 +97,10 @@ impl Event {
         let best = (0..N).fold(0, |k, c| if p[c] > p[k] { c } else { k });
         let certainty = if strike.certainty.is_finite() { strike.certainty.clamp(0.02, 1.0 - 1e-4) } else { 0.5 };
         let sigma = strike.sigma.get().clamp(0.0, 0.05);
-        Event {
+        let mut event = Event {
             t: strike.at.get(),
             var: model.jitter_s.powi(2) + sigma.powi(2),
+            least_timing: 0.9 + 0.5 * (model.jitter_s.powi(2) + sigma.powi(2)).ln(),
             doubt_rate: model.strike_rate * (1.0 - certainty) / certainty,
             surface,
             stray: -(stray.max(1e-9) / against).ln(),
@@ -88,16 +110,27 @@ impl Event {
             hard: (p[best] > 0.5).then_some(best),
             p,
             bounce,
-        }
+            as_extra: Extra::default(),
+        };
+        event.as_extra = Extra {
+            inside: event.extra(model.extra_rate),
+            outside: event.extra(costs::OUTSIDE_RATE),
+            burst: event.extra(costs::OUTSIDE_BURST_RATE),
+            rest: event.own_extra(costs::REST_RATE),
+            double: event.own_extra(costs::DOUBLE_RATE),
+            both: event.own_extra(costs::BOTH_RATE),
+            bounce: event.stray + costs::BOUNCE,
+        };
+        event
     }
 
     /// Cost of a sound nobody wrote where such come at `rate` a second.
-    pub(crate) fn extra(&self, rate: f64) -> f64 {
+    fn extra(&self, rate: f64) -> f64 {
         self.stray - (rate * self.soft + self.doubt_rate).ln()
     }
 
     /// Cost of a strike of the player's own that nobody wrote.
-    pub(crate) fn own_extra(&self, rate: f64) -> f64 {
+    fn own_extra(&self, rate: f64) -> f64 {
         self.stray - (rate + self.doubt_rate).ln()
     }
 }

@@ -201,30 +201,31 @@ impl<'a> Search<'a> {
     /// The strike belongs to nothing that is written.
     fn extra(&self, event: &Event, parent: u32, hyp: &Hyp, out: &mut Candidates) {
         let mut next = Hyp { parent, step: Step::Extra, ..*hyp };
-        let outside = if hyp.fill >= costs::OUTSIDE_BURST_FROM { costs::OUTSIDE_BURST_RATE } else { costs::OUTSIDE_RATE };
+        let cost = &event.as_extra;
+        let outside = if hyp.fill >= costs::OUTSIDE_BURST_FROM { cost.burst } else { cost.outside };
         let Ok(j) = usize::try_from(hyp.j) else {
-            next.cost += event.extra(if hyp.j == BEFORE { outside } else { self.model.extra_rate });
+            next.cost += if hyp.j == BEFORE { outside } else { cost.inside };
             next.fill = hyp.fill.saturating_add(1);
             return out.push(next);
         };
         if event.bounce {
-            return out.push(Hyp { cost: hyp.cost + costs::BOUNCE + event.stray, step: Step::Bounce, ..next });
+            return out.push(Hyp { cost: hyp.cost + cost.bounce, step: Step::Bounce, ..next });
         }
         if event.t - hyp.last < costs::DOUBLE_WINDOW_S {
-            let rate = if self.score.both[j] { costs::BOTH_RATE } else { costs::DOUBLE_RATE };
-            return out.push(Hyp { cost: hyp.cost + event.own_extra(rate), step: Step::Double, ..next });
+            let double = if self.score.both[j] { cost.both } else { cost.double };
+            return out.push(Hyp { cost: hyp.cost + double, step: Step::Double, ..next });
         }
         let pos = (event.t - hyp.tau) / hyp.p;
         let in_rest = self.score.rest_after[j].filter(|&(from, to)| pos > from - 0.2 && pos < to - 0.2);
         if let Some(rest) = in_rest {
             self.fill(event, hyp, pos, rest, next, out);
-            next.cost += event.own_extra(costs::REST_RATE);
+            next.cost += cost.rest;
             next.step = Step::InRest;
         } else if j + 1 == self.score.len() && pos > 0.2 {
-            next.cost += event.extra(outside);
+            next.cost += outside;
             next.fill = hyp.fill.saturating_add(1);
         } else {
-            next.cost += event.extra(self.model.extra_rate);
+            next.cost += cost.inside;
         }
         out.push(next);
     }
@@ -261,6 +262,9 @@ impl<'a> Search<'a> {
         for (j, &begin) in self.score.begin.iter().enumerate() {
             if begin.is_finite() && (anywhere || j <= 2) {
                 let cost = hyp.cost + begin + event.surface[self.score.surface[j]];
+                if cost >= out.best + WIDTH {
+                    continue;
+                }
                 for &(p, d, prior) in &self.tempi {
                     out.push(Hyp { cost: cost + prior, p, d, j: j as i32, step: Step::Start, ..start });
                 }
@@ -348,10 +352,11 @@ impl<'a> Search<'a> {
             };
             let (surface, mix) = self.surface(event, hyp, j);
             let base = hyp.cost + to.cost + surface;
-            let in_time = base + timing(z2, s);
+            let in_reach = |cost: f64| cost < out.best + WIDTH;
+            let in_time = if in_reach(base + event.least_timing) { base + timing(z2, s) } else { f64::INFINITY };
             let here = Hyp { j: to.j, parent, mix, fill: 0, last: event.t, ..*hyp };
             let opens_pass = self.score.opens_pass[j] || (to.ahead == 2 && self.score.opens_pass[j - 1]);
-            if z2 < GATE && in_time < out.best + WIDTH {
+            if z2 < GATE && in_reach(in_time) {
                 let next =
                     self.updated(Hyp { cost: in_time, step: Step::Match, ..here }, tp, dev, (a, c, d), s, event.t);
                 out.push(next);
@@ -368,7 +373,7 @@ impl<'a> Search<'a> {
             if to.ahead <= 2 && dev.abs() < room && event.t > hyp.last + 0.04 && displaced < in_time {
                 out.push(Hyp { cost: displaced, tau: tp, a, c, d, step: Step::Displaced, ..here });
             }
-            if may_shift && event.t > hyp.last + 0.05 {
+            if may_shift && event.t > hyp.last + 0.05 && base + costs::SHIFT_AT_LEAST < out.best + WIDTH {
                 if let Some(shift) = self.shift(hyp, to, j, opens_pass, dev) {
                     let d = hyp.d + (0.02 * hyp.p).powi(2);
                     out.push(Hyp {
@@ -533,7 +538,7 @@ impl<'a> Search<'a> {
 
 /// Minus the log density of a deviation whose square is `z2` of its squared scale `s`.
 fn timing(z2: f64, s: f64) -> f64 {
-    T_CONSTANT + 0.5 * s.ln() + 0.5 * (DEGREES + 1.0) * (1.0 + z2 / DEGREES).ln()
+    T_CONSTANT + 0.5 * (s * (1.0 + z2 / DEGREES).powi(DEGREES as i32 + 1)).ln()
 }
 
 /// Lengths of a quarter to begin with: (seconds, variance, cost). A player keeps the tempo asked for to 7 % in 7 takes
@@ -552,6 +557,30 @@ fn tempi(quarter_s: f64) -> Vec<(f64, f64, f64)> {
         .collect()
 }
 
+/// A set of cells: open addressing, never more than half full.
+struct Seen(Vec<u64>);
+
+impl Seen {
+    fn new(most: usize) -> Seen {
+        Seen(vec![u64::MAX; (2 * most + 2).next_power_of_two()])
+    }
+
+    /// Whether the cell was new.
+    fn insert(&mut self, cell: u64) -> bool {
+        let mask = self.0.len() - 1;
+        // Fibonacci hashing spreads neighbouring cells.
+        let mut at = (cell.wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 40) as usize & mask;
+        while self.0[at] != u64::MAX {
+            if self.0[at] == cell {
+                return false;
+            }
+            at = (at + 1) & mask;
+        }
+        self.0[at] = cell;
+        true
+    }
+}
+
 /// The best account of each cell, within [`WIDTH`] of the best of all, at most `beam` of them, cheapest first.
 fn prune(out: Candidates, quarter_s: f64, beam: usize) -> Vec<Hyp> {
     let mut order: Vec<(f64, u32)> = (out.list.iter().enumerate())
@@ -559,19 +588,22 @@ fn prune(out: Candidates, quarter_s: f64, beam: usize) -> Vec<Hyp> {
         .map(|(k, hyp)| (hyp.cost, k as u32))
         .collect();
     let by_cost = |x: &(f64, u32), y: &(f64, u32)| x.0.total_cmp(&y.0).then(x.1.cmp(&y.1));
-    if order.len() > 4 * beam {
-        order.select_nth_unstable_by(4 * beam, by_cost);
-        order.truncate(4 * beam);
+    if order.len() > 3 * beam {
+        order.select_nth_unstable_by(3 * beam, by_cost);
+        order.truncate(3 * beam);
     }
     order.sort_unstable_by(by_cost);
-    let mut seen = std::collections::HashSet::with_capacity(2 * beam);
+    let mut seen = Seen::new(beam);
     let mut kept = Vec::with_capacity(beam);
     for (_, k) in order {
         let hyp = out.list[k as usize];
         let phase = (hyp.tau / CELL_PHASE_S).round() as i64;
         let tempo = ((hyp.p / quarter_s).ln() / CELL_TEMPO).round() as i64;
         let open = hyp.d > (0.12 * hyp.p).powi(2);
-        if seen.insert((hyp.j, phase, tempo, open, hyp.fill.min(2))) {
+        // Stroke, phase (of an hour), tempo, and two flags side by side in one number.
+        let flags = u64::from(open) << 2 | u64::from(hyp.fill.min(2));
+        let cell = ((hyp.j + 64) as u64) << 40 | (phase as u64 & 0xf_ffff) << 16 | ((tempo + 256) as u64 & 0x1fff) << 3 | flags;
+        if seen.insert(cell) {
             kept.push(hyp);
             if kept.len() == beam {
                 break;

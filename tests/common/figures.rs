@@ -116,6 +116,7 @@ fn several(player: &mut Player, manner: &mut Manner, rng: &mut Rng) {
             _ => player.drops_out(rng),
         };
     }
+    player.loosen_notes();
     if rng.chance(0.3) {
         player.misses(rng, 0.03);
     }
@@ -182,7 +183,8 @@ impl Sum {
                 wrong.push(format!("{i}:{truth:?}>{:?}/{:?}", placed.stroke, placed.step));
             }
         }
-        let named = |f: &Finding, g: &Planted| f.kind == g.kind || g.also.contains(&f.kind);
+        let is = |kind: Kind, g: &Planted| kind == g.kind || g.also.contains(&kind);
+        let named = |f: &Finding, g: &Planted| is(f.kind, g) || f.otherwise.is_some_and(|kind| is(kind, g));
         let mut used = vec![false; structure.findings.len()];
         for fault in &take.faults {
             self.planted += 1;

@@ -70,6 +70,10 @@ fn back(take: &Take, leap: &Leap, findings: &mut Vec<Finding>) {
         finding.text = format!("Started again at {}.", take.place(leap.to));
     } else {
         finding.bars = Some(span(take, leap, leap.to..leap.from + 1));
+        let last = take.runs[leap.run - 1].strikes.last();
+        if last.is_some_and(|&i| take.stroke(i) + 1 < take.timeline.bars[leap.from].strokes.end) {
+            finding.otherwise = Some(Kind::Restarted);
+        }
         finding.text = format!("Played {} once too often from {}.", count(bars, "bar"), take.place(leap.to));
     }
     findings.push(finding);
