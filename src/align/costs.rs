@@ -37,6 +37,8 @@ pub(crate) const BOTH_RATE: f64 = 4.0;
 pub(crate) const DOUBLE_WINDOW_S: f64 = 0.09;
 /// A further bounce of a stick known to be falling: its time is foretold to about 20 ms, so nearly free.
 pub(crate) const BOUNCE: f64 = -0.5;
+/// Written strokes hardly ever make such a series by chance: each strike of one taken for a stroke costs this.
+pub(crate) const BOUNCE_AS_STROKE: f64 = 4.0;
 
 /// Going on through a rest, in time: 1 rest in 25 is begun to be filled,
 pub(crate) const FILL_FIRST: f64 = 3.2;
@@ -82,6 +84,8 @@ pub(crate) const EARLY_AFTER_REST: f64 = 3.9;
 pub(crate) const EARLY_ELSEWHERE: f64 = 7.2;
 /// Less than this is not told from jitter, in quarters.
 pub(crate) const SHIFT_LEAST: f64 = 0.14;
+/// No shift costs less.
+pub(crate) const SHIFT_AT_LEAST: f64 = 2.5;
 /// A new tempo from a section's first stroke on: 1 join in 90.
 pub(crate) const NEW_TEMPO: f64 = 4.5;
 

@@ -8,8 +8,8 @@
 //! with m this pupil's own share of missed strokes. `P(not heard | played)` is the chance that a stroke as loud as this
 //! pupil plays them there (same surface, same dynamic) falls below the noise or below the ringing of the stroke before.
 
-use super::stats::{median, normal_cdf, normal_density, quantile};
 use super::runs::{Point, Run, matched};
+use super::stats::{median, normal_cdf, normal_density, quantile};
 use super::{Hearing, Status};
 use crate::align::{Placed, Step, Strike};
 use crate::part::{Dynamic, Surface, Timeline};
@@ -22,6 +22,8 @@ const RINGING_DB_PER_S: f64 = 60.0 / 0.5;
 const EAR_LOSES: f64 = 0.005;
 /// A stroke that was played and lost leaves a faint candidate this often.
 const LEAVES_TRACE: f64 = 0.7;
+/// A note may stray this far from its place, in halves of the way to its neighbours, and still be the one that was meant.
+const STRAYED: f64 = 1.5;
 /// Share of strokes a beginner misses, and how many strokes that belief is worth.
 const MISSES: (f64, f64) = (0.03, 20.0);
 /// Loudness varies from stroke to stroke by this at least, standard deviation in dB; and the ear's threshold is as soft.
@@ -59,7 +61,8 @@ pub(super) fn statuses(ground: &Ground) -> Statuses {
             *slot = (Status::Played, Some(i));
         }
     }
-    let gaps: Vec<Gap> = gaps(ground).into_iter().filter(|g| strokes.get(g.stroke).is_some_and(|s| s.1.is_none())).collect();
+    let gaps: Vec<Gap> =
+        gaps(ground).into_iter().filter(|g| strokes.get(g.stroke).is_some_and(|s| s.1.is_none())).collect();
     for (gap, missed) in gaps.iter().zip(missed(ground, &gaps)) {
         if let Some(slot) = strokes.get_mut(gap.stroke) {
             // Passed twice and unheard twice: both times must look missed.
@@ -68,10 +71,10 @@ pub(super) fn statuses(ground: &Ground) -> Statuses {
         }
     }
     for (j, slot) in strokes.iter_mut().enumerate() {
-        if let (Some(i), Some(stroke)) = (slot.1, ground.timeline.strokes.get(j)) {
-            if elsewhere(ground.strikes, ground.heard, i, stroke.surface).is_some() {
-                slot.0 = Status::WrongSurface;
-            }
+        if let (Some(i), Some(stroke)) = (slot.1, ground.timeline.strokes.get(j))
+            && elsewhere(ground.strikes, ground.heard, i, stroke.surface).is_some()
+        {
+            slot.0 = Status::WrongSurface;
         }
     }
     Statuses { strokes }
@@ -138,7 +141,8 @@ fn gaps(ground: &Ground) -> Vec<Gap> {
         match (run.began, before) {
             (Step::Shift | Step::NewTempo, Some(p)) => {
                 for j in p.stroke + 1..first.stroke {
-                    let (old, new) = (p.pulse + (b(j) - p.b) * p.quarter, first.pulse - (first.b - b(j)) * first.quarter);
+                    let (old, new) =
+                        (p.pulse + (b(j) - p.b) * p.quarter, first.pulse - (first.b - b(j)) * first.quarter);
                     add(j, vec![old, new], first.quarter);
                 }
             }
@@ -197,7 +201,13 @@ fn missed(ground: &Ground, gaps: &[Gap]) -> Vec<f64> {
     let mut rate = belief;
     let mut out = Vec::new();
     for _ in 0..3 {
-        out = evidence.iter().map(|e| { let odds = rate / (1.0 - rate) * e; odds / (1.0 + odds) }).collect();
+        out = evidence
+            .iter()
+            .map(|e| {
+                let odds = rate / (1.0 - rate) * e;
+                odds / (1.0 + odds)
+            })
+            .collect();
         rate = (belief * weight + out.iter().sum::<f64>()) / (weight + passed as f64);
     }
     out
@@ -222,14 +232,25 @@ fn at_time(ground: &Ground, gap: &Gap, loud: Option<Loudness>, t: f64) -> f64 {
     };
     let unheard = hidden + (1.0 - hidden) * EAR_LOSES;
     let reach = (3.0 * ground.jitter.get()).max(0.04).min(gap.room.max(0.02));
-    // Faint candidates, and strikes that found no stroke: either may be this one.
+    // Faint candidates, and strikes that found no stroke: either may be this one. A clear one may have strayed further.
     let near = |s: &&Strike| (s.at.get() - t).abs() <= reach;
-    let strays = ground.strikes.iter().zip(ground.placed).filter(|(_, p)| matches!(p.step, Step::Extra | Step::InRest)).map(|(s, _)| s);
+    let strayed = |s: &&Strike| (s.at.get() - t).abs() <= reach.max(STRAYED * gap.room);
+    let strays = ground
+        .strikes
+        .iter()
+        .zip(ground.placed)
+        .filter(|(_, p)| matches!(p.step, Step::Extra | Step::InRest | Step::Double) && p.stroke.is_none())
+        .map(|(s, _)| s);
     let all = || ground.faint.iter().chain(strays.clone());
     let rate = all().count() as f64 / ground.heard.duration.get().max(1.0);
     let chance = 1.0 - (-rate * 2.0 * reach).exp();
-    let trace = all().filter(near).map(|s| likeness(s, loud)).fold(0.0, f64::max);
-    let played = if trace > 0.0 { LEAVES_TRACE * trace / chance.max(0.01) } else { (1.0 - LEAVES_TRACE) / (1.0 - chance).max(0.01) };
+    let traces = ground.faint.iter().filter(near).chain(strays.clone().filter(strayed));
+    let trace = traces.map(|s| likeness(s, loud)).fold(0.0, f64::max);
+    let played = if trace > 0.0 {
+        LEAVES_TRACE * trace / chance.max(0.01)
+    } else {
+        (1.0 - LEAVES_TRACE) / (1.0 - chance).max(0.01)
+    };
     1.0 / (unheard * played.max(1e-6))
 }
 

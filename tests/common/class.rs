@@ -454,6 +454,17 @@ impl<'a> Player<'a> {
         true
     }
 
+    /// Once the form has been changed, which of several passes a slip fell in is often not to be known.
+    pub fn loosen_notes(&mut self) {
+        let of_form = [Kind::RepeatExtra, Kind::RepeatMissing, Kind::SectionSkipped, Kind::Restarted, Kind::StartedLate];
+        if !self.faults.iter().any(|f| of_form.contains(&f.kind)) {
+            return;
+        }
+        for fault in &mut self.faults {
+            fault.passes = (self.timeline.passes.iter()).filter(|p| p.section == fault.section).map(|p| p.number).collect();
+        }
+    }
+
     /// Taps before the piece begins.
     pub fn counts_in(&mut self, rng: &mut Rng) {
         let compound = self.timeline.meter.unit == 8;

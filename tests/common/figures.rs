@@ -39,6 +39,7 @@ pub struct Take {
     pub scene: Scene,
     pub heard: Heard,
     pub faults: Vec<Planted>,
+    pub manner: Manner,
 }
 
 /// Plays and hears one take; `None` where the part has no room for the scene.
@@ -85,7 +86,7 @@ pub fn take(timeline: &Timeline, scene: Scene, seed: u64) -> Option<Take> {
     };
     played.then(|| {
         let heard = listen(&player, &manner, &ear, rng);
-        Take { scene, heard, faults: player.faults }
+        Take { scene, heard, faults: player.faults, manner }
     })
 }
 
@@ -115,6 +116,7 @@ fn several(player: &mut Player, manner: &mut Manner, rng: &mut Rng) {
             _ => player.drops_out(rng),
         };
     }
+    player.loosen_notes();
     if rng.chance(0.3) {
         player.misses(rng, 0.03);
     }
@@ -181,7 +183,8 @@ impl Sum {
                 wrong.push(format!("{i}:{truth:?}>{:?}/{:?}", placed.stroke, placed.step));
             }
         }
-        let named = |f: &Finding, g: &Planted| f.kind == g.kind || g.also.contains(&f.kind);
+        let is = |kind: Kind, g: &Planted| kind == g.kind || g.also.contains(&kind);
+        let named = |f: &Finding, g: &Planted| is(f.kind, g) || f.otherwise.is_some_and(|kind| is(kind, g));
         let mut used = vec![false; structure.findings.len()];
         for fault in &take.faults {
             self.planted += 1;
@@ -310,11 +313,16 @@ pub fn play(parts: &[Timeline], scene: Scene, seeds: std::ops::Range<u64>, all: 
     for timeline in parts {
         for seed in seeds.clone() {
             if let Some(take) = take(timeline, scene, seed) {
-                let (_, structure) = judged(timeline, &take);
+                let (trace, structure) = judged(timeline, &take);
                 if let Some(wrong) = sum.add(timeline, &take, &structure) {
                     tell(&format!("{scene:?} {} seed {seed}\n    {wrong}", timeline.title));
                     if all {
-                        tell(&dump(timeline, &take, &structure));
+                        let m = &take.manner;
+                        tell(&format!(
+                            "jitter {:.1} heard as {:.1} ms, clock {:.1} ({:.2}) heard as {:.1} ms\n{}",
+                            m.jitter_s * 1e3, trace.alignment.jitter.millis(), m.clock_s * 1e3, m.correction,
+                            trace.phase_walk().millis(), dump(timeline, &take, &structure)
+                        ));
                     }
                 }
             }

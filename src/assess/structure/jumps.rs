@@ -50,17 +50,42 @@ fn unit_begins(take: &Take, bar: usize) -> bool {
 fn back(take: &Take, leap: &Leap, findings: &mut Vec<Finding>) {
     let bars = leap.from + 1 - leap.to;
     let again = leap.paused || leap.inside || !(unit_ends(take, leap.from) && unit_begins(take, leap.to));
+    let at = Some(take.time(leap.after));
+    if leap.paused && same_spot(take, leap) {
+        let stroke = take.stroke(leap.after);
+        let mut finding = take.finding(Kind::Paused, leap.to, at);
+        finding.beat = Some(take.timeline.beat(stroke));
+        let last = take.runs[leap.run - 1].strikes[take.runs[leap.run - 1].strikes.len() - 1];
+        finding.size = (take.time(leap.after) - take.pulse(last)) / take.quarter(last) / take.beat_length();
+        finding.unit = Unit::Beats;
+        finding.otherwise = Some(Kind::Restarted);
+        finding.text = format!("Stopped at {} and went on from there.", take.place(leap.to));
+        return findings.push(finding);
+    }
     let kind = if again { Kind::Restarted } else { Kind::RepeatExtra };
-    let mut finding = take.finding(kind, leap.to, Some(take.time(leap.after)));
+    let mut finding = take.finding(kind, leap.to, at);
     finding.size = bars as f64;
     finding.unit = Unit::Bars;
     if again {
         finding.text = format!("Started again at {}.", take.place(leap.to));
     } else {
         finding.bars = Some(span(take, leap, leap.to..leap.from + 1));
+        let last = take.runs[leap.run - 1].strikes.last();
+        if last.is_some_and(|&i| take.stroke(i) + 1 < take.timeline.bars[leap.from].strokes.end) {
+            finding.otherwise = Some(Kind::Restarted);
+        }
         finding.text = format!("Played {} once too often from {}.", count(bars, "bar"), take.place(leap.to));
     }
     findings.push(finding);
+}
+
+/// The stroke played before the stop is played again after it, and nothing else: either it was no stroke (a stick that
+/// fell, a false start) or it hardly matters.
+fn same_spot(take: &Take, leap: &Leap) -> bool {
+    let Some(&last) = take.runs[leap.run - 1].strikes.last() else { return false };
+    let fell = (last..leap.after).any(|i| take.placed[i].step == Step::Bounce);
+    let back = take.stroke(last) as i64 - take.stroke(leap.after) as i64;
+    back == 0 && take.timeline.bars[leap.to].strokes.start < take.stroke(leap.after) || back <= 1 && fell
 }
 
 /// Went on further than written.
