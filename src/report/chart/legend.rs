@@ -4,7 +4,7 @@ use crate::part::Surface;
 
 use super::super::played::{Absent, Played, What};
 use super::marks;
-use super::scene::{BAND, FAULT, GREY, INK, PULSE, Pen, Scene};
+use super::scene::{BAND, FAULT, GREY, INK, LINE, PULSE, Pen, QUIET, Scene};
 use super::system::{CLEAR, Common, WHISKER};
 
 const SIZE: f64 = 9.5;
@@ -38,6 +38,7 @@ enum Entry {
     Stop,
     Pulse,
     Band,
+    Rest,
 }
 
 fn entries(common: &Common) -> Vec<(Entry, &'static str)> {
@@ -74,6 +75,7 @@ fn entries(common: &Common) -> Vec<(Entry, &'static str)> {
     add(runs.iter().any(|run| !run.stops.is_empty()), Entry::Stop, "stopped");
     add(common.tempi.is_some(), Entry::Pulse, "own pulse, quarter notes a minute");
     add(heard().any(|h| h.late.is_some()), Entry::Band, "too small to hear");
+    add(common.has_bare_rests(), Entry::Rest, "rest");
     all
 }
 
@@ -84,7 +86,7 @@ pub(super) fn legend(common: &Common) -> Scene {
     let (mut x, mut y) = (0.0, 0.0);
     for (entry, said) in entries(common) {
         let sign = match entry {
-            Entry::Pulse | Entry::Band => 22.0,
+            Entry::Pulse | Entry::Band | Entry::Rest => 22.0,
             _ => 16.0,
         };
         let wide = sign + pen.width(said);
@@ -123,5 +125,11 @@ fn draw(scene: &mut Scene, entry: Entry, (x, y): (f64, f64)) {
         Entry::Stop => marks::caesura(scene, (at.0, y + 5.0), 10.0),
         Entry::Pulse => scene.line((x, y), (x + 17.0, y), 1.0, PULSE),
         Entry::Band => scene.rect((x, y - 4.0), (x + 17.0, y + 4.0), BAND),
+        Entry::Rest => {
+            scene.rect((x, y - 5.0), (x + 17.0, y + 5.0), QUIET);
+            for edge in [x, x + 17.0] {
+                scene.dashes((edge, y - 5.0), (edge, y + 5.0), (1.5, 2.5), 0.6, LINE);
+            }
+        }
     }
 }

@@ -40,6 +40,9 @@ fn noted(notes: &[Note]) -> f64 {
     if rows > 0 { rows as f64 * notes::ROW + 4.0 } else { 0.0 }
 }
 
+/// The name of a rest.
+const REST: Pen = Pen::new(8.0).grey().middle();
+
 /// What all lines of a chart share.
 pub(super) struct Common<'a> {
     pub(super) assessment: &'a Assessment,
@@ -115,7 +118,7 @@ impl Common<'_> {
             for (from, to) in self.rests(cell) {
                 scene.rect((from, top), (to, bottom), QUIET);
                 for x in [from, to] {
-                    scene.dashes((x, top), (x, bottom), (1.5, 2.5), 0.6, LINE);
+                    scene.dashes((x, top), (x, bottom), (2.0, 4.0), 0.6, LINE);
                 }
             }
         }
@@ -133,10 +136,9 @@ impl Common<'_> {
                 scene.line((cell.x, top), (cell.x, bottom), 0.7, LINE);
             }
             for (from, to) in self.rests(cell) {
-                let pen = Pen::new(8.0).grey().middle();
                 let to = if cell.bar + 1 == timeline.bars.len() { to.min(cell.x + bar - 5.0) } else { to };
-                if to - from > pen.width("rest") + 4.0 {
-                    scene.text(((from + to) / 2.0, top + 9.5), "rest", pen);
+                if to - from > REST.width("rest") + 4.0 {
+                    scene.text(((from + to) / 2.0, top + 9.5), "rest", REST);
                 }
             }
             let number = timeline.bars.get(cell.bar).map_or(1, |b| b.number).to_string();
@@ -178,6 +180,13 @@ impl Common<'_> {
             })
             .filter(|(left, right)| right > left)
             .collect()
+    }
+
+    /// True when there are rests and none is wide enough for its name.
+    pub(super) fn has_bare_rests(&self) -> bool {
+        let widths = self.layout.lines.iter().flatten().flat_map(|cell| self.rests(cell)).map(|(from, to)| to - from);
+        let widest = widths.fold(0.0, f64::max);
+        widest > 0.0 && widest <= REST.width("rest") + 9.0
     }
 
     /// What nobody could hear, as wide as the strokes there are apart.
