@@ -81,6 +81,36 @@ fn no_words_leave_the_paper_and_none_touch() {
 }
 
 #[test]
+fn no_tick_of_a_note_crosses_words() {
+    for (name, a, _) in fake::all() {
+        for width in [ChartStyle::SHEET, ChartStyle::PHONE] {
+            let text = chart::svg(&a, &ChartStyle { width, ..ChartStyle::default() }).unwrap();
+            let svg = Document::parse(&text).unwrap();
+            let words = words(&svg);
+            // Ticks are the upright ink lines 0.9 pixels wide.
+            let ticks = svg.descendants().filter(|n| {
+                n.has_tag_name("polyline")
+                    && n.attribute("stroke") == Some("#1E1E1C")
+                    && n.attribute("stroke-width") == Some("9")
+            });
+            for tick in ticks {
+                let points = tick.attribute("points").unwrap().split_whitespace();
+                let points = points.map(|p| p.split_once(',').unwrap());
+                let points = points.map(|(x, y)| (x.parse().unwrap(), y.parse().unwrap())).collect::<Vec<(f64, f64)>>();
+                let [(x, top), (other, bottom)] = points[..] else { continue };
+                if (x - other).abs() > 0.5 {
+                    continue;
+                }
+                for w in &words {
+                    let apart = x <= w.left || x >= w.right || bottom <= w.top || top >= w.bottom;
+                    assert!(apart, "{name} at {width}: a tick crosses `{}`", w.said);
+                }
+            }
+        }
+    }
+}
+
+#[test]
 fn nothing_is_drawn_outside_the_paper() {
     for (name, a, _) in fake::all() {
         for width in [ChartStyle::SHEET, ChartStyle::PHONE] {
@@ -189,8 +219,8 @@ fn the_picture_has_the_size_of_the_drawing() {
     let mut reader = png::Decoder::new(picture.as_slice()).read_info().unwrap();
     let mut pixels = vec![0; reader.output_buffer_size()];
     let info = reader.next_frame(&mut pixels).unwrap();
-    assert_eq!(f64::from(info.width), number(&root, "width") * f64::from(style.scale));
-    assert_eq!(f64::from(info.height), number(&root, "height") * f64::from(style.scale));
+    let side = |name: &str| root.attribute(name).unwrap().parse::<u32>().unwrap();
+    assert_eq!((info.width, info.height), (side("width") * style.scale, side("height") * style.scale));
     let dark = pixels.chunks(3).filter(|p| p.iter().all(|c| *c < 90)).count() as f64;
     let part = dark / (f64::from(info.width) * f64::from(info.height));
     assert!((0.005..0.08).contains(&part), "ink on {part} of the paper");

@@ -97,7 +97,7 @@ fn the_chart_has_its_twin_in_words() {
     for (name, a, meta) in fake::all().into_iter().filter(|(_, a, _)| a.clock.is_some()) {
         let html = page::teacher(&a, &meta).unwrap();
         let doc = parsed(&html);
-        let table = doc.descendants().filter(|n| n.has_tag_name("table")).last().unwrap();
+        let table = doc.descendants().rfind(|n| n.has_tag_name("table")).unwrap();
         let rows = table.descendants().filter(|n| n.has_tag_name("th") && n.attribute("scope") == Some("row"));
         let said = rows.map(|n| n.text().unwrap_or_default().to_owned()).collect::<Vec<_>>();
         // Every bar with a stroke that was judged.

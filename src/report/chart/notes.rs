@@ -121,13 +121,16 @@ fn set(assessment: &Assessment, line: &[(f64, f64, usize)], width: f64, worded: 
             + if said.is_empty() { 0.0 } else { 3.5 + Pen::new(SIZE).width(&said) };
         let x = (from - 1.5).min(width - long - 1.0).max(0.0);
         let free = |row: &[(f64, f64)], left: f64, right: f64| row.iter().all(|(a, b)| right <= *a || *b <= left);
-        let tick_free = |row: usize| rows.iter().take(row).all(|above| free(above, from - 1.0, from + 1.0));
+        let tick_free = |row: usize| rows.iter().take(row).all(|above| free(above, from - 2.0, from + 2.0));
         let text_free = |row: usize| rows.get(row).is_none_or(|row| free(row, x - APART, x + long + APART));
         let row = (0..=rows.len()).find(|row| text_free(*row) && tick_free(*row)).unwrap_or(rows.len());
         if row == rows.len() {
             rows.push(Vec::new());
         }
         rows[row].push((x, x + long));
+        for above in &mut rows[..row] {
+            above.push((from - APART / 2.0, from + APART / 2.0));
+        }
         notes.push(Note { from, to, row, x, number, words: said });
     }
     notes
