@@ -1,6 +1,6 @@
 //! Figures of the aligner and the judge of form on the simulated class.
 //!
-//! `cargo run --release --example class_figures [-- shown|kept [FIRST_SEED [SEEDS [SCENE]]] [-v]]`
+//! `cargo run --release --example class_figures [-- shown|kept [FIRST_SEED [SEEDS [SCENE]]] [-v | -vv]]`
 
 #[path = "../tests/common/mod.rs"]
 mod common;
@@ -11,8 +11,9 @@ use std::io::Write;
 
 fn main() -> std::io::Result<()> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
-    let verbose = arguments.iter().any(|a| a == "-v");
-    let words: Vec<&String> = arguments.iter().filter(|a| *a != "-v").collect();
+    let every_strike = arguments.iter().any(|a| a == "-vv");
+    let verbose = every_strike || arguments.iter().any(|a| a == "-v");
+    let words: Vec<&String> = arguments.iter().filter(|a| !a.starts_with('-')).collect();
     let number = |k: usize, otherwise: u64| words.get(k).and_then(|a| a.parse().ok()).unwrap_or(otherwise);
     let kept = words.first().is_some_and(|a| *a == "kept");
     let parts = timelines(if kept { KEPT } else { SHOWN });
@@ -32,7 +33,7 @@ fn main() -> std::io::Result<()> {
             }
             let n = if scene == Scene::Several { 3 * seeds } else { seeds };
             let mut lines = Vec::new();
-            let sum = play(&parts, scene, first..first + n, |line| lines.push(line.to_owned()));
+            let sum = play(&parts, scene, first..first + n, every_strike, |line| lines.push(line.to_owned()));
             writeln!(out, "{}", sum.line(&name))?;
             if verbose {
                 for line in lines {

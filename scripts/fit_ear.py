@@ -12,10 +12,15 @@ scipy, soundfile and scikit-learn.
 3. the second decision learns from first decisions as uncertain as they will be on new sounds;
 4. the correction of an attack's place and its standard deviation, whose scale is set on takes left out.
 """
+import os
+
+# One thread: with several, the small products wait for one another.
+for variable in ('OPENBLAS_NUM_THREADS', 'OMP_NUM_THREADS'):
+    os.environ.setdefault(variable, '1')
+
 import argparse
 import glob
 import json
-import os
 import struct
 import subprocess
 import warnings

@@ -13,6 +13,7 @@
 //! | [`align`] | strikes x timeline -> [`align::Alignment`] |
 //! | [`assess`] | alignment -> findings, timing, advice |
 //! | [`report`] | assessment -> chart, page, text, JSON |
+//! | [`chain`] | the steps strung together |
 //!
 //! Only `audio` and the command line touch files. Everything else is pure and compiles for `wasm32-unknown-unknown`
 //! with `--no-default-features`.
@@ -21,6 +22,7 @@ pub mod align;
 pub mod assess;
 #[cfg(feature = "edge")]
 pub mod audio;
+pub mod chain;
 #[cfg(feature = "edge")]
 pub mod cli;
 pub mod onset;

@@ -20,10 +20,12 @@ pub(crate) fn misses(first: f64, n: usize) -> f64 {
 
 /// Rates of strikes that nobody wrote, per second. In the piece: 3 a minute to begin with, then the take's own rate.
 pub(crate) const EXTRA_RATE: f64 = 0.05;
-/// Before the first stroke and after the last: testing the bucket, laying down the sticks; one every 7 s,
+/// Before the first stroke and after the last: testing the bucket, laying down the sticks; the first two come at one
+/// every 7 s,
 pub(crate) const OUTSIDE_RATE: f64 = 0.14;
-/// and once one has come others follow, about one a second.
-pub(crate) const OUTSIDE_BURST_RATE: f64 = 0.8;
+/// and where there are two there may be many (playing about before the take), at some two in three seconds.
+pub(crate) const OUTSIDE_BURST_RATE: f64 = 0.6;
+pub(crate) const OUTSIDE_BURST_FROM: u8 = 2;
 /// In a written rest: the hand that does not wait; one every 7 s of rest.
 pub(crate) const REST_RATE: f64 = 0.14;
 /// Shortly after a stroke of one hand: a rebound, a flam; 2 in 100 strokes, anywhere in [`DOUBLE_WINDOW_S`].
@@ -58,8 +60,8 @@ pub(crate) const COUNT_TWO_BARS: f64 = 2.3;
 pub(crate) const COUNT_OTHER: f64 = 2.7;
 /// At most so many taps are counted in.
 pub(crate) const COUNT_MOST: usize = 8;
-/// A tap is as likely on any surface of the take: nothing gained, nothing lost against the background.
-pub(crate) const COUNT_SURFACE: f64 = 0.0;
+/// What a tap is played on: sticks together 1 in 2, else anything in the part.
+pub(crate) const COUNT_CLICK: f64 = 0.5;
 
 /// Stopping early: after a section 1 take in 150, after a bar, inside one.
 pub(crate) const END_SECTION: f64 = 5.0;

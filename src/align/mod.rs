@@ -157,9 +157,10 @@ pub struct Trace {
 pub fn trace(timeline: &Timeline, strikes: &[Strike], config: &AlignConfig) -> Trace {
     let score = Score::new(timeline);
     let mut model = learn::first_model(timeline, strikes, config);
-    let bounces = model::bounces(strikes);
+    let (bounces, usual) = (model::bounces(strikes), model::usual_levels(strikes));
     let events_of = |model: &Model| -> Vec<Event> {
-        strikes.iter().zip(&bounces).map(|(strike, &bounce)| Event::new(strike, model, bounce)).collect()
+        let beside = bounces.iter().zip(&usual);
+        strikes.iter().zip(beside).map(|(strike, (&bounce, &usual))| Event::new(strike, model, usual, bounce)).collect()
     };
     let mut events = events_of(&model);
     let (mut beams, mut path, mut cost) = search_path(&score, &model, &events);
@@ -214,6 +215,12 @@ const SAME_PHASE_S: f64 = 0.02;
 const SAME_TEMPO: f64 = 0.02;
 
 impl Trace {
+    /// How far the beat's phase of this player wanders in one quarter note, one standard deviation; it grows with the
+    /// square root of the distance.
+    pub fn phase_walk(&self) -> Seconds {
+        Seconds::of(self.model.phase_walk_s)
+    }
+
     /// How much dearer the take becomes, in nats, if the steps in `forbidden` had not been taken: the second witness of
     /// a finding. Looks only at the strikes from the first forbidden one until the best rival has joined the path again
     /// or has lost.

@@ -39,8 +39,13 @@ pub(crate) struct Event {
     pub(crate) doubt_rate: f64,
     /// Cost of hearing this where each surface is written, against the background.
     pub(crate) surface: [f64; N],
+    /// The same where nothing was written, and where a tap counts in.
+    pub(crate) stray: f64,
+    pub(crate) tap: f64,
     /// The most a repeated mix-up may cost on that scale.
     pub(crate) mixed: f64,
+    /// How much likelier a level like this is for a stray sound than for a stroke.
+    pub(crate) soft: f64,
     /// The surface heard, where one is clear.
     pub(crate) hard: Option<usize>,
     /// Probability of each surface, clipped and normalised.
@@ -54,7 +59,8 @@ pub(crate) struct Event {
 const SURFACE_FLOOR: f64 = 0.01;
 
 impl Event {
-    pub(crate) fn new(strike: &Strike, model: &Model, bounce: bool) -> Event {
+    /// `usual_db`: level of the strokes around it.
+    pub(crate) fn new(strike: &Strike, model: &Model, usual_db: f64, bounce: bool) -> Event {
         let p = normalised(strike.surface);
         let against: f64 = (0..N).map(|c| p[c] * model.background[c]).sum::<f64>().max(1e-9);
         let mut surface = [0.0; N];
@@ -62,6 +68,11 @@ impl Event {
             let heard: f64 = (0..N).map(|c| p[c] * model.confusion[w][c]).sum();
             *cost = -((heard.max(1e-9)) / against).ln();
         }
+        let written = 3.0 + (3..N).filter(|&c| model.background[c] > 0.01).count() as f64;
+        let any = |c: usize| if c < 3 || model.background[c] > 0.01 { 1.0 / written } else { 0.0 };
+        let stray: f64 = (0..N).map(|c| p[c] * 0.5 * (any(c) + model.background[c])).sum();
+        let click = Surface::Click.index();
+        let tap = costs::COUNT_CLICK * p[click] + (1.0 - costs::COUNT_CLICK) * against;
         let best = (0..N).fold(0, |k, c| if p[c] > p[k] { c } else { k });
         let certainty = if strike.certainty.is_finite() { strike.certainty.clamp(0.02, 1.0 - 1e-4) } else { 0.5 };
         let sigma = strike.sigma.get().clamp(0.0, 0.05);
@@ -70,6 +81,9 @@ impl Event {
             var: model.jitter_s.powi(2) + sigma.powi(2),
             doubt_rate: model.strike_rate * (1.0 - certainty) / certainty,
             surface,
+            stray: -(stray.max(1e-9) / against).ln(),
+            tap: -(tap.max(1e-9) / against).ln(),
+            soft: 1.0 / stroke_like(strike.level.0 - usual_db),
             mixed: costs::MIX_UP_AGAIN + against.ln(),
             hard: (p[best] > 0.5).then_some(best),
             p,
@@ -77,10 +91,42 @@ impl Event {
         }
     }
 
-    /// Cost of a strike nobody wrote where such come at `rate` a second.
+    /// Cost of a sound nobody wrote where such come at `rate` a second.
     pub(crate) fn extra(&self, rate: f64) -> f64 {
-        -(rate + self.doubt_rate).ln()
+        self.stray - (rate * self.soft + self.doubt_rate).ln()
     }
+
+    /// Cost of a strike of the player's own that nobody wrote.
+    pub(crate) fn own_extra(&self, rate: f64) -> f64 {
+        self.stray - (rate + self.doubt_rate).ln()
+    }
+}
+
+/// How much likelier a level (dB against the strokes around) is for a stroke than for a stray sound. Strokes: spread of
+/// 6 dB in 17 of 20, dynamics make the rest anything in 40 dB; stray sounds: anything in 40 dB. Common practice.
+pub(crate) fn stroke_like(relative_db: f64) -> f64 {
+    const SPREAD_DB: f64 = 6.0;
+    const RANGE_DB: f64 = 40.0;
+    const USUAL: f64 = 0.85;
+    if !relative_db.is_finite() {
+        return 1.0;
+    }
+    let normal = (-0.5 * (relative_db / SPREAD_DB).powi(2)).exp() / (SPREAD_DB * std::f64::consts::TAU.sqrt());
+    USUAL * normal * RANGE_DB + 1.0 - USUAL
+}
+
+/// Median level of the strikes around each, dB: up to 12 on either side.
+pub(crate) fn usual_levels(strikes: &[Strike]) -> Vec<f64> {
+    const AROUND: usize = 12;
+    (0..strikes.len())
+        .map(|i| {
+            let near = &strikes[i.saturating_sub(AROUND)..(i + AROUND + 1).min(strikes.len())];
+            let sure = near.iter().filter(|s| s.certainty > 0.5 && s.level.0.is_finite());
+            let mut levels: Vec<f64> = sure.map(|s| s.level.0).collect();
+            levels.sort_by(f64::total_cmp);
+            levels.get(levels.len() / 2).copied().unwrap_or(strikes[i].level.0)
+        })
+        .collect()
 }
 
 /// A probability vector made usable: no negatives or NaN, nothing certain; all equal when it says nothing.

@@ -25,8 +25,10 @@ const GATE_JUMP: f64 = 25.0;
 /// Sources of jumps tried at each strike.
 const SOURCES: usize = 24;
 const SOURCES_PAUSED: usize = 16;
-/// Strokes ahead that a strike may be.
-const AHEAD: usize = 10;
+/// Strokes ahead that a strike may be: two bars of sixteenths left out.
+const AHEAD: usize = 32;
+/// What a surface heard as written may take off a cost, at most, nats.
+const SURFACE_GAIN: f64 = 3.0;
 /// Strokes ahead at which the pulse may be set anew.
 const AHEAD_SHIFT: usize = 3;
 /// The two ends of the tempi tried, as shares of a quarter at the tempo asked for; and their number.
@@ -194,29 +196,28 @@ impl<'a> Search<'a> {
     /// The strike belongs to nothing that is written.
     fn extra(&self, event: &Event, parent: u32, hyp: &Hyp, out: &mut Candidates) {
         let mut next = Hyp { parent, step: Step::Extra, ..*hyp };
+        let outside = if hyp.fill >= costs::OUTSIDE_BURST_FROM { costs::OUTSIDE_BURST_RATE } else { costs::OUTSIDE_RATE };
         let Ok(j) = usize::try_from(hyp.j) else {
-            let rate = if hyp.fill > 0 { costs::OUTSIDE_BURST_RATE } else { costs::OUTSIDE_RATE };
-            let rate = if hyp.j == BEFORE { rate } else { self.model.extra_rate };
-            next.cost += event.extra(rate);
-            next.fill = 1;
+            next.cost += event.extra(if hyp.j == BEFORE { outside } else { self.model.extra_rate });
+            next.fill = hyp.fill.saturating_add(1);
             return out.push(next);
         };
         if event.bounce {
-            return out.push(Hyp { cost: hyp.cost + costs::BOUNCE, step: Step::Bounce, ..next });
+            return out.push(Hyp { cost: hyp.cost + costs::BOUNCE + event.stray, step: Step::Bounce, ..next });
         }
         if event.t - hyp.last < costs::DOUBLE_WINDOW_S {
             let rate = if self.score.both[j] { costs::BOTH_RATE } else { costs::DOUBLE_RATE };
-            return out.push(Hyp { cost: hyp.cost + event.extra(rate), step: Step::Double, ..next });
+            return out.push(Hyp { cost: hyp.cost + event.own_extra(rate), step: Step::Double, ..next });
         }
         let pos = (event.t - hyp.tau) / hyp.p;
         let in_rest = self.score.rest_after[j].filter(|&(from, to)| pos > from - 0.2 && pos < to - 0.2);
         if let Some(rest) = in_rest {
             self.fill(event, hyp, pos, rest, next, out);
-            next.cost += event.extra(costs::REST_RATE);
+            next.cost += event.own_extra(costs::REST_RATE);
             next.step = Step::InRest;
         } else if j + 1 == self.score.len() && pos > 0.2 {
-            next.cost += event.extra(if hyp.fill > 0 { costs::OUTSIDE_BURST_RATE } else { costs::OUTSIDE_RATE });
-            next.fill = 1;
+            next.cost += event.extra(outside);
+            next.fill = hyp.fill.saturating_add(1);
         } else {
             next.cost += event.extra(self.model.extra_rate);
         }
@@ -270,7 +271,7 @@ impl<'a> Search<'a> {
                 } else {
                     costs::COUNT_OTHER
                 };
-                let cost = hyp.cost + costs::COUNT_IN + number + costs::COUNT_SURFACE + lane as f64;
+                let cost = hyp.cost + costs::COUNT_IN + number + event.tap + lane as f64;
                 for &(p, d, prior) in &self.tempi {
                     let j = Tap { lane, left }.code();
                     out.push(Hyp { cost: cost + prior, p, d, j, step: Step::CountIn, ..start });
@@ -320,12 +321,13 @@ impl<'a> Search<'a> {
             let d = hyp.d + (model.tempo_walk * hyp.p).powi(2) * to.db;
             let s = a + event.var;
             let z2 = dev * dev / s;
-            if to.ahead > AHEAD_SHIFT && dev < 0.0 && z2 > GATE {
+            let hopeless = hyp.cost + to.cost - 2.0 * SURFACE_GAIN >= out.best + WIDTH;
+            if hopeless || (to.ahead > AHEAD_SHIFT && dev < 0.0 && z2 > GATE) {
                 return false;
             }
             let Ok(j) = usize::try_from(to.j) else {
                 if z2 < GATE {
-                    let cost = hyp.cost + to.cost + costs::COUNT_SURFACE + 0.5 * (z2 + LN_2PI + s.ln());
+                    let cost = hyp.cost + to.cost + event.tap + 0.5 * (z2 + LN_2PI + s.ln());
                     out.push(self.updated(
                         Hyp { cost, j: to.j, step: Step::CountIn, parent, ..*hyp },
                         tp,
@@ -555,7 +557,7 @@ fn prune(out: Candidates, quarter_s: f64, beam: usize) -> Vec<Hyp> {
         let phase = (hyp.tau / CELL_PHASE_S).round() as i64;
         let tempo = ((hyp.p / quarter_s).ln() / CELL_TEMPO).round() as i64;
         let open = hyp.d > (0.12 * hyp.p).powi(2);
-        if seen.insert((hyp.j, phase, tempo, open, hyp.fill > 0)) {
+        if seen.insert((hyp.j, phase, tempo, open, hyp.fill.min(2))) {
             kept.push(hyp);
             if kept.len() == beam {
                 break;

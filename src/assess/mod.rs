@@ -2,11 +2,63 @@
 //!
 //! Has never seen a file. Every finding carries its place, size, confidence and the sentence a teacher would say.
 
+mod advice;
+mod drift;
+mod hands;
+mod judge;
+mod levels;
+mod runs;
+mod stats;
+mod status;
 pub mod structure;
+mod surfaces;
+mod timing;
+mod words;
+
+pub use judge::assess;
 
 use crate::align::Step;
+use crate::onset::Audibility;
 use crate::part::{Surface, Timeline};
+use crate::surface::{Doubt, Heard};
 use crate::units::{Bpm, Decibels, Lateness, Seconds};
+
+/// What is known of the recording itself: how well anything could be heard in it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Hearing {
+    /// Length of the recording.
+    pub duration: Seconds,
+    /// How quiet a strike may be and still be heard, in order of time; empty when unknown, and then nothing is hidden.
+    pub audibility: Vec<Audibility>,
+    /// Share of the strikes that were cut off at full scale, 0 to 1.
+    pub clipped: f64,
+    /// Probability that the recorder changed its gain while recording, 0 to 1.
+    pub gain: f64,
+    /// How far the middle strike stands above the noise; `None` when unknown.
+    pub over_noise: Option<Decibels>,
+    /// Doubts about the names of surfaces.
+    pub doubts: Vec<Doubt>,
+    /// The surface of each strike; empty when surfaces were not told apart.
+    pub surfaces: Vec<Heard>,
+}
+
+impl Hearing {
+    /// A recording in which everything can be heard and nothing is in doubt.
+    pub fn clear(duration: Seconds) -> Hearing {
+        Hearing { duration, audibility: Vec::new(), clipped: 0.0, gain: 0.0, over_noise: None, doubts: Vec::new(), surfaces: Vec::new() }
+    }
+
+    /// Levels as recorded are not levels as played: the gain moved, or more than one strike in ten was cut off.
+    fn levels_untrue(&self) -> bool {
+        self.gain > 0.5 || self.clipped > 0.1
+    }
+}
+
+/// A finding with what the child is told about it, where its maker knows more than the finding holds.
+struct Told {
+    finding: Finding,
+    fix: Option<String>,
+}
 
 /// What the clock of the lateness figures is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -242,3 +294,8 @@ pub struct Assessment {
     /// The pupil's own jitter around the pulse, one standard deviation; `None` when too little was heard.
     pub jitter: Option<Seconds>,
 }
+
+#[cfg(test)]
+mod pupil;
+#[cfg(test)]
+mod tests;

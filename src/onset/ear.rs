@@ -24,6 +24,10 @@ pub struct Heard {
     pub audibility: Vec<Audibility>,
     /// Length of the recording.
     pub duration: Seconds,
+    /// How far the middle strike stands above the noise around it; `None` without strikes.
+    pub over_noise: Option<Decibels>,
+    /// Probability, 0 to 1, that the recorder changed its gain: the noise sank once the playing began.
+    pub gain_moved: f64,
 }
 
 /// The fitted weights.
@@ -73,6 +77,18 @@ const LEAST_CORRECTION_MS: f32 = 0.05;
 const MOST_CORRECTION_MS: f32 = 3.5;
 /// Window of a strike's level.
 const LEVEL_S: f64 = 0.050;
+/// A strike's surroundings are taken this long before it.
+const BEFORE_STRIKE_S: f64 = 0.1;
+/// How far before and after the first strike the noise is compared for a gain that moved: longer than the release of a
+/// recorder's gain control (.2 to 1.5 s, from memory).
+const GAIN_SPAN_S: f64 = 6.0;
+/// So many stretches on either side are needed to say anything.
+const GAIN_STRETCHES: usize = 4;
+/// Of the stretches after the first strike the quietest count: the others hold strikes and their ring.
+const GAIN_QUIETEST: f64 = 0.1;
+/// The quietest tenth of steady noise lies this far below its middle anyway, and nothing but a gain lowers noise further:
+/// at this drop it is an even guess.
+const GAIN_DROP_DB: f64 = 5.0;
 /// Length of a stretch of constant audibility.
 const AUDIBILITY_FRAMES: usize = 69;
 
@@ -128,6 +144,30 @@ impl Ear {
     pub fn finish(mut self, strike: &mut impl FnMut(&[f32], usize)) -> Heard {
         self.decide(self.buffer.len(), strike);
         self.heard.duration = Samples(self.start + self.buffer.len() as u64).to_seconds(EAR_RATE);
+        let noise = |a: &Audibility| a.threshold.0 - model().audible_over_noise_db;
+        let stretches = &self.heard.audibility;
+        let around = |at: Seconds| {
+            let next = stretches.partition_point(|a| a.from <= at);
+            stretches[next.saturating_sub(1)..].first().map(noise)
+        };
+        // Just before a strike, not in it.
+        let quiet = |at: Seconds| around(at - Seconds::of(BEFORE_STRIKE_S));
+        self.heard.over_noise =
+            median(self.heard.onsets.iter().filter_map(|o| Some(o.level.0 - quiet(o.at)?)).collect()).map(Decibels);
+        self.heard.gain_moved = self.heard.onsets.first().map_or(0.0, |first| {
+            let (before, after): (Vec<&Audibility>, Vec<&Audibility>) = stretches
+                .iter()
+                .filter(|a| (a.from - first.at).abs().get() < GAIN_SPAN_S)
+                .partition(|a| a.from + Seconds::of(2.0 * BEFORE_STRIKE_S) < first.at);
+            let level = |stretches: Vec<&Audibility>, q: f64| {
+                let mut levels: Vec<f32> = stretches.into_iter().map(|a| noise(a) as f32).collect();
+                (levels.len() >= GAIN_STRETCHES).then(|| quantile(&mut levels, q))
+            };
+            match (level(before, 0.5), level(after, GAIN_QUIETEST)) {
+                (Some(before), Some(after)) => 1.0 / (1.0 + (-(f64::from(before - after) - GAIN_DROP_DB)).exp()),
+                _ => 0.0,
+            }
+        });
         self.heard
     }
 
@@ -193,6 +233,11 @@ fn probabilities(model: &Model, front: &Front) -> Vec<f32> {
         p[i] = model.second.probability(&row);
     }
     p
+}
+
+fn median(mut values: Vec<f64>) -> Option<f64> {
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied()
 }
 
 /// Mean power of the window from a sample on, without its mean (a microphone's offset is no sound).

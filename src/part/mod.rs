@@ -12,6 +12,7 @@ mod syllables;
 mod unroll;
 
 pub use error::{Origin, PartError};
+pub(crate) use played::ordinal;
 pub use played::played;
 pub use read::{MOST_BARS, MOST_STROKES, Part, parse};
 pub use row::Repeat;

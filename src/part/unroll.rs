@@ -52,7 +52,9 @@ impl Part {
             let bar = out.bars.len();
             let first_stroke = out.strokes.len();
             // Going back to a repeat's first bar begins its swell anew.
-            running &= previous.is_none_or(|p| p + 1 == written);
+            if running && previous.is_some_and(|p| p + 1 != written) {
+                (running, level) = (false, None);
+            }
             previous = Some(written);
             for cell in section.bars.get(written).map(|b| b.cells.as_slice()).unwrap_or_default() {
                 let from = bar_at + cell.from;
@@ -71,7 +73,12 @@ impl Part {
                         running = true;
                     }
                     // A swell goes on through a stroke that rings on; a rest or a stroke without the sign ends it.
-                    None if cell.act != Act::Ring => running = false,
+                    // Where it has led to nobody has written.
+                    None if cell.act != Act::Ring => {
+                        if running {
+                            (running, level) = (false, None);
+                        }
+                    }
                     None => {
                         if let Some(swell) = out.swells.last_mut().filter(|s| running && s.to == from) {
                             swell.to = to;

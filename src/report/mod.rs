@@ -1,1 +1,32 @@
 //! [`Assessment`](crate::assess::Assessment) -> timing chart, pages, terminal text, JSON.
+//!
+//! Pure: text and bytes come back, nothing is written, no clock is read. The same value gives the same bytes.
+//!
+//! | module | out |
+//! |---|---|
+//! | [`words`] | places, counts, doubt and amounts in words |
+//! | [`played`] | the bars in the order they were played, with what stands in each |
+//! | [`chart`] | the timing chart and the pupil's bar, as SVG and PNG |
+//! | [`page`] | one HTML page for the teacher, one for the pupil |
+//! | [`text`] | plain text for the terminal |
+//! | [`json`] | the fixed machine-readable output |
+
+pub mod chart;
+pub mod json;
+mod listing;
+pub mod page;
+mod played;
+pub mod text;
+mod words;
+
+/// What a report says about the take besides the verdict. Nothing here is trusted: names are cleaned and cut before
+/// they are shown.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Meta {
+    /// The pupil's nickname.
+    pub pupil: Option<String>,
+    /// The day of the take, as it is to be printed. Never read from a clock here.
+    pub date: Option<String>,
+    /// What the take is called, mostly its file name.
+    pub take: String,
+}

@@ -1,6 +1,17 @@
 //! The sound of each strike -> the surface it landed on, with a probability, by a model fitted to the take itself with
 //! the written part as prior.
 
+mod algebra;
+mod constants;
+mod doubts;
+mod features;
+mod maps;
+mod mixture;
+mod tell;
+
+pub use features::{BANDS, FeatureBank, Features};
+pub use tell::{Account, Calibration, Model, PassReading, Reading, tell};
+
 use crate::part::Surface;
 
 /// What the written part expects of a strike, as far as an alignment on time alone can tell.

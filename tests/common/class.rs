@@ -154,7 +154,7 @@ impl<'a> Player<'a> {
         let same = |p: &usize| &self.timeline.passes[*p].section == section;
         let down = (0..pass).rev().take_while(same).collect::<Vec<_>>();
         let up = (pass + 1..self.timeline.passes.len()).take_while(same).collect::<Vec<_>>();
-        let numbers = down.into_iter().chain(up).map(|p| self.timeline.passes[p].number).collect::<Vec<_>>();
+        let numbers = down.into_iter().chain(up).chain([pass]).map(|p| self.timeline.passes[p].number).collect::<Vec<_>>();
         if let Some(fault) = self.faults.last_mut() {
             fault.passes.extend(numbers);
         }

@@ -283,8 +283,29 @@ fn alike(timeline: &Timeline, a: usize, b: usize) -> bool {
     a - timeline.bars[x].strokes.start == b - timeline.bars[y].strokes.start && timeline.sound_alike(x, y)
 }
 
+/// Every strike of a take, for reading.
+pub fn dump(timeline: &Timeline, take: &Take, structure: &Structure) -> String {
+    let place = |j: Option<usize>| {
+        j.map_or(String::from("-"), |j| {
+            let bar = &timeline.bars[timeline.strokes[j].bar];
+            let pass = &timeline.passes[bar.pass];
+            format!("{j}={}{}.{}.{:.2}", pass.section, pass.number, bar.number, timeline.beat(j))
+        })
+    };
+    let mut out = String::new();
+    for (i, (s, p)) in take.heard.strikes.iter().zip(&structure.placed).enumerate() {
+        let heard = (0..5).fold(0, |k, c| if s.surface[c] > s.surface[k] { c } else { k });
+        out.push_str(&format!(
+            "      {i:>3} {:7.3} {:5.0} dB c {:.2} {} {:<14} {:<14} {:?} {:+.0} ms {:.1}\n",
+            s.at.get(), s.level.0, s.certainty, ["o", "x", "+", "p", "c"][heard], place(take.heard.truth[i]), place(p.stroke), p.step,
+            (s.at - p.pulse).millis(), p.bpm.get()
+        ));
+    }
+    out
+}
+
 /// Plays a scene on every part with every seed.
-pub fn play(parts: &[Timeline], scene: Scene, seeds: std::ops::Range<u64>, mut tell: impl FnMut(&str)) -> Sum {
+pub fn play(parts: &[Timeline], scene: Scene, seeds: std::ops::Range<u64>, all: bool, mut tell: impl FnMut(&str)) -> Sum {
     let mut sum = Sum::default();
     for timeline in parts {
         for seed in seeds.clone() {
@@ -292,6 +313,9 @@ pub fn play(parts: &[Timeline], scene: Scene, seeds: std::ops::Range<u64>, mut t
                 let (_, structure) = judged(timeline, &take);
                 if let Some(wrong) = sum.add(timeline, &take, &structure) {
                     tell(&format!("{scene:?} {} seed {seed}\n    {wrong}", timeline.title));
+                    if all {
+                        tell(&dump(timeline, &take, &structure));
+                    }
                 }
             }
         }

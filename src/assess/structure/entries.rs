@@ -166,7 +166,10 @@ fn moved(take: &Take, before: &Run, after: &Run) -> Option<Moved> {
         }
     }
     let p = solution[2].max(1e-3);
-    let se = sigma / p * inverse[1][1].max(0.0).sqrt();
+    // The phase wanders over the gap even when nothing happens.
+    let gap = take.at[take.stroke(here)] - take.at[take.stroke(there)];
+    let wander = take.trace.phase_walk().get() * gap.max(0.0).sqrt();
+    let se = (sigma * inverse[1][1].max(0.0).sqrt()).hypot(wander) / p;
     Some(Moved { size: solution[1] / p, se, follow: after.strikes.len() })
 }
 

@@ -33,6 +33,10 @@ pub(super) struct Leap {
 
 /// More than this late (quarters) is a stop.
 const STOP_QUARTERS: f64 = 0.5;
+/// As near as this, beside the jitter, is in time.
+const IN_TIME_QUARTERS: f64 = 0.12;
+/// A bar that breaks off for this long was not only badly heard.
+const STOPPED_INSIDE_QUARTERS: f64 = 2.5;
 /// Beginning at the second of two identical copies, or stopping after the first, is a little less likely than having
 /// left one out: shares of belief left for leaving out. Common sense; nothing in the sound decides.
 const NOT_BEGUN_LATER: f64 = 0.85;
@@ -79,8 +83,9 @@ fn leap(take: &Take, run: usize) -> Option<Leap> {
     }
     let last_stroke = take.stroke(before);
     let inside = timeline.bars[from].strokes.end > last_stroke + 2;
-    let waited = since > 2.5 && (inside || gap.abs() > 0.12);
-    let paused = take.runs[run].began == Step::JumpAfterPause && (gap > STOP_QUARTERS || waited);
+    let in_time = gap.abs() < IN_TIME_QUARTERS + 3.0 * take.jitter() / p;
+    let stopped = !in_time || (inside && since > STOPPED_INSIDE_QUARTERS);
+    let paused = take.runs[run].began == Step::JumpAfterPause && stopped;
     let (mut earlier, mut later) = (0, 0);
     let low = take.bar(take.runs[run - 1].strikes[0]);
     let high = take.bar(*take.runs[run].strikes.last()?);

@@ -1,0 +1,210 @@
+//! The verdict: every step of the judge in turn, then what is said of it.
+
+use super::status::{Ground, best, statuses};
+use super::{
+    Advice, Assessment, Clock, Finding, Hearing, JudgedStrike, JudgedStroke, Kind, Status, Told, advice, drift, hands, levels, runs,
+    structure, surfaces, timing, words,
+};
+use crate::align::{Placed, Step, Strike, Trace};
+use crate::part::Timeline;
+use crate::units::Seconds;
+
+/// Fewer strikes than this are no take.
+const LEAST_STRIKES: usize = 4;
+/// Strikes that fit the part, as a share of those that could, below which the take is not of this part.
+const LEAST_FITTING: f64 = 0.5;
+/// Below this distance of strike and noise timing is not claimed finer than the flow. Rule of thumb.
+const NOISY_DB: f64 = 15.0;
+/// Strikes that must be matched before jitter means anything.
+const LEAST_JITTER: usize = 8;
+
+/// Judges a take.
+///
+/// `strikes` are what was matched to the part; `faint` are sounds below the ear's threshold, which excuse a missing stroke
+/// and are nothing else; `trace` is the alignment of `strikes`.
+pub fn assess(timeline: &Timeline, strikes: &[Strike], faint: &[Strike], trace: &Trace, heard: &Hearing) -> Assessment {
+    if strikes.len() < LEAST_STRIKES || timeline.strokes.is_empty() {
+        return almost_nothing(timeline, strikes, heard);
+    }
+    if !of_this_part(strikes, trace) {
+        return another_part(timeline, strikes);
+    }
+    let structure = structure::structure(timeline, strikes, trace);
+    let placed = structure.placed.as_slice();
+    let jitter = trace.alignment.jitter;
+    let runs = runs::runs(timeline, strikes, placed, &structure.stretches);
+    let timed = timing::own_pulse(strikes.len(), &runs, jitter);
+    let clock = timing::clock(&runs, &timed, jitter);
+    let statuses = statuses(&Ground { timeline, strikes, faint, placed, runs: &runs, heard, jitter });
+    let spreads = hands::spreads(timeline, strikes, placed);
+    let noisy = heard.over_noise.is_some_and(|d| d.0 < NOISY_DB);
+
+    let opens = |j: usize| opens_pass(timeline, j);
+    let plain = |finding: Finding| Told { finding, fix: None };
+    let mut told: Vec<Told> = structure.findings.into_iter().map(plain).collect();
+    for told in &mut told {
+        if let Some(text) = words::form(timeline, &told.finding) {
+            told.finding.text = text;
+        }
+    }
+    told.extend(surfaces::judge(timeline, strikes, placed, heard));
+    told.extend(drift::judge(&runs, opens).map(plain));
+    if !noisy {
+        told.extend(hands::uneven(timeline, strikes, placed, &timed, heard).map(plain));
+        told.extend(hands::not_together(timeline, strikes, placed, &spreads).map(plain));
+        told.extend(levels::judge(timeline, strikes, placed, heard).into_iter().map(plain));
+    }
+    told.sort_by(|a, b| rank(&b.finding).total_cmp(&rank(&a.finding)));
+    let fixes: Vec<String> = told.iter().map(|t| t.fix.clone().unwrap_or_else(|| words::fix(timeline, &t.finding))).collect();
+
+    let strokes: Vec<JudgedStroke> = (statuses.strokes.iter())
+        .map(|&(status, strike)| {
+            let timed = strike.and_then(|i| timed.get(i).copied().flatten());
+            JudgedStroke { status, strike, late: timed.map(|t| t.late), late_sigma: timed.map(|t| t.sigma), bpm: timed.map(|t| t.bpm) }
+        })
+        .collect();
+    let matched = placed.iter().filter(|p| runs::matched(p).is_some()).count();
+    let limits = limits(timeline, heard, clock, &strokes, noisy);
+    let mut out = Assessment {
+        timeline: timeline.clone(),
+        clock,
+        strikes: judged(strikes, placed, &spreads),
+        strokes,
+        findings: told.into_iter().map(|t| t.finding).collect(),
+        advice: Advice { praise: String::new(), fix: String::new(), practise: None, about: None, next: timeline.bpm, why: String::new() },
+        limits,
+        stretches: structure.stretches,
+        jitter: (matched >= LEAST_JITTER).then_some(jitter),
+    };
+    out.advice = advice::advice(&out, &fixes);
+    out
+}
+
+fn judged(strikes: &[Strike], placed: &[Placed], spreads: &[Option<Seconds>]) -> Vec<JudgedStrike> {
+    (strikes.iter().enumerate())
+        .map(|(i, strike)| {
+            let (surface, surface_p) = best(&strike.surface);
+            JudgedStrike {
+                at: strike.at,
+                sigma: strike.sigma,
+                surface,
+                surface_p,
+                level: strike.level,
+                stroke: placed.get(i).and_then(|p| p.stroke),
+                spread: spreads.get(i).copied().flatten(),
+                step: placed.get(i).map_or(Step::Extra, |p| p.step),
+            }
+        })
+        .collect()
+}
+
+fn opens_pass(timeline: &Timeline, stroke: usize) -> bool {
+    let pass = |j: usize| timeline.strokes.get(j).and_then(|s| timeline.bars.get(s.bar)).map(|b| b.pass);
+    stroke == 0 || pass(stroke) != pass(stroke - 1)
+}
+
+/// What a teacher would speak of first. Common sense: what a listener notices, and what the next lesson hangs on.
+fn rank(finding: &Finding) -> f64 {
+    let weight = match finding.kind {
+        Kind::RestNotKept => 1.0,
+        Kind::Lost | Kind::EarlyReEntry => 0.95,
+        Kind::SectionSkipped | Kind::RepeatMissing | Kind::RepeatExtra | Kind::StartedLate | Kind::JoinGap | Kind::WrongSurface => 0.9,
+        Kind::LateReEntry | Kind::JoinRushed => 0.85,
+        Kind::Paused => 0.8,
+        Kind::Rushing => 0.75,
+        Kind::Restarted | Kind::Dragging => 0.7,
+        Kind::NotTogether => 0.6,
+        Kind::LevelFlat => 0.55,
+        Kind::UnevenHands => 0.5,
+    };
+    weight * finding.confidence
+}
+
+/// Whether the take has to do with the part at all.
+fn of_this_part(strikes: &[Strike], trace: &Trace) -> bool {
+    let alignment = &trace.alignment;
+    if alignment.unrelated_cost <= alignment.cost {
+        return false;
+    }
+    let sure = |i: usize| strikes.get(i).map_or(0.0, |s| s.certainty.clamp(0.0, 1.0));
+    let (mut fitting, mut stray) = (0.0, 0.0);
+    for (i, place) in alignment.placed.iter().enumerate() {
+        match place.step {
+            step if step.is_match() => fitting += 1.0,
+            Step::Extra => stray += sure(i),
+            _ => {}
+        }
+    }
+    fitting >= LEAST_FITTING * (fitting + stray)
+}
+
+fn empty(timeline: &Timeline, strikes: &[Strike], limit: String, fix: &str) -> Assessment {
+    let nothing = JudgedStroke { status: Status::NotReached, strike: None, late: None, late_sigma: None, bpm: None };
+    Assessment {
+        timeline: timeline.clone(),
+        clock: None,
+        strikes: judged(strikes, &[], &[]),
+        strokes: vec![nothing; timeline.strokes.len()],
+        findings: Vec::new(),
+        advice: advice::unheard(timeline, fix),
+        limits: vec![limit],
+        stretches: Vec::new(),
+        jitter: None,
+    }
+}
+
+fn almost_nothing(timeline: &Timeline, strikes: &[Strike], heard: &Hearing) -> Assessment {
+    let n = match strikes.len() {
+        0 => "none".to_string(),
+        n => n.to_string(),
+    };
+    let limit = format!(
+        "almost no strikes were heard: {n} in {:.0} s, so nothing is judged; was the microphone near the bucket, and is this the right recording?",
+        heard.duration.get()
+    );
+    empty(timeline, strikes, limit, "I could hardly hear you. Put the microphone about an arm's length from the bucket and try again.")
+}
+
+fn another_part(timeline: &Timeline, strikes: &[Strike]) -> Assessment {
+    let limit = format!(
+        "this does not sound like `{}`: {} strikes were heard, but they do not follow the written part, so nothing is judged; was another part or another form played?",
+        timeline.title,
+        strikes.len()
+    );
+    empty(timeline, strikes, limit, "This sounded like something else than the piece. Look at the sheet, say the first bars aloud, and try again.")
+}
+
+/// What this take cannot tell, and why.
+fn limits(timeline: &Timeline, heard: &Hearing, clock: Option<Clock>, strokes: &[JudgedStroke], noisy: bool) -> Vec<String> {
+    let mut out = Vec::new();
+    if clock.is_some() {
+        out.push(
+            "whether the playing was early or late against the guide: no guide was heard in the recording, so only the player's own pulse is judged"
+                .to_string(),
+        );
+    }
+    if noisy {
+        out.push(format!(
+            "how even the hands are, and how loud and soft: the strikes stand only {:.0} dB above the noise, {NOISY_DB:.0} are needed",
+            heard.over_noise.map_or(0.0, |d| d.0)
+        ));
+    }
+    if heard.clipped > 0.1 {
+        out.push(format!(
+            "how loud the strokes were: {:.0} % of them were cut off by the recorder; move it further away",
+            100.0 * heard.clipped.min(1.0)
+        ));
+    }
+    if heard.gain > 0.5 && levels::asked_for(timeline) {
+        out.push("swells, fades and dynamics: the recorder seems to change its gain by itself, so loud and soft are levelled out".to_string());
+    }
+    let not_heard = strokes.iter().filter(|s| s.status == Status::NotHeard).count();
+    if not_heard > 0 {
+        let (were, they) = if not_heard == 1 { ("stroke was", "it") } else { ("strokes were", "they") };
+        out.push(format!(
+            "{not_heard} {were} not heard but may have been played: soft, or hidden by noise or by the ringing of the one before; {they} count as neither right nor wrong"
+        ));
+    }
+    out.extend(surfaces::limits(&heard.doubts));
+    out
+}

@@ -1,0 +1,191 @@
+//! Swells, fades and dynamic marks against what was heard.
+//!
+//! Levels are compared within a surface, since a rim stroke is another sound and not a louder one. A written swell should
+//! rise by [`SWELL_DB`] at least from its first stroke to its last; a finding says that it did not, with the probability
+//! that the true rise is below that. Where the recorder may have levelled the sound out, nothing is said.
+
+use std::collections::BTreeMap;
+
+use super::runs::matched;
+use super::stats::{Row, grouped, median, normal_cdf};
+use super::{Finding, Hearing, Kind, Unit};
+use crate::align::{Placed, Strike};
+use crate::part::{Swell, Timeline};
+use crate::units::Ticks;
+
+/// What a swell, or a step from soft to medium or medium to loud, should come to at least. Rule of thumb: three times the
+/// just noticeable difference of level, about 1 dB.
+const SWELL_DB: f64 = 3.0;
+/// Levels of strokes meant alike differ by this much at least, standard deviation in dB: half of the spread taken for a
+/// beginner's touch.
+const LEAST_SPREAD_DB: f64 = 1.5;
+/// Strikes in a swell, and on each side of a dynamic contrast.
+const LEAST_SWELL: usize = 4;
+/// Where more of its strokes than this share were not heard, the soft end of a swell is missing and its slope untrue.
+const MOST_UNHEARD: f64 = 0.125;
+const LEAST_SIDE: usize = 4;
+/// A swell that comes again and is missing every time; one that is missing once only.
+const SAID_ABOVE: f64 = 0.75;
+const SAID_ONCE_ABOVE: f64 = 0.9;
+const SUREST: f64 = 0.95;
+
+/// How far one swell rose (or fade fell), dB; positive is as written.
+#[derive(Clone, Copy, Debug)]
+struct Rise {
+    db: f64,
+    se: f64,
+    n: usize,
+}
+
+impl Rise {
+    fn flat(self) -> f64 {
+        normal_cdf((SWELL_DB - self.db) / self.se)
+    }
+}
+
+pub(super) fn judge(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], heard: &Hearing) -> Vec<Finding> {
+    if heard.levels_untrue() {
+        return Vec::new();
+    }
+    let touch = touch(timeline, strikes, placed).max(LEAST_SPREAD_DB);
+    let mut out = swells(timeline, strikes, placed, touch);
+    out.extend(marks(timeline, strikes, placed));
+    out
+}
+
+/// Whether the part asks for any dynamics.
+pub(super) fn asked_for(timeline: &Timeline) -> bool {
+    let marks: Vec<_> = timeline.strokes.iter().filter_map(|s| s.level).collect();
+    !timeline.swells.is_empty() || marks.iter().any(|m| Some(m) != marks.first())
+}
+
+fn swells(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], touch: f64) -> Vec<Finding> {
+    // The same swell in every pass of its section.
+    let mut same: BTreeMap<(&str, Ticks, bool), Vec<(usize, &Swell, Rise)>> = BTreeMap::new();
+    for swell in &timeline.swells {
+        let Some(pass) = pass_at(timeline, swell.from) else { continue };
+        let Some(place) = timeline.passes.get(pass) else { continue };
+        let start = timeline.bars.get(place.bars.start).map_or(Ticks(0), |b| b.at);
+        if let Some(rise) = rise(timeline, strikes, placed, swell, touch) {
+            same.entry((place.section.as_str(), swell.from - start, swell.rising)).or_default().push((pass, swell, rise));
+        }
+    }
+    let mut out = Vec::new();
+    for ((section, _, rising), times) in same {
+        let weight: f64 = times.iter().map(|t| t.2.se.powi(-2)).sum();
+        let pooled = Rise {
+            db: times.iter().map(|t| t.2.db * t.2.se.powi(-2)).sum::<f64>() / weight,
+            se: weight.powf(-0.5),
+            n: times.iter().map(|t| t.2.n).sum(),
+        };
+        let finding = |rise: Rise, (pass, swell): (usize, &Swell), all: bool| {
+            let bars: Vec<u32> = timeline.bars.iter().filter(|b| b.at < swell.to && b.at + timeline.meter.bar() > swell.from).map(|b| b.number).collect();
+            let number = timeline.passes.get(pass).map(|p| p.number).filter(|_| !all || times.len() == 1);
+            let (what, way) = if rising { ("swell", "rise") } else { ("fade", "fall") };
+            let bar = bars.first().copied();
+            Finding {
+                kind: Kind::LevelFlat,
+                section: Some(section.to_string()),
+                pass: number,
+                bar,
+                beat: None,
+                at: None,
+                size: rise.db,
+                unit: Unit::Decibels,
+                confidence: rise.flat().min(SUREST),
+                bars: bar.zip(bars.last().copied()),
+                text: String::new(),
+                evidence: format!(
+                    "the {what} should {way} by {SWELL_DB:.0} dB at least; it came to {:.1} dB with a standard error of {:.1} dB over {} strokes",
+                    rise.db, rise.se, rise.n
+                ),
+                otherwise: None,
+            }
+        };
+        let name = |f: Finding| Finding { text: super::words::flat_swell(timeline, &f, rising), ..f };
+        if pooled.flat() >= SAID_ABOVE {
+            if let Some(&(pass, swell, _)) = times.first() {
+                out.push(name(finding(pooled, (pass, swell), true)));
+            }
+        } else {
+            let once = times.iter().filter(|t| t.2.flat() >= SAID_ONCE_ABOVE);
+            out.extend(once.map(|&(pass, swell, rise)| name(finding(rise, (pass, swell), false))));
+        }
+    }
+    out
+}
+
+/// How much strokes of one surface differ from one to the next, standard deviation in dB: the whole take knows this better
+/// than the few strokes of a swell.
+fn touch(timeline: &Timeline, strikes: &[Strike], placed: &[Placed]) -> f64 {
+    let struck: Vec<(usize, f64)> = (placed.iter().zip(strikes))
+        .filter_map(|(p, s)| matched(p).and_then(|j| timeline.strokes.get(j)).map(|w| (w.surface.index(), s.level.0)))
+        .collect();
+    let steps: Vec<f64> = struck.windows(2).filter(|w| w[0].0 == w[1].0).map(|w| (w[1].1 - w[0].1).abs()).collect();
+    // Of a difference of two normal values the median distance from 0 is 0.6745 sqrt(2) standard deviations.
+    median(&steps).map_or(0.0, |m| m / (0.6745 * std::f64::consts::SQRT_2))
+}
+
+fn pass_at(timeline: &Timeline, at: Ticks) -> Option<usize> {
+    timeline.bars.iter().rev().find(|b| b.at <= at).map(|b| b.pass)
+}
+
+fn rise(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], swell: &Swell, touch: f64) -> Option<Rise> {
+    let struck: Vec<(usize, Ticks, f64)> = (placed.iter().zip(strikes))
+        .filter_map(|(p, s)| matched(p).and_then(|j| timeline.strokes.get(j)).map(|w| (w, s)))
+        .filter(|(w, _)| w.at >= swell.from && w.at < swell.to)
+        .map(|(w, s)| (w.surface.index(), w.at, s.level.0))
+        .collect();
+    let (first, last) = (struck.iter().map(|s| s.1).min()?, struck.iter().map(|s| s.1).max()?);
+    let length = (last - first).quarters();
+    let written = timeline.strokes.iter().filter(|w| w.at >= swell.from && w.at < swell.to).count();
+    let unheard = 1.0 - struck.len() as f64 / written.max(1) as f64;
+    if struck.len() < LEAST_SWELL || length < 1.0 || unheard > MOST_UNHEARD {
+        return None;
+    }
+    let rows: Vec<(usize, Row<1>)> = (struck.iter())
+        .map(|&(surface, at, y)| (surface, Row { x: [(at - first).quarters() / length], y, weight: 1.0 }))
+        .collect();
+    let fit = grouped(&rows, Some(touch), LEAST_SPREAD_DB)?.fit;
+    let sign = if swell.rising { 1.0 } else { -1.0 };
+    Some(Rise { db: sign * fit.z[0], se: fit.se(0), n: struck.len() })
+}
+
+/// The dynamic marks, over the whole take: loud against soft within the same surface.
+fn marks(timeline: &Timeline, strikes: &[Strike], placed: &[Placed]) -> Option<Finding> {
+    let in_swell = |at: Ticks| timeline.swells.iter().any(|s| s.from <= at && at < s.to);
+    let rows: Vec<(usize, Row<1>)> = (placed.iter().zip(strikes))
+        .filter_map(|(p, s)| matched(p).and_then(|j| timeline.strokes.get(j)).map(|w| (w, s)))
+        .filter(|(w, _)| !in_swell(w.at))
+        .filter_map(|(w, s)| w.level.map(|mark| (w.surface.index(), Row { x: [f64::from(mark as u8)], y: s.level.0, weight: 1.0 })))
+        .collect();
+    let marks = |wanted: f64| rows.iter().filter(|r| (r.1.x[0] - wanted).abs() < 0.5).count();
+    let used: Vec<f64> = [0.0, 1.0, 2.0].into_iter().filter(|&m| marks(m) >= LEAST_SIDE).collect();
+    let steps = used.last()? - used.first()?;
+    if steps < 0.5 {
+        return None;
+    }
+    let fit = grouped(&rows, None, LEAST_SPREAD_DB)?.fit;
+    let rise = Rise { db: fit.z[0] * steps, se: fit.se(0) * steps, n: rows.len() };
+    if rise.flat() < SAID_ABOVE {
+        return None;
+    }
+    Some(Finding {
+        kind: Kind::LevelFlat,
+        section: None,
+        pass: None,
+        bar: None,
+        beat: None,
+        at: None,
+        size: rise.db,
+        unit: Unit::Decibels,
+        confidence: rise.flat().min(SUREST),
+        bars: None,
+        text: "The loud and the soft places sound much alike.".to_string(),
+        evidence: format!(
+            "loud against soft places of the same surface: {:.1} dB with a standard error of {:.1} dB over {} strokes, where {SWELL_DB:.0} dB are the least to be heard as a contrast",
+            rise.db, rise.se, rise.n
+        ),
+        otherwise: None,
+    })
+}

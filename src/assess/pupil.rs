@@ -1,0 +1,188 @@
+//! Pupils for the tests: they play a written part with known faults, and a symbolic ear hears them. Seeded.
+
+use super::{Assessment, Hearing, assess};
+use crate::align::{AlignConfig, Strike, trace};
+use crate::onset::Audibility;
+use crate::part::{Hand, Hands, Surface, Timeline, parse};
+use crate::units::{Bpm, Decibels, Seconds};
+
+/// Splitmix64 (Steele, Lea & Flood 2014) with Box-Muller on top.
+pub(super) struct Dice(u64);
+
+impl Dice {
+    pub(super) fn new(seed: u64) -> Dice {
+        Dice(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ 0x5851_f42d_4c95_7f2d)
+    }
+
+    pub(super) fn uniform(&mut self) -> f64 {
+        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
+    }
+
+    pub(super) fn normal(&mut self) -> f64 {
+        let (u, v) = (self.uniform().max(1e-300), self.uniform());
+        (-2.0 * u.ln()).sqrt() * (2.0 * std::f64::consts::PI * v).cos()
+    }
+}
+
+/// How somebody plays.
+pub(super) struct Pupil {
+    pub(super) seed: u64,
+    pub(super) form: Option<&'static str>,
+    /// Tempo as a share of the one asked for.
+    pub(super) tempo: f64,
+    /// Jitter of each stroke, seconds, and of the pulse from quarter to quarter, as a share.
+    pub(super) jitter: f64,
+    pub(super) unsteady: f64,
+    /// Log tempo at a share 0 to 1 of the piece, relative to the start.
+    pub(super) drift: fn(f64) -> f64,
+    /// Strokes left out, by index.
+    pub(super) left_out: Vec<usize>,
+    /// Whole surfaces of one pass played elsewhere: pass index, written, played.
+    pub(super) elsewhere: Option<(usize, Surface, Surface)>,
+    /// The left hand comes late by this, seconds.
+    pub(super) left_late: f64,
+    /// Standard deviation of the time between two hands, and a constant on top, seconds.
+    pub(super) apart: (f64, f64),
+    /// Whether swells and dynamic marks are played, in dB over a swell and for a step.
+    pub(super) swell_db: f64,
+    /// Level of a stroke, dB: by surface, and its standard deviation.
+    pub(super) levels: [f64; Surface::COUNT],
+    pub(super) touch_db: f64,
+    /// The ear's threshold, dB; strokes below it are faint candidates only.
+    pub(super) threshold: f64,
+    /// Stray sounds a minute.
+    pub(super) strays: f64,
+}
+
+impl Pupil {
+    /// A beginner who plays it right: 40 ms of jitter and a pulse that wanders 1 % a quarter.
+    pub(super) fn good(seed: u64) -> Pupil {
+        let mut dice = Dice::new(seed ^ 0xabcd);
+        Pupil {
+            seed,
+            form: None,
+            tempo: (0.06 * dice.normal()).exp(),
+            jitter: 0.030 + 0.020 * dice.uniform(),
+            unsteady: 0.005,
+            drift: |_| 0.0,
+            left_out: Vec::new(),
+            elsewhere: None,
+            left_late: 0.0,
+            apart: (0.010, 0.0),
+            swell_db: 8.0,
+            levels: [-18.0, -22.0, -20.0, -28.0, -24.0],
+            touch_db: 2.5,
+            threshold: -50.0,
+            strays: 1.0,
+        }
+    }
+
+    pub(super) fn line(&self, part: &str) -> Timeline {
+        let part = parse(part).unwrap();
+        part.timeline(self.form, Bpm::clamped((part.range.start.get() + part.range.goal.get()) / 2.0)).unwrap()
+    }
+
+    /// Plays `played` and is judged against `written`.
+    pub(super) fn take(&self, written: &Timeline, played: &Timeline) -> Assessment {
+        let (strikes, faint, duration) = self.play(played);
+        let mut heard = Hearing::clear(Seconds::of(duration));
+        heard.audibility = vec![Audibility { from: Seconds::ZERO, threshold: Decibels(self.threshold) }];
+        let trace = trace(written, &strikes, &AlignConfig::default());
+        assess(written, &strikes, &faint, &trace, &heard)
+    }
+
+    /// What the ear hears: strikes, faint candidates, length of the recording.
+    pub(super) fn play(&self, line: &Timeline) -> (Vec<Strike>, Vec<Strike>, f64) {
+        let mut dice = Dice::new(self.seed);
+        let whole = line.end().quarters().max(1.0);
+        let quarter = 60.0 / (line.bpm.get() * self.tempo);
+        // The pulse in steps of a sixteenth.
+        const STEP: f64 = 0.25;
+        let mut pulse = vec![1.5];
+        let mut wander = 0.0;
+        for k in 0..(whole / STEP).ceil() as usize + 1 {
+            wander = 0.97 * wander + self.unsteady * STEP.sqrt() * dice.normal();
+            let length = quarter * STEP * (-(self.drift)(k as f64 * STEP / whole)).exp() * (1.0 + wander);
+            pulse.push(pulse[k] + length);
+        }
+        let at = |b: f64| {
+            let k = (b / STEP).floor() as usize;
+            pulse[k] + (b / STEP).fract() * (pulse[k + 1] - pulse[k])
+        };
+        let mut out: Vec<(f64, f64, Surface)> = Vec::new();
+        for (j, stroke) in line.strokes.iter().enumerate() {
+            let b = stroke.at.quarters();
+            let (jitter, touch, hands) = (dice.normal(), dice.normal(), dice.normal());
+            if self.left_out.contains(&j) {
+                continue;
+            }
+            let late = if stroke.hands == Hands::One(Hand::Left) { self.left_late } else { 0.0 };
+            let t = at(b) + self.jitter * jitter + late;
+            let pass = line.bars[stroke.bar].pass;
+            let surface = match self.elsewhere {
+                Some((p, written, played)) if p == pass && stroke.surface == written => played,
+                _ => stroke.surface,
+            };
+            let mut level = self.levels[surface.index()] + self.touch_db * touch;
+            if let Some(mark) = stroke.level {
+                level += 0.6 * self.swell_db * (f64::from(mark as u8) - 1.0);
+            }
+            for swell in line.swells.iter().filter(|s| s.from <= stroke.at && stroke.at < s.to) {
+                let share = (stroke.at - swell.from).quarters() / (swell.to - swell.from).quarters();
+                level += self.swell_db * (if swell.rising { share } else { 1.0 - share } - 0.5);
+            }
+            out.push((t, level, surface));
+            if stroke.hands == Hands::Both {
+                let spread = (self.apart.0 * hands + self.apart.1).abs();
+                if spread > 0.012 {
+                    out.push((t + spread, level - 1.0, surface));
+                }
+            }
+        }
+        let end = out.iter().map(|x| x.0).fold(2.0, f64::max) + 1.5;
+        let mut t = 0.0;
+        while self.strays > 0.0 {
+            t -= dice.uniform().max(1e-12).ln() * 60.0 / self.strays;
+            if t > end {
+                break;
+            }
+            out.push((t, -45.0 + 15.0 * dice.uniform(), Surface::ALL[(3.0 * dice.uniform()) as usize]));
+        }
+        out.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let (mut strikes, mut faint) = (Vec::new(), Vec::new());
+        for (t, level, surface) in out {
+            let mut p = [0.01; Surface::COUNT];
+            let u = dice.uniform();
+            let heard = if u < 0.02 { Surface::ALL[(surface.index() + 1) % 3] } else { surface };
+            p[heard.index()] = if u < 0.06 { 0.75 } else { 0.96 };
+            let sum: f64 = p.iter().sum();
+            let strike = Strike {
+                at: Seconds::of((t + 0.0005 * dice.normal()).max(0.0)),
+                sigma: Seconds::from_millis(0.5),
+                level: Decibels(level),
+                certainty: 0.97,
+                surface: p.map(|x| x / sum),
+            };
+            let list = if level > self.threshold + dice.normal() { &mut strikes } else { &mut faint };
+            // A lost stroke leaves a candidate seven times in ten.
+            if level > self.threshold || dice.uniform() < 0.7 {
+                list.push(strike);
+            }
+        }
+        (strikes, faint, end)
+    }
+}
+
+/// Parts of our own, in every meter, with rests, repeats, both hands, sticking and swells.
+pub(super) const PARTS: [&str; 6] = [
+    "title = \"Lantern Parade\"\nmeter = \"4/4\"\nbpm = { start = 66, goal = 96 }\nform = \"A A B B\"\n[sections.A]\nstrokes = \"|: oxx. o.x. :|2 ooxo oxoo | O.-- X.-- |\"\n[sections.B]\nstrokes = \"+.xx +.o. | xx+. o.-- | +.xx +.o. | X.O. x--- |\"\n",
+    "title = \"Millwheel\"\nmeter = \"3/4\"\nbpm = { start = 72, goal = 108 }\nform = \"A B A B\"\n[sections.A]\nstrokes = \"|: o.x.x. | o.xxx. :| o.x.-- \"\nhands = \"R.L.R. | R.LRL. | R.L...\"\n[sections.B]\nstrokes = \"+.o.o. | +.ooo. | X.X.-- | O.----\"\n",
+    "title = \"Two Steps\"\nmeter = \"2/4\"\nbpm = { start = 60, goal = 100 }\nform = \"A A B A\"\n[sections.A]\nstrokes = \"oxox | oo.x | oxox | o.--\"\nhands = \"RLRL | RL.R | LRLR | R...\"\n[sections.B]\nstrokes = \"|: x.+. | xx+. :|3 O.O. | X.--\"\n",
+    "title = \"Boats\"\nmeter = \"6/8\"\nbpm = { start = 54, goal = 84 }\nform = \"A B A B\"\n[sections.A]\nstrokes = \"o.xo.x | o.xo-- | o.xo.x | O.----\"\n[sections.B]\nstrokes = \"x..o.. | xxxooo | +..+.. | x..---\"\n",
+    "title = \"Thunder far away\"\nmeter = \"4/4\"\nbpm = { start = 60, goal = 90 }\nform = \"A B A B\"\n[sections.A]\nstrokes = \"oooo oooo | x.x. x.-- | oooo oooo | O.O. X.--\"\nlevel = \"<<<< <<<< | f... .... | >>>> >>>> | p... ....\"\n[sections.B]\nstrokes = \"o.o. x.x. | o.oo x.xx | +.+. o.o. | O.-- ----\"\n",
+    "title = \"Small Hours\"\nmeter = \"4/4\"\nbpm = { start = 56, goal = 80 }\nform = \"A A\"\n[sections.A]\nsyllables = \"ta ti-ti ta ta | ti-tika ta ti-ti sh | |: tika-tika ta ta ta :| ta-a ta sh\"\nsurfaces = \"ooxox | oooxoo | ooooxox | Xo\"\n",
+];

@@ -1,0 +1,266 @@
+//! The few statistics the judge needs: medians, the normal distribution, robust straight lines.
+
+/// Middle value; `None` for nothing.
+pub(super) fn median(values: &[f64]) -> Option<f64> {
+    let mut sorted: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
+    sorted.sort_by(f64::total_cmp);
+    let n = sorted.len();
+    let at = |i: usize| sorted.get(i).copied();
+    if n % 2 == 1 { at(n / 2) } else { Some((at((n / 2).checked_sub(1)?)? + at(n / 2)?) / 2.0) }
+}
+
+/// The value below which a share `q` of the values lies.
+pub(super) fn quantile(values: &[f64], q: f64) -> Option<f64> {
+    let mut sorted: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
+    sorted.sort_by(f64::total_cmp);
+    let last = sorted.len().checked_sub(1)?;
+    let x = q.clamp(0.0, 1.0) * last as f64;
+    let (low, high) = (*sorted.get(x.floor() as usize)?, *sorted.get(x.ceil() as usize)?);
+    Some(low + (high - low) * x.fract())
+}
+
+/// Median absolute deviation of a normal distribution with standard deviation 1, inverted: 1 / 0.6745.
+const MAD_TO_SD: f64 = 1.4826;
+
+/// Probability that a standard normal value is at most `z`.
+pub(super) fn normal_cdf(z: f64) -> f64 {
+    if z.is_nan() { 0.5 } else { 0.5 * libm::erfc(-z / std::f64::consts::SQRT_2) }
+}
+
+/// Density of a normal distribution around 0.
+pub(super) fn normal_density(x: f64, sd: f64) -> f64 {
+    (-0.5 * (x / sd).powi(2)).exp() / (sd * (2.0 * std::f64::consts::PI).sqrt())
+}
+
+/// Log odds to probability.
+pub(super) fn logistic(odds: f64) -> f64 {
+    1.0 / (1.0 + (-odds.clamp(-40.0, 40.0)).exp())
+}
+
+/// One observation of a linear model: regressors, value, weight.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Row<const K: usize> {
+    pub(super) x: [f64; K],
+    pub(super) y: f64,
+    pub(super) weight: f64,
+}
+
+/// A belief about a coefficient before the data: its value and its precision (1 / variance, in units of the residual
+/// variance). Precision 0 is no belief.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Belief {
+    pub(super) mean: f64,
+    pub(super) precision: f64,
+}
+
+/// A fitted linear model.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Fit<const K: usize> {
+    pub(super) z: [f64; K],
+    /// Covariance of `z` for residuals of variance 1.
+    pub(super) unit_cov: [[f64; K]; K],
+    /// Standard deviation of the residuals, robust.
+    pub(super) scale: f64,
+}
+
+impl<const K: usize> Fit<K> {
+    pub(super) fn at(&self, x: &[f64; K]) -> f64 {
+        self.z.iter().zip(x).map(|(z, x)| z * x).sum()
+    }
+
+    /// Standard error of coefficient `k`.
+    pub(super) fn se(&self, k: usize) -> f64 {
+        self.scale * self.unit_cov[k][k].max(0.0).sqrt()
+    }
+}
+
+/// Residuals beyond this many standard deviations count less; 95 % as efficient as least squares on normal noise.
+/// Source: Huber 1964, "Robust estimation of a location parameter", Ann. Math. Stat. 35:73 (the constant: common practice).
+const HUBER: f64 = 1.345;
+
+/// Straight-line models by Huber's estimator. `scale`: standard deviation of the residuals where it is known, else from
+/// the residuals themselves, not below `floor`. `None` where the rows do not determine the coefficients.
+pub(super) fn robust<const K: usize>(
+    rows: &[Row<K>],
+    beliefs: &[Belief; K],
+    scale: Option<f64>,
+    floor: f64,
+) -> Option<Fit<K>> {
+    const ROUNDS: usize = 8;
+    let mut weights: Vec<f64> = rows.iter().map(|r| r.weight).collect();
+    let mut fit = None;
+    for _ in 0..ROUNDS {
+        let (z, unit_cov) = weighted(rows, &weights, beliefs)?;
+        let this = Fit { z, unit_cov, scale: 0.0 };
+        let residuals: Vec<f64> = rows.iter().map(|r| r.y - this.at(&r.x)).collect();
+        let scale = scale.or_else(|| own_scale(&residuals, rows.iter().map(|r| r.weight), &weights, K))?.max(floor);
+        for ((weight, e), row) in weights.iter_mut().zip(&residuals).zip(rows) {
+            *weight = row.weight * (HUBER * scale / e.abs().max(1e-12)).min(1.0);
+        }
+        fit = Some(Fit { scale, ..this });
+    }
+    fit
+}
+
+/// As [`robust`], each group with an offset of its own besides the coefficients (fitted by taking weighted means out).
+/// Also gives the residuals in the order of the rows, and their final weights.
+pub(super) fn grouped<const K: usize>(rows: &[(usize, Row<K>)], scale: Option<f64>, floor: f64) -> Option<Grouped<K>> {
+    const ROUNDS: usize = 8;
+    let groups = rows.iter().map(|r| r.0 + 1).max()?;
+    let mut weights: Vec<f64> = rows.iter().map(|r| r.1.weight).collect();
+    let mut out = None;
+    for _ in 0..ROUNDS {
+        let mut mean = vec![([0.0; K], 0.0, 0.0); groups];
+        for ((group, row), w) in rows.iter().zip(&weights) {
+            let (x, y, sum) = &mut mean[*group];
+            for k in 0..K {
+                x[k] += w * row.x[k];
+            }
+            *y += w * row.y;
+            *sum += w;
+        }
+        let centred: Vec<Row<K>> = (rows.iter())
+            .map(|(group, row)| {
+                let (x, y, sum) = mean[*group];
+                let sum = f64::max(sum, 1e-12);
+                Row { x: std::array::from_fn(|k| row.x[k] - x[k] / sum), y: row.y - y / sum, weight: row.weight }
+            })
+            .collect();
+        let (z, unit_cov) = weighted(&centred, &weights, &[Belief::default(); K])?;
+        let fit = Fit { z, unit_cov, scale: 0.0 };
+        let residuals: Vec<f64> = centred.iter().map(|r| r.y - fit.at(&r.x)).collect();
+        let used = mean.iter().filter(|m| m.2 > 0.0).count();
+        let scale = scale.or_else(|| own_scale(&residuals, rows.iter().map(|r| r.1.weight), &weights, K + used))?.max(floor);
+        for ((weight, e), (_, row)) in weights.iter_mut().zip(&residuals).zip(rows) {
+            *weight = row.weight * (HUBER * scale / e.abs().max(1e-12)).min(1.0);
+        }
+        out = Some(Grouped { fit: Fit { scale, ..fit }, residuals, weights: weights.clone() });
+    }
+    out
+}
+
+/// What [`grouped`] gives.
+pub(super) struct Grouped<const K: usize> {
+    pub(super) fit: Fit<K>,
+    pub(super) residuals: Vec<f64>,
+    pub(super) weights: Vec<f64>,
+}
+
+/// Scale of residuals after `fitted` coefficients: the larger of the median absolute deviation and the root mean square of
+/// what the weights let through. The first alone is too small too often where there are few rows.
+fn own_scale(residuals: &[f64], given: impl Iterator<Item = f64>, weights: &[f64], fitted: usize) -> Option<f64> {
+    let free = residuals.len().checked_sub(fitted).filter(|n| *n > 0)? as f64;
+    let n = residuals.len() as f64;
+    let mad = MAD_TO_SD * median(&residuals.iter().map(|e| e.abs()).collect::<Vec<_>>())? * (n / free).sqrt();
+    let squares: f64 = residuals.iter().zip(weights).zip(given).map(|((e, w), g)| e * e * if g > 0.0 { w / g } else { 0.0 }).sum();
+    Some(mad.max((squares / free).sqrt()))
+}
+
+type Solved<const K: usize> = ([f64; K], [[f64; K]; K]);
+
+fn weighted<const K: usize>(rows: &[Row<K>], weights: &[f64], beliefs: &[Belief; K]) -> Option<Solved<K>> {
+    let mut a = [[0.0; K]; K];
+    let mut b = [0.0; K];
+    for (k, belief) in beliefs.iter().enumerate() {
+        a[k][k] += belief.precision;
+        b[k] += belief.precision * belief.mean;
+    }
+    for (row, w) in rows.iter().zip(weights) {
+        for i in 0..K {
+            b[i] += w * row.x[i] * row.y;
+            for j in 0..K {
+                a[i][j] += w * row.x[i] * row.x[j];
+            }
+        }
+    }
+    let inverse = invert(a)?;
+    let z = std::array::from_fn(|i| (0..K).map(|j| inverse[i][j] * b[j]).sum());
+    Some((z, inverse))
+}
+
+/// Gauss-Jordan with pivoting on a symmetric positive matrix; `None` where it is singular.
+fn invert<const K: usize>(mut a: [[f64; K]; K]) -> Option<[[f64; K]; K]> {
+    let size: f64 = (0..K).map(|i| a[i][i].abs()).fold(0.0, f64::max);
+    let mut out = [[0.0; K]; K];
+    for (i, row) in out.iter_mut().enumerate() {
+        row[i] = 1.0;
+    }
+    for i in 0..K {
+        let pivot = (i..K).max_by(|p, q| a[*p][i].abs().total_cmp(&a[*q][i].abs()))?;
+        a.swap(i, pivot);
+        out.swap(i, pivot);
+        let d = a[i][i];
+        if d.is_nan() || d.abs() <= 1e-12 * size {
+            return None;
+        }
+        for j in 0..K {
+            a[i][j] /= d;
+            out[i][j] /= d;
+        }
+        for r in (0..K).filter(|r| *r != i) {
+            let f = a[r][i];
+            for j in 0..K {
+                a[r][j] -= f * a[i][j];
+                out[r][j] -= f * out[i][j];
+            }
+        }
+    }
+    Some(out)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn close(a: f64, b: f64) {
+        assert!((a - b).abs() < 1e-9, "{a} is not {b}");
+    }
+
+    #[test]
+    fn medians_and_quantiles_by_hand() {
+        close(median(&[3.0, 1.0, 2.0]).unwrap(), 2.0);
+        close(median(&[4.0, 1.0, 2.0, 3.0]).unwrap(), 2.5);
+        assert!(median(&[]).is_none() && median(&[f64::NAN]).is_none());
+        close(quantile(&[0.0, 10.0, 20.0], 0.25).unwrap(), 5.0);
+    }
+
+    #[test]
+    fn the_normal_distribution_agrees_with_its_table() {
+        // Abramowitz & Stegun 1964, table 26.1.
+        for (z, p) in [(0.0, 0.5), (1.0, 0.841_344_746), (-1.96, 0.024_997_895), (3.0, 0.998_650_102)] {
+            assert!((normal_cdf(z) - p).abs() < 1e-8, "{z}");
+        }
+        close(normal_density(0.0, 1.0), 0.398_942_280_401_432_7);
+    }
+
+    #[test]
+    fn a_line_is_found_through_one_wild_value_with_the_textbook_standard_error() {
+        let mut rows: Vec<Row<2>> = (0..10).map(|i| Row { x: [1.0, f64::from(i)], y: 2.0 + 0.5 * f64::from(i), weight: 1.0 }).collect();
+        let clean = robust(&rows, &[Belief::default(); 2], Some(1.0), 0.0).unwrap();
+        close(clean.z[0], 2.0);
+        close(clean.z[1], 0.5);
+        // Slope: sigma / sqrt(sum of squared distances from the mean) = 1 / sqrt(82.5).
+        close(clean.se(1), 1.0 / 82.5_f64.sqrt());
+        rows[5].y += 1000.0;
+        let wild = robust(&rows, &[Belief::default(); 2], None, 1e-3).unwrap();
+        assert!((wild.z[1] - 0.5).abs() < 1e-3, "{:?}", wild.z);
+    }
+
+    #[test]
+    fn groups_keep_their_own_offsets_and_share_the_slope() {
+        let rows: Vec<(usize, Row<1>)> = (0..12)
+            .map(|i| { let (g, x) = (i % 3, f64::from(i as u32)); (g, Row { x: [x], y: 10.0 * g as f64 + 0.25 * x, weight: 1.0 }) })
+            .collect();
+        close(grouped(&rows, None, 1e-6).unwrap().fit.z[0], 0.25);
+        // A regressor that is constant within each group says nothing.
+        let flat: Vec<(usize, Row<1>)> = (0..12).map(|i| (i % 3, Row { x: [(i % 3) as f64], y: i as f64, weight: 1.0 })).collect();
+        assert!(grouped(&flat, None, 1e-6).is_none());
+    }
+
+    #[test]
+    fn what_is_not_determined_is_refused() {
+        let rows = [Row { x: [1.0, 2.0], y: 1.0, weight: 1.0 }; 5];
+        assert!(robust(&rows, &[Belief::default(); 2], None, 1e-3).is_none());
+        assert!(robust::<2>(&[], &[Belief::default(); 2], None, 1e-3).is_none());
+    }
+}

@@ -1,0 +1,283 @@
+//! What became of every written stroke.
+//!
+//! `Played` and `WrongSurface` have a strike. A stroke without one, in a place the take did pass through, is `Missed` only
+//! where that is much likelier than that it was played and not heard:
+//!
+//! `odds = m / (1 - m) x 1 / P(not heard | played) x P(what the faint candidates show | not played) / P(the same | played)`
+//!
+//! with m this pupil's own share of missed strokes. `P(not heard | played)` is the chance that a stroke as loud as this
+//! pupil plays them there (same surface, same dynamic) falls below the noise or below the ringing of the stroke before.
+
+use super::stats::{median, normal_cdf, normal_density, quantile};
+use super::runs::{Point, Run, matched};
+use super::{Hearing, Status};
+use crate::align::{Placed, Step, Strike};
+use crate::part::{Dynamic, Surface, Timeline};
+use crate::surface::Doubt;
+use crate::units::Seconds;
+
+/// A room with furniture loses 60 dB in about half a second (common practice: 0.4 to 0.6 s), and a bucket rings no longer.
+const RINGING_DB_PER_S: f64 = 60.0 / 0.5;
+/// Where nothing hides it the ear loses one stroke in two hundred.
+const EAR_LOSES: f64 = 0.005;
+/// A stroke that was played and lost leaves a faint candidate this often.
+const LEAVES_TRACE: f64 = 0.7;
+/// Share of strokes a beginner misses, and how many strokes that belief is worth.
+const MISSES: (f64, f64) = (0.03, 20.0);
+/// Loudness varies from stroke to stroke by this at least, standard deviation in dB; and the ear's threshold is as soft.
+const LEAST_SPREAD_DB: f64 = 3.0;
+const THRESHOLD_SPREAD_DB: f64 = 2.0;
+/// Strikes that make a group's loudness.
+const ENOUGH: usize = 6;
+/// `Missed` is said only when it is at least this probable.
+const MISSED_ABOVE: f64 = 0.85;
+/// A surface is called another than written from this probability on.
+pub(super) const SURFACE_SURE: f64 = 0.7;
+
+/// Strokes with their fate, and the share of missed ones.
+pub(super) struct Statuses {
+    pub(super) strokes: Vec<(Status, Option<usize>)>,
+}
+
+/// What the status of a stroke rests on.
+pub(super) struct Ground<'a> {
+    pub(super) timeline: &'a Timeline,
+    pub(super) strikes: &'a [Strike],
+    pub(super) faint: &'a [Strike],
+    pub(super) placed: &'a [Placed],
+    pub(super) runs: &'a [Run],
+    pub(super) heard: &'a Hearing,
+    pub(super) jitter: Seconds,
+}
+
+pub(super) fn statuses(ground: &Ground) -> Statuses {
+    let n = ground.timeline.strokes.len();
+    let mut strokes = vec![(Status::NotReached, None); n];
+    for (i, place) in ground.placed.iter().enumerate() {
+        // Of a stroke played twice, after a restart, the last time counts.
+        if let Some(slot) = matched(place).and_then(|j| strokes.get_mut(j)) {
+            *slot = (Status::Played, Some(i));
+        }
+    }
+    let gaps: Vec<Gap> = gaps(ground).into_iter().filter(|g| strokes.get(g.stroke).is_some_and(|s| s.1.is_none())).collect();
+    for (gap, missed) in gaps.iter().zip(missed(ground, &gaps)) {
+        if let Some(slot) = strokes.get_mut(gap.stroke) {
+            // Passed twice and unheard twice: both times must look missed.
+            let not_heard = missed < MISSED_ABOVE || slot.0 == Status::NotHeard;
+            slot.0 = if not_heard { Status::NotHeard } else { Status::Missed };
+        }
+    }
+    for (j, slot) in strokes.iter_mut().enumerate() {
+        if let (Some(i), Some(stroke)) = (slot.1, ground.timeline.strokes.get(j)) {
+            if elsewhere(ground.strikes, ground.heard, i, stroke.surface).is_some() {
+                slot.0 = Status::WrongSurface;
+            }
+        }
+    }
+    Statuses { strokes }
+}
+
+/// The surface strike `i` landed on where it surely is another than written, doubts about names set aside.
+pub(super) fn elsewhere(strikes: &[Strike], heard: &Hearing, i: usize, written: Surface) -> Option<(Surface, f64)> {
+    let strike = strikes.get(i)?;
+    if heard.surfaces.get(i).is_some_and(|s| s.other > 0.5) {
+        return None;
+    }
+    let (surface, p) = best(&strike.surface);
+    (surface != written && p >= SURFACE_SURE && !excused(&heard.doubts, written, surface)).then_some((surface, p))
+}
+
+/// The likeliest surface and its probability.
+pub(super) fn best(p: &[f64; Surface::COUNT]) -> (Surface, f64) {
+    let start = (Surface::Centre, f64::NEG_INFINITY);
+    Surface::ALL.into_iter().zip(*p).fold(start, |best, (s, p)| if p > best.1 { (s, p) } else { best })
+}
+
+/// A doubt above this share speaks for the pupil.
+const DOUBT: f64 = 0.15;
+
+/// Whether a doubt about the names of surfaces could explain that `heard` stands where `written` was asked for.
+pub(super) fn excused(doubts: &[Doubt], written: Surface, heard: Surface) -> bool {
+    doubts.iter().any(|doubt| match *doubt {
+        Doubt::Exchanged { a, b, p } => p > DOUBT && ((a, b) == (written, heard) || (b, a) == (written, heard)),
+        Doubt::NotToldApart { written: w, heard: h } => (w, h) == (written, heard),
+        Doubt::OneSurface { written: w } => w == written,
+    })
+}
+
+/// A stroke without a strike where the take passed through, and when it should have sounded.
+struct Gap {
+    stroke: usize,
+    /// One time, or two where the pulse was set anew in between.
+    times: Vec<f64>,
+    /// Half the way to the nearest neighbour, as far as it can have strayed.
+    room: f64,
+}
+
+fn gaps(ground: &Ground) -> Vec<Gap> {
+    let timeline = ground.timeline;
+    let b = |j: usize| timeline.strokes.get(j).map_or(0.0, |s| s.at.quarters());
+    let bar_end = |j: usize| {
+        let bar = timeline.strokes.get(j).map_or(0, |s| s.bar);
+        timeline.bars.get(bar).map_or(j + 1, |bar| bar.strokes.end)
+    };
+    let bar_start = |j: usize| {
+        let bar = timeline.strokes.get(j).map_or(0, |s| s.bar);
+        timeline.bars.get(bar).map_or(j, |bar| bar.strokes.start)
+    };
+    let mut out = Vec::new();
+    let mut add = |stroke: usize, times: Vec<f64>, quarter: f64| {
+        let next = if stroke + 1 < timeline.strokes.len() { b(stroke + 1) - b(stroke) } else { 1.0 };
+        let last = if stroke > 0 { b(stroke) - b(stroke - 1) } else { 1.0 };
+        out.push(Gap { stroke, times, room: 0.5 * next.min(last).min(1.0) * quarter });
+    };
+    let mut before: Option<&Point> = None;
+    for (k, run) in ground.runs.iter().enumerate() {
+        let (Some(first), Some(last)) = (run.points.first(), run.points.last()) else { continue };
+        // The way into the run.
+        match (run.began, before) {
+            (Step::Shift | Step::NewTempo, Some(p)) => {
+                for j in p.stroke + 1..first.stroke {
+                    let (old, new) = (p.pulse + (b(j) - p.b) * p.quarter, first.pulse - (first.b - b(j)) * first.quarter);
+                    add(j, vec![old, new], first.quarter);
+                }
+            }
+            (_, p) => {
+                let after = p.map_or(0.0, |p| p.t);
+                for j in bar_start(first.stroke)..first.stroke {
+                    let t = first.pulse - (first.b - b(j)) * first.quarter;
+                    if t > after + 0.3 * first.quarter.min(0.5) {
+                        add(j, vec![t], first.quarter);
+                    }
+                }
+            }
+        }
+        for pair in run.points.windows(2) {
+            let [p, q] = pair else { continue };
+            for j in p.stroke + 1..q.stroke {
+                let share = (b(j) - p.b) / (q.b - p.b).max(1e-9);
+                add(j, vec![p.pulse + share * (q.pulse - p.pulse)], p.quarter);
+            }
+        }
+        // The way out of it.
+        let next = ground.runs.get(k + 1);
+        let until = match next.map(|r| r.began) {
+            Some(Step::Jump) => next.and_then(|r| r.points.first()).map(|f| f.t - 0.3 * last.quarter),
+            Some(_) => None,
+            None => Some(ground.heard.duration.get() - 0.1),
+        };
+        if let Some(until) = until {
+            let few_left = next.is_none() && timeline.strokes.len() - last.stroke <= 3;
+            let end = if few_left { timeline.strokes.len() } else { bar_end(last.stroke) };
+            for j in last.stroke + 1..end {
+                let t = last.pulse + (b(j) - last.b) * last.quarter;
+                if t < until {
+                    add(j, vec![t], last.quarter);
+                }
+            }
+        }
+        before = Some(last);
+    }
+    out
+}
+
+/// How loud this pupil plays such a stroke.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Loudness {
+    middle: f64,
+    spread: f64,
+}
+
+/// Probability of `Missed` for each gap.
+fn missed(ground: &Ground, gaps: &[Gap]) -> Vec<f64> {
+    let passed = ground.placed.iter().filter(|p| matched(p).is_some()).count() + gaps.len();
+    // For each gap everything but the pupil's own rate of misses.
+    let evidence: Vec<f64> = gaps.iter().map(|gap| evidence(ground, gaps, gap)).collect();
+    let (belief, weight) = MISSES;
+    let mut rate = belief;
+    let mut out = Vec::new();
+    for _ in 0..3 {
+        out = evidence.iter().map(|e| { let odds = rate / (1.0 - rate) * e; odds / (1.0 + odds) }).collect();
+        rate = (belief * weight + out.iter().sum::<f64>()) / (weight + passed as f64);
+    }
+    out
+}
+
+/// `P(unheard, and what else is seen | not played) / P(the same | played)`.
+fn evidence(ground: &Ground, gaps: &[Gap], gap: &Gap) -> f64 {
+    let Some(stroke) = ground.timeline.strokes.get(gap.stroke) else { return 0.0 };
+    let loud = loudness(ground, gaps, stroke.surface, stroke.level);
+    // Two possible times: the one that speaks for the pupil.
+    gap.times.iter().map(|&t| at_time(ground, gap, loud, t)).fold(f64::INFINITY, f64::min)
+}
+
+fn at_time(ground: &Ground, gap: &Gap, loud: Option<Loudness>, t: f64) -> f64 {
+    let hidden = match loud {
+        None => 1.0,
+        Some(loud) => {
+            let threshold = noise_at(ground.heard, t).max(ringing_at(ground.strikes, t));
+            let spread = loud.spread.hypot(THRESHOLD_SPREAD_DB);
+            normal_cdf((threshold - loud.middle) / spread)
+        }
+    };
+    let unheard = hidden + (1.0 - hidden) * EAR_LOSES;
+    let reach = (3.0 * ground.jitter.get()).max(0.04).min(gap.room.max(0.02));
+    // Faint candidates, and strikes that found no stroke: either may be this one.
+    let near = |s: &&Strike| (s.at.get() - t).abs() <= reach;
+    let strays = ground.strikes.iter().zip(ground.placed).filter(|(_, p)| matches!(p.step, Step::Extra | Step::InRest)).map(|(s, _)| s);
+    let all = || ground.faint.iter().chain(strays.clone());
+    let rate = all().count() as f64 / ground.heard.duration.get().max(1.0);
+    let chance = 1.0 - (-rate * 2.0 * reach).exp();
+    let trace = all().filter(near).map(|s| likeness(s, loud)).fold(0.0, f64::max);
+    let played = if trace > 0.0 { LEAVES_TRACE * trace / chance.max(0.01) } else { (1.0 - LEAVES_TRACE) / (1.0 - chance).max(0.01) };
+    1.0 / (unheard * played.max(1e-6))
+}
+
+/// How much likelier a candidate's level is for a stroke of this pupil than for any sound within 40 dB.
+fn likeness(strike: &Strike, loud: Option<Loudness>) -> f64 {
+    const ANY_DB: f64 = 40.0;
+    loud.map_or(1.0, |l| {
+        // A lost stroke is a soft one, so levels below the middle are no argument against it.
+        let below = (strike.level.0 - l.middle).clamp(-1.5 * l.spread, f64::INFINITY);
+        let softer = if strike.level.0 < l.middle - 4.0 * l.spread { 0.2 } else { 1.0 };
+        softer * ANY_DB * normal_density(below, l.spread + 3.0)
+    })
+}
+
+fn noise_at(heard: &Hearing, t: f64) -> f64 {
+    heard.audibility.iter().take_while(|a| a.from.get() <= t).last().map_or(f64::NEG_INFINITY, |a| a.threshold.0)
+}
+
+/// Level below which a stroke at `t` drowns in the ringing of those before.
+fn ringing_at(strikes: &[Strike], t: f64) -> f64 {
+    /// After this long 60 dB are gone.
+    const LONGEST: f64 = 0.5;
+    let before = strikes.iter().filter(|s| s.at.get() < t - 0.01 && s.at.get() > t - LONGEST);
+    before.map(|s| s.level.0 - RINGING_DB_PER_S * (t - s.at.get())).fold(f64::NEG_INFINITY, f64::max)
+}
+
+/// Loudness of strokes of this surface and dynamic, or of this surface, or of all: the first group that is large enough.
+/// Unheard strokes count as softer than all heard ones, so a group that often goes unheard is taken for a soft one.
+fn loudness(ground: &Ground, gaps: &[Gap], surface: Surface, level: Option<Dynamic>) -> Option<Loudness> {
+    let strokes = &ground.timeline.strokes;
+    let group = |same: &dyn Fn(usize) -> bool| -> Option<Loudness> {
+        let heard: Vec<f64> = (ground.placed.iter().zip(ground.strikes))
+            .filter(|(p, _)| matched(p).is_some_and(same))
+            .map(|(_, s)| s.level.0)
+            .collect();
+        if heard.len() < ENOUGH {
+            return None;
+        }
+        let unheard = gaps.iter().filter(|g| same(g.stroke)).count();
+        let mut all = heard.clone();
+        all.extend(std::iter::repeat_n(-200.0, unheard));
+        let middle = quantile(&all, 0.5)?.max(quantile(&heard, 0.1)?);
+        let upper = quantile(&all, 0.84)? - middle;
+        let lower = median(&heard)? - quantile(&heard, 0.16)?;
+        Some(Loudness { middle, spread: upper.max(lower).max(LEAST_SPREAD_DB) })
+    };
+    let is = |j: usize| strokes.get(j).map(|s| (s.surface, s.level));
+    group(&|j| is(j) == Some((surface, level)))
+        .or_else(|| group(&|j| is(j).is_some_and(|s| s.0 == surface)))
+        .or_else(|| group(&|_| true))
+}

@@ -1,0 +1,112 @@
+//! The steps strung together: blocks of samples -> [`Take`]; take x timeline -> [`Assessment`].
+//!
+//! Pure: where the blocks come from is the caller's business. Matching and telling surfaces apart need each other: the
+//! strikes are first matched by time alone, the match says what the part expects of each, the surfaces are told apart
+//! with that as prior, and the strikes are matched again with their surfaces. A second round settles what the first
+//! moved.
+
+use crate::align::{AlignConfig, Alignment, Strike, trace};
+use crate::assess::{Assessment, Hearing, assess};
+use crate::onset::{Ear, Heard, Onset};
+use crate::part::{Surface, Timeline};
+use crate::surface::{Calibration, FeatureBank, Features, Prior, Reading, tell};
+
+/// What was heard in a recording, before any part is held against it.
+#[derive(Clone, Debug, Default)]
+pub struct Take {
+    /// Strikes, faint candidates, audibility, duration.
+    pub heard: Heard,
+    /// What each strike sounded like, in the order of `heard.onsets`.
+    pub features: Vec<Features>,
+    /// Whether each strike was cut off at full scale, in the same order.
+    pub clipped: Vec<bool>,
+}
+
+/// Samples at or above this count as cut off at full scale. Recorders clip at 1; a decibel is left for what resampling
+/// and coding do to a flat top.
+const FULL_SCALE: f32 = 0.985;
+/// So many samples at full scale make a strike clipped (common practice: three in a row).
+const CLIPPED_SAMPLES: usize = 3;
+/// What follows an attack within this many samples (20 ms) may be its peak.
+const PEAK_SAMPLES: usize = 882;
+
+/// Hears a recording: `next` puts the next block of mono samples at [`crate::onset::EAR_RATE`] in its argument and says
+/// whether there was one.
+///
+/// # Errors
+/// Those of `next`.
+pub fn hear<E>(mut next: impl FnMut(&mut Vec<f32>) -> Result<bool, E>) -> Result<Take, E> {
+    let mut bank = FeatureBank::new();
+    let mut take = Take::default();
+    let mut strike = |piece: &[f32], at: usize| {
+        take.features.push(bank.features(piece, at));
+        let peak = &piece[at.min(piece.len())..(at + PEAK_SAMPLES).min(piece.len())];
+        take.clipped.push(peak.iter().filter(|v| v.abs() >= FULL_SCALE).count() >= CLIPPED_SAMPLES);
+    };
+    let mut ear = Ear::new();
+    let mut block = Vec::new();
+    while next(&mut block)? {
+        ear.hear(&block, &mut strike);
+    }
+    let heard = ear.finish(&mut strike);
+    Ok(Take { heard, ..take })
+}
+
+/// Rounds of telling surfaces apart and matching again.
+const ROUNDS: usize = 2;
+
+/// Holds a take against the part. `known`: strikes of known surface, from a short recording or named by the teacher.
+pub fn judge(take: &Take, timeline: &Timeline, known: Option<&Calibration>) -> Assessment {
+    let flat = [1.0 / Surface::COUNT as f64; Surface::COUNT];
+    let seen = |onset: &Onset, surface| Strike {
+        at: onset.at,
+        sigma: onset.sigma,
+        level: onset.level,
+        certainty: onset.certainty,
+        surface,
+    };
+    let mut strikes: Vec<Strike> = take.heard.onsets.iter().map(|o| seen(o, flat)).collect();
+    let faint: Vec<Strike> = take.heard.faint.iter().map(|o| seen(o, flat)).collect();
+    let config = AlignConfig::default();
+    let mut found = trace(timeline, &strikes, &config);
+    let mut reading = Reading::default();
+    for _ in 0..ROUNDS {
+        let priors = priors(timeline, &found.alignment);
+        reading = tell(&take.features, Some(&priors), known);
+        for (strike, heard) in strikes.iter_mut().zip(&reading.heard) {
+            strike.surface = heard.p;
+        }
+        let again = trace(timeline, &strikes, &config);
+        let settled = again.alignment.placed.iter().map(|p| p.stroke).eq(found.alignment.placed.iter().map(|p| p.stroke));
+        found = again;
+        if settled {
+            break;
+        }
+    }
+    let count = take.clipped.len().max(1) as f64;
+    let hearing = Hearing {
+        duration: take.heard.duration,
+        audibility: take.heard.audibility.clone(),
+        clipped: take.clipped.iter().filter(|c| **c).count() as f64 / count,
+        gain: take.heard.gain_moved,
+        over_noise: take.heard.over_noise,
+        doubts: reading.doubts,
+        surfaces: reading.heard,
+    };
+    assess(timeline, &strikes, &faint, &found, &hearing)
+}
+
+/// What the part expects of each strike, by the match so far. An unmatched strike belongs to the pass of the last
+/// matched one.
+fn priors(timeline: &Timeline, alignment: &Alignment) -> Vec<Prior> {
+    let mut pass = None;
+    (alignment.placed.iter())
+        .map(|placed| {
+            let stroke = placed.stroke.and_then(|j| timeline.strokes.get(j));
+            if let Some(stroke) = stroke {
+                pass = timeline.bars.get(stroke.bar).map(|bar| bar.pass);
+            }
+            Prior { written: stroke.map(|s| s.surface), pass }
+        })
+        .collect()
+}

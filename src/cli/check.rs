@@ -1,0 +1,15 @@
+//! `pailbeat check`: the part as it will be played, or what is wrong with it.
+
+use std::path::Path;
+
+use anyhow::Result;
+
+use super::{Asked, Outcome, files, part};
+use crate::part::played;
+
+pub(super) fn run(path: &Path, asked: &Asked) -> Result<Outcome> {
+    let part = part::read(path)?;
+    let timeline = part::timeline(&part, asked)?;
+    files::print(&played(&part, &timeline))?;
+    Ok(Outcome::Done)
+}

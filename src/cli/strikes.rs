@@ -1,0 +1,77 @@
+//! `pailbeat strikes`: every strike of a recording.
+
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+use anyhow::Result;
+
+use super::{Outcome, files};
+use crate::audio::{self, AudioError, Facts};
+use crate::chain::{self, Take};
+use crate::report::json;
+
+/// Hears a recording and what is to be said of it as a recording.
+pub(super) fn hear(path: &Path) -> Result<(Take, Facts), AudioError> {
+    let mut source = audio::open(path)?;
+    let take = chain::hear(|block| source.next_block(block))?;
+    Ok((take, source.facts().clone()))
+}
+
+/// Says why a recording could not be heard.
+pub(super) fn refuse(error: AudioError) {
+    let hint = error.hint();
+    files::complain(&anyhow::Error::from(error), Some(hint));
+}
+
+pub(super) fn run(takes: &[PathBuf], as_json: bool) -> Result<Outcome> {
+    let mut failed = false;
+    for path in takes {
+        match hear(path) {
+            Ok((take, facts)) => {
+                for notice in notices(&facts) {
+                    files::tell(&format!("note: `{}`: {notice}", path.display()));
+                }
+                files::print(&if as_json { json::strikes(&take.heard.onsets) } else { list(path, &take) })?;
+            }
+            Err(error) => {
+                failed = true;
+                refuse(error);
+            }
+        }
+    }
+    Ok(if failed { Outcome::SomeFailed } else { Outcome::Done })
+}
+
+/// What is wrong with the recording itself, in words.
+pub(super) fn notices(facts: &Facts) -> Vec<String> {
+    let mut out = Vec::new();
+    if let Some(reason) = &facts.truncated {
+        out.push(format!("it ends early ({reason}); what is there was heard"));
+    }
+    if facts.flat {
+        out.push("it holds no sound at all: is the microphone switched off?".into());
+    }
+    if facts.dropouts > 0 {
+        out.push(format!("{} short gaps of digital silence, {:.2} s in all: the recorder lost sound", facts.dropouts, facts.dropped.get()));
+    }
+    if facts.not_numbers > 0 {
+        out.push(format!("{} samples are not numbers and were taken as silence", facts.not_numbers));
+    }
+    if facts.undecodable > 0 {
+        out.push(format!("{} packets could not be decoded and were taken as silence", facts.undecodable));
+    }
+    out
+}
+
+fn list(path: &Path, take: &Take) -> String {
+    let onsets = &take.heard.onsets;
+    let mut out = String::new();
+    let _ = writeln!(out, "{}: {} strikes in {:.1} s", path.display(), onsets.len(), take.heard.duration.get());
+    if !onsets.is_empty() {
+        let _ = writeln!(out, "{:>10}  {:>8}  {:>8}  {:>5}", "time, s", "± ms", "level dB", "sure");
+        for o in onsets {
+            let _ = writeln!(out, "{:10.4}  {:8.2}  {:8.1}  {:5.2}", o.at.get(), o.sigma.millis(), o.level.0, o.certainty);
+        }
+    }
+    out
+}

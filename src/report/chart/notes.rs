@@ -1,0 +1,152 @@
+//! The findings' numbers under their places in a line, each with two or three words where there is room.
+//!
+//! The number is that of the list of findings. Where many stand close together the words give way and the numbers stay.
+
+use crate::assess::{Assessment, Finding};
+
+use super::super::played::Played;
+use super::super::words;
+use super::layout::{Cell, Layout};
+use super::scene::{INK, Pen, Scene};
+
+/// Height of a row of notes.
+pub(super) const ROW: f64 = 12.5;
+/// Rows before words give way to numbers.
+const ROWS: usize = 3;
+/// Free space between two notes of a row.
+const APART: f64 = 7.0;
+const SIZE: f64 = 9.5;
+
+/// One note in its place.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Note {
+    /// Where the tick or bracket begins and ends.
+    pub(super) from: f64,
+    pub(super) to: f64,
+    pub(super) row: usize,
+    /// Left end of the text.
+    x: f64,
+    number: String,
+    words: String,
+}
+
+/// Where a finding stands in the chart: index of its line, and from where to where.
+fn spot(assessment: &Assessment, played: &Played, layout: &Layout, finding: &Finding) -> Option<(usize, f64, f64)> {
+    let timeline = &assessment.timeline;
+    let section = finding.section.as_ref()?;
+    let passes = timeline.passes.iter().filter(|p| p.section == *section);
+    let passes = passes.filter(|p| finding.pass.is_none_or(|n| p.number == n)).collect::<Vec<_>>();
+    let number = finding.bars.map(|(first, _)| first).or(finding.bar).unwrap_or(1).max(1);
+    let last = finding.bars.map_or(number, |(_, last)| last.max(number));
+    let bar_of = |pass: &&crate::part::Pass, number: u32| {
+        Some(pass.bars.start + number as usize - 1).filter(|bar| pass.bars.contains(bar))
+    };
+    let firsts = passes.iter().filter_map(|pass| bar_of(pass, number)).collect::<Vec<_>>();
+    let cells = (layout.lines.iter().enumerate())
+        .flat_map(|(line, cells)| cells.iter().map(move |cell| (line, cell)))
+        .filter(|(_, cell)| firsts.contains(&cell.bar))
+        .collect::<Vec<_>>();
+    // Where the bar was played more than once, the time of the finding says which.
+    let began = |cell: &Cell| played.runs.get(cell.run).map(|run| run.from);
+    let now = |cell: &Cell| finding.at.is_none_or(|at| began(cell).is_none_or(|from| from <= at));
+    let found = cells.iter().rev().find(|(_, cell)| now(cell) && finding.at.is_some());
+    let &(line, cell) = found.or(cells.first())?;
+    let beats = f64::from(timeline.meter.beats).max(1.0);
+    let whole = last > number || finding.beat.is_none();
+    if whole {
+        let end = (layout.lines.get(line)?.iter())
+            .filter(|c| c.run == cell.run && c.bar >= cell.bar && c.bar <= cell.bar + (last - number) as usize)
+            .map(|c| c.x + layout.bar)
+            .fold(cell.x, f64::max);
+        return Some((line, cell.x + 2.0, if last > number { end - 2.0 } else { cell.x + 2.0 }));
+    }
+    let beat = finding.beat.filter(|b| b.is_finite()).unwrap_or(1.0).clamp(1.0, beats + 1.0);
+    let at = timeline.bars.get(cell.bar)?.at
+        + crate::units::Ticks(((beat - 1.0) * timeline.meter.beat().0 as f64).round() as i64);
+    let x = layout.x(timeline, cell, at);
+    Some((line, x, x))
+}
+
+/// The notes of every line.
+pub(super) fn notes(assessment: &Assessment, played: &Played, layout: &Layout, width: f64) -> Vec<Vec<Note>> {
+    let mut wanted: Vec<Vec<(f64, f64, usize)>> = vec![Vec::new(); layout.lines.len()];
+    for (i, finding) in assessment.findings.iter().enumerate() {
+        if let Some((line, from, to)) = spot(assessment, played, layout, finding)
+            && let Some(line) = wanted.get_mut(line)
+        {
+            line.push((from, to, i));
+        }
+    }
+    wanted
+        .into_iter()
+        .map(|mut line| {
+            line.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.2.cmp(&b.2)));
+            let worded = set(assessment, &line, width, true);
+            if worded.iter().all(|note| note.row < ROWS) { worded } else { set(assessment, &line, width, false) }
+        })
+        .collect()
+}
+
+/// Each note in the first row where it does not touch another.
+fn set(assessment: &Assessment, line: &[(f64, f64, usize)], width: f64, worded: bool) -> Vec<Note> {
+    let mut notes: Vec<Note> = Vec::new();
+    // Findings at one place share a note when there is no room for words.
+    let mut groups: Vec<(f64, f64, Vec<usize>)> = Vec::new();
+    for (from, to, i) in line {
+        match groups.last_mut().filter(|g| !worded && (from - g.0).abs() < 12.0) {
+            Some(group) => group.2.push(*i),
+            None => groups.push((*from, *to, vec![*i])),
+        }
+    }
+    // From the right: a note that must give way drops below those to its right, where its tick meets no words.
+    let mut rows: Vec<Vec<(f64, f64)>> = Vec::new();
+    for (from, to, findings) in groups.into_iter().rev() {
+        let number = numbers(&findings);
+        let said = findings.first().and_then(|i| assessment.findings.get(*i)).filter(|_| worded);
+        let said = said.map(|finding| words::short(assessment, finding)).unwrap_or_default();
+        let long = Pen::new(SIZE).bold().width(&number)
+            + if said.is_empty() { 0.0 } else { 3.5 + Pen::new(SIZE).width(&said) };
+        let x = (from - 1.5).min(width - long - 1.0).max(0.0);
+        let free = |row: &[(f64, f64)], left: f64, right: f64| row.iter().all(|(a, b)| right <= *a || *b <= left);
+        let tick_free = |row: usize| rows.iter().take(row).all(|above| free(above, from - 1.0, from + 1.0));
+        let text_free = |row: usize| rows.get(row).is_none_or(|row| free(row, x - APART, x + long + APART));
+        let row = (0..=rows.len()).find(|row| text_free(*row) && tick_free(*row)).unwrap_or(rows.len());
+        if row == rows.len() {
+            rows.push(Vec::new());
+        }
+        rows[row].push((x, x + long));
+        notes.push(Note { from, to, row, x, number, words: said });
+    }
+    notes
+}
+
+/// `3`, `3, 5`, `3 to 6`.
+fn numbers(findings: &[usize]) -> String {
+    let run = findings.windows(2).all(|pair| pair[1] == pair[0] + 1) && findings.len() > 2;
+    match findings {
+        [first, .., last] if run => format!("{} to {}", first + 1, last + 1),
+        _ => findings.iter().map(|i| (i + 1).to_string()).collect::<Vec<_>>().join(", "),
+    }
+}
+
+/// Draws the notes of a line: ticks begin at `axis` where no bar number stands in the way, words below `top`.
+pub(super) fn draw(scene: &mut Scene, notes: &[Note], axis: f64, top: f64, numbers: &[f64]) {
+    for note in notes {
+        let base = top + (note.row as f64 + 1.0) * ROW - 1.5;
+        if note.to > note.from {
+            scene.path(
+                vec![(note.from, top - 2.0), (note.from, top + 1.0), (note.to, top + 1.0), (note.to, top - 2.0)],
+                0.9,
+                INK,
+            );
+        } else {
+            let free = numbers.iter().all(|x| (x - note.from).abs() > 9.0);
+            scene.line((note.from, if free { axis } else { top - 1.0 }), (note.from, base - SIZE * 0.8), 0.9, INK);
+        }
+        scene.text((note.x, base), note.number.clone(), Pen::new(SIZE).bold());
+        if !note.words.is_empty() {
+            let after = note.x + Pen::new(SIZE).bold().width(&note.number) + 3.5;
+            scene.text((after, base), note.words.clone(), Pen::new(SIZE));
+        }
+    }
+}

@@ -1,0 +1,277 @@
+//! The fixed machine-readable output.
+//!
+//! Field names are a contract; more may be added beside them. Times are in seconds from the start of the recording,
+//! lateness in milliseconds (positive is late), levels in decibels relative to full scale, tempi in quarter notes a
+//! minute. What is not known is `null`. `hands` is `"R"`, `"L"`, `"both"`, or `null` where one hand is written without
+//! saying which. `bars` is the first and last bar a finding may concern: the same twice when the bar is known, `null`
+//! for the whole take. `practise` counts bars within the section as played out.
+
+use serde::Serialize;
+
+use crate::align::Step;
+use crate::assess::{Assessment, ClockSource, Status};
+use crate::onset::Onset;
+use crate::part::{Hand, Hands};
+
+#[derive(Serialize)]
+struct Strikes {
+    strikes: Vec<OnsetRow>,
+}
+
+#[derive(Serialize)]
+struct OnsetRow {
+    t_s: f64,
+    level_db: f64,
+    sigma_ms: f64,
+    certainty: f64,
+}
+
+#[derive(Serialize)]
+struct Verdict {
+    clock: Option<ClockRow>,
+    strikes: Vec<StrikeRow>,
+    strokes: Vec<StrokeRow>,
+    findings: Vec<FindingRow>,
+    advice: AdviceRow,
+    limits: Vec<String>,
+    part: PartRow,
+    jitter_ms: Option<f64>,
+    stretches: Vec<StretchRow>,
+}
+
+#[derive(Serialize)]
+struct ClockRow {
+    source: &'static str,
+    start_s: f64,
+    bpm: f64,
+}
+
+#[derive(Serialize)]
+struct StrikeRow {
+    t_s: f64,
+    surface: &'static str,
+    surface_p: f64,
+    level_db: f64,
+    stroke: Option<usize>,
+    spread_ms: Option<f64>,
+    sigma_ms: f64,
+    step: &'static str,
+}
+
+#[derive(Serialize)]
+struct StrokeRow {
+    section: String,
+    pass: u32,
+    bar: u32,
+    beat: f64,
+    surface: &'static str,
+    hands: Option<&'static str>,
+    status: &'static str,
+    late_ms: Option<f64>,
+    late_sigma_ms: Option<f64>,
+    bpm: Option<f64>,
+    strike: Option<usize>,
+}
+
+#[derive(Serialize)]
+struct FindingRow {
+    kind: &'static str,
+    section: Option<String>,
+    pass: Option<u32>,
+    bar: Option<u32>,
+    beat: Option<f64>,
+    t_s: Option<f64>,
+    size: f64,
+    unit: &'static str,
+    confidence: f64,
+    bars: Option<[u32; 2]>,
+    text: String,
+    evidence: String,
+    otherwise: Option<&'static str>,
+}
+
+#[derive(Serialize)]
+struct AdviceRow {
+    praise: String,
+    fix: String,
+    next_bpm: f64,
+    why: String,
+    about: Option<usize>,
+    practise: Option<PractiseRow>,
+}
+
+#[derive(Serialize)]
+struct PractiseRow {
+    section: String,
+    pass: u32,
+    bars: [u32; 2],
+}
+
+#[derive(Serialize)]
+struct PartRow {
+    title: String,
+    meter: String,
+    asked_bpm: f64,
+    form: Vec<String>,
+}
+
+#[derive(Serialize)]
+struct StretchRow {
+    began: &'static str,
+    strikes: [usize; 2],
+    strokes: [usize; 2],
+}
+
+/// What `strikes --json` prints.
+pub fn strikes(onsets: &[Onset]) -> String {
+    let rows = onsets.iter().map(|onset| OnsetRow {
+        t_s: micro(onset.at.get()),
+        level_db: hundredth(onset.level.0),
+        sigma_ms: micro(onset.sigma.millis()),
+        certainty: micro(onset.certainty),
+    });
+    print(&Strikes { strikes: rows.collect() })
+}
+
+/// What `assess --json` prints.
+pub fn assessment(assessment: &Assessment) -> String {
+    let timeline = &assessment.timeline;
+    let pass_of = |bar: usize| timeline.bars.get(bar).and_then(|b| Some((b, timeline.passes.get(b.pass)?)));
+    let clock = assessment.clock.map(|clock| ClockRow {
+        source: match clock.source {
+            ClockSource::Guide => "guide",
+            ClockSource::TakeCard => "take-card",
+            ClockSource::OwnPulse => "own-pulse",
+        },
+        start_s: micro(clock.start.get()),
+        bpm: micro(clock.bpm.get()),
+    });
+    let strikes = assessment.strikes.iter().map(|strike| StrikeRow {
+        t_s: micro(strike.at.get()),
+        surface: strike.surface.word(),
+        surface_p: micro(strike.surface_p),
+        level_db: hundredth(strike.level.0),
+        stroke: strike.stroke,
+        spread_ms: strike.spread.map(|spread| micro(spread.millis())),
+        sigma_ms: micro(strike.sigma.millis()),
+        step: step(strike.step),
+    });
+    let strokes = timeline.strokes.iter().enumerate().zip(&assessment.strokes).map(|((i, written), judged)| {
+        let place = pass_of(written.bar);
+        StrokeRow {
+            section: place.map_or_else(String::new, |(_, pass)| pass.section.clone()),
+            pass: place.map_or(1, |(_, pass)| pass.number),
+            bar: place.map_or(1, |(bar, _)| bar.number),
+            beat: micro(timeline.beat(i)),
+            surface: written.surface.word(),
+            hands: match written.hands {
+                Hands::Either => None,
+                Hands::One(Hand::Right) => Some("R"),
+                Hands::One(Hand::Left) => Some("L"),
+                Hands::Both => Some("both"),
+            },
+            status: status(judged.status),
+            late_ms: judged.late.map(|late| micro(late.millis())),
+            late_sigma_ms: judged.late_sigma.map(|sigma| micro(sigma.millis())),
+            bpm: judged.bpm.map(|bpm| micro(bpm.get())),
+            strike: judged.strike,
+        }
+    });
+    let findings = assessment.findings.iter().map(|finding| FindingRow {
+        kind: finding.kind.word(),
+        section: finding.section.clone(),
+        pass: finding.pass,
+        bar: finding.bar,
+        beat: finding.beat.map(micro),
+        t_s: finding.at.map(|at| micro(at.get())),
+        size: micro(finding.size),
+        unit: finding.unit.word(),
+        confidence: micro(finding.confidence),
+        bars: finding.bars.map(|(first, last)| [first, last]).or(finding.bar.map(|bar| [bar, bar])),
+        text: finding.text.clone(),
+        evidence: finding.evidence.clone(),
+        otherwise: finding.otherwise.map(|kind| kind.word()),
+    });
+    let advice = &assessment.advice;
+    let practise = advice.practise.clone().and_then(|bars| {
+        let (first, pass) = pass_of(bars.start)?;
+        let last = timeline.bars.get(bars.end.saturating_sub(1)).filter(|last| last.pass == first.pass);
+        let last = last.map_or(first.number, |last| last.number);
+        Some(PractiseRow { section: pass.section.clone(), pass: pass.number, bars: [first.number, last] })
+    });
+    let stretches = assessment.stretches.iter().map(|stretch| StretchRow {
+        began: step(stretch.began),
+        strikes: [stretch.strikes.start, stretch.strikes.end],
+        strokes: [stretch.strokes.start, stretch.strokes.end],
+    });
+    print(&Verdict {
+        clock,
+        strikes: strikes.collect(),
+        strokes: strokes.collect(),
+        findings: findings.collect(),
+        advice: AdviceRow {
+            praise: advice.praise.clone(),
+            fix: advice.fix.clone(),
+            next_bpm: micro(advice.next.get()),
+            why: advice.why.clone(),
+            about: advice.about,
+            practise,
+        },
+        limits: assessment.limits.clone(),
+        part: PartRow {
+            title: timeline.title.clone(),
+            meter: format!("{}/{}", timeline.meter.beats, timeline.meter.unit),
+            asked_bpm: micro(timeline.bpm.get()),
+            form: timeline.passes.iter().map(|pass| pass.section.clone()).collect(),
+        },
+        jitter_ms: assessment.jitter.map(|jitter| micro(jitter.millis())),
+        stretches: stretches.collect(),
+    })
+}
+
+fn status(status: Status) -> &'static str {
+    match status {
+        Status::Played => "played",
+        Status::Missed => "missed",
+        Status::WrongSurface => "wrong-surface",
+        Status::NotHeard => "not-heard",
+        Status::NotReached => "not-reached",
+    }
+}
+
+fn step(step: Step) -> &'static str {
+    match step {
+        Step::Start => "start",
+        Step::Match => "match",
+        Step::Displaced => "displaced",
+        Step::Shift => "shift",
+        Step::NewTempo => "new-tempo",
+        Step::Jump => "jump",
+        Step::JumpAfterPause => "jump-after-pause",
+        Step::Extra => "extra",
+        Step::InRest => "in-rest",
+        Step::Double => "double",
+        Step::CountIn => "count-in",
+        Step::Bounce => "bounce",
+    }
+}
+
+/// To a millionth: a microsecond, or a nanosecond of lateness, is below anything measured here. What is not a number
+/// stays so and is printed as `null`.
+fn micro(number: f64) -> f64 {
+    rounded(number, 1e6)
+}
+
+fn hundredth(number: f64) -> f64 {
+    rounded(number, 1e2)
+}
+
+fn rounded(number: f64, parts: f64) -> f64 {
+    let scaled = number * parts;
+    if scaled.is_finite() { scaled.round() / parts + 0.0 } else { number }
+}
+
+/// Rows of plain numbers and strings always print.
+fn print<T: Serialize>(rows: &T) -> String {
+    serde_json::to_string_pretty(rows).unwrap_or_else(|_| "null".to_owned())
+}

@@ -1,0 +1,108 @@
+//! [`Assessment`] -> one self-contained HTML page for the teacher, one for the pupil.
+//!
+//! The pages load nothing, run nothing, and print on one sheet. They are well-formed XML too, so that a test can read
+//! them. Everything that comes from outside passes [`escape`].
+
+mod css;
+mod pupil;
+mod teacher;
+
+use base64::Engine as _;
+
+use crate::assess::Assessment;
+
+use super::Meta;
+use super::chart::{ChartError, FAMILY};
+
+const REGULAR: &[u8] = include_bytes!("../../../assets/fonts/NotoSerif-Regular.woff2");
+const BOLD: &[u8] = include_bytes!("../../../assets/fonts/NotoSerif-Bold.woff2");
+
+/// Why there is no page.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum PageError {
+    /// The chart could not be drawn.
+    #[error("cannot make the page")]
+    Chart(#[from] ChartError),
+}
+
+/// The teacher's page.
+///
+/// # Errors
+/// [`PageError`] when the chart cannot be drawn.
+pub fn teacher(assessment: &Assessment, meta: &Meta) -> Result<String, PageError> {
+    teacher::page(assessment, meta)
+}
+
+/// The pupil's page.
+///
+/// # Errors
+/// [`PageError`] when the bar cannot be drawn.
+pub fn pupil(assessment: &Assessment, meta: &Meta) -> Result<String, PageError> {
+    pupil::page(assessment, meta)
+}
+
+/// Text as HTML and XML, in element content and in double-quoted attributes alike. The only escaper.
+pub(super) fn escape(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        match c {
+            '&' => out.push_str("&amp;"),
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            '"' => out.push_str("&quot;"),
+            '\'' => out.push_str("&#39;"),
+            // XML has no place for these, escaped or not.
+            c if c.is_control() && !matches!(c, '\n' | '\t') => out.push('\u{fffd}'),
+            '\u{fffe}' | '\u{ffff}' => out.push('\u{fffd}'),
+            c => out.push(c),
+        }
+    }
+    out
+}
+
+/// A name: escaped, and isolated so that its direction of writing stays its own.
+fn name(text: &str) -> String {
+    format!("<bdi>{}</bdi>", escape(&super::words::clean(text, super::words::NAME)))
+}
+
+/// The typeface as a style sheet with the font files inside.
+pub(super) fn font_faces() -> String {
+    let face = |weight: &str, bytes: &[u8]| {
+        format!(
+            "@font-face{{font-family:'{FAMILY}';font-weight:{weight};src:url(data:font/woff2;base64,{}) format('woff2')}}",
+            base64::engine::general_purpose::STANDARD.encode(bytes)
+        )
+    };
+    format!("{}{}", face("400", REGULAR), face("700", BOLD))
+}
+
+/// The document around a body.
+fn document(title: &str, own_css: &str, body: &str) -> String {
+    format!(
+        "<!DOCTYPE html>\n<html xmlns=\"http://www.w3.org/1999/xhtml\" lang=\"en\">\n<head>\n<meta charset=\"utf-8\"/>\n\
+         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"/>\n\
+         <meta http-equiv=\"Content-Security-Policy\" content=\"default-src &#39;none&#39;; style-src &#39;unsafe-inline&#39;; font-src data:; img-src data:\"/>\n\
+         <meta name=\"referrer\" content=\"no-referrer\"/>\n<title>{}</title>\n<style>{}</style>\n<style>{}{own_css}</style>\n\
+         </head>\n<body>\n{body}</body>\n</html>\n",
+        escape(title),
+        font_faces(),
+        css::SHARED,
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The five characters of XML 1.0, section 2.4, and HTML's attribute quoting.
+    #[test]
+    fn no_text_can_leave_its_element_or_attribute() {
+        assert_eq!(escape("<script>\"'&"), "&lt;script&gt;&quot;&#39;&amp;");
+        assert_eq!(escape("a\u{0}b\u{b}c\nd"), "a\u{fffd}b\u{fffd}c\nd");
+        for c in (0u32..0x1_0000).filter_map(char::from_u32) {
+            let text = format!("<a b=\"{0}\">{0}</a>", escape(&c.to_string()));
+            assert!(roxmltree::Document::parse(&text).is_ok(), "{:x}", c as u32);
+        }
+    }
+}

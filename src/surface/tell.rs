@@ -1,0 +1,319 @@
+//! Several explanations of a take, weighed against each other -> a [`Reading`].
+//!
+//! An explanation begins with what is written, with two surfaces exchanged, with everything on one, or with what the
+//! sounds say by themselves, and is improved by [`super::mixture`]. Those that end alike count once. What is told is
+//! their mean, each weighed by its sounds, its names and the mistakes it needs.
+
+use super::constants::{Constants, DIMS, Place};
+use super::features::{BANDS, Features};
+use super::maps::{ALL, Maps, NO_STROKE};
+use super::mixture::{Explanation, Prior as Places, Take, softmax};
+use super::doubts::doubts;
+use super::{Heard, Prior};
+use crate::part::Surface;
+
+/// Rounds after which explanations that have become alike are merged.
+const FIRST_ROUNDS: usize = 3;
+
+/// Explanations that label the strikes this alike (mean absolute difference, 0 to 2) are one.
+const ALIKE: f64 = 0.04;
+
+/// Strikes further from the take's median level than this change their sound no more, in decibels.
+const LEVEL_REACH: f64 = 20.0;
+
+/// Strikes of known surface: from a short recording of each surface alone, or named in the take itself.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Calibration {
+    /// Each known strike's surface and features; three of each surface do.
+    pub strikes: Vec<(Surface, Features)>,
+}
+
+/// On which surface each written surface was played during one pass.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PassReading {
+    /// Index into `Timeline::passes`; `None` where no pass is known.
+    pub pass: Option<usize>,
+    /// Probability of each played surface (column) for each written one (row), in the order of [`Surface::ALL`]. Single
+    /// slips do not count; rows of surfaces that are not in play say "as written".
+    pub played: [[f64; ALL]; ALL],
+}
+
+/// What was heard in a take.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Reading {
+    /// One for each strike, in order.
+    pub heard: Vec<Heard>,
+    /// What sound alone cannot settle.
+    pub doubts: Vec<super::Doubt>,
+    /// One for each pass that has a strike, in order of first appearance. Empty without a part.
+    pub passes: Vec<PassReading>,
+}
+
+/// Tells the surface of every strike of a take.
+///
+/// `priors`: what the part says of each strike (one for each, `None` without a part). `calibration`: strikes of known
+/// surface. No strikes give an empty reading.
+pub fn tell(features: &[Features], priors: Option<&[Prior]>, calibration: Option<&Calibration>) -> Reading {
+    tell_by(Constants::embedded(), features, priors, calibration).0
+}
+
+/// The model with constants of one's own: what `scripts/fit_surface.py` tries before it writes them.
+pub struct Model(Constants);
+
+/// What speaks for one explanation of a take, as logarithms of odds before they are weighed.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Account {
+    /// The sounds.
+    pub sound: f64,
+    /// The names, by each surface's own sound and by differences.
+    pub names: [f64; 2],
+    /// The mistakes it needs.
+    pub mistakes: f64,
+    /// Probability of each surface at each strike under it, in the order of [`Surface::ALL`].
+    pub surface: Vec<[f64; ALL]>,
+}
+
+impl Model {
+    /// From a text of the form of `assets/surface.json`.
+    ///
+    /// # Errors
+    ///
+    /// Says which entry is missing or of the wrong size.
+    pub fn parse(text: &str) -> Result<Model, String> {
+        Constants::parse(text).map(Model)
+    }
+
+    /// As [`tell`], and the explanations that were weighed.
+    pub fn tell(
+        &self,
+        features: &[Features],
+        priors: Option<&[Prior]>,
+        calibration: Option<&Calibration>,
+    ) -> (Reading, Vec<Account>) {
+        let (reading, explanations, live) = tell_by(&self.0, features, priors, calibration);
+        let full = |q: &[f64; ALL]| {
+            let mut out = [0.0; ALL];
+            live.iter().zip(q).for_each(|(s, q)| out[*s] = *q);
+            out
+        };
+        let accounts = (explanations.iter())
+            .map(|e| Account {
+                sound: e.sound,
+                names: [e.name, e.name_pair],
+                mistakes: e.mistakes,
+                surface: e.surface.iter().map(full).collect(),
+            })
+            .collect();
+        (reading, accounts)
+    }
+}
+
+fn tell_by(
+    c: &Constants,
+    features: &[Features],
+    priors: Option<&[Prior]>,
+    calibration: Option<&Calibration>,
+) -> (Reading, Vec<Explanation>, Vec<usize>) {
+    let Some(take) = take_of(c, features, priors, calibration) else {
+        return (Reading::default(), Vec::new(), Vec::new());
+    };
+    let places = Places::new(c, &take.live);
+    let maps = if take.part { Maps::new(take.live.len(), &c.tuning) } else { Maps::none() };
+    let mut explanations = Vec::new();
+    for start in starts(c, &places, &take) {
+        let mut e = Explanation::begin(c, &take, start);
+        e.improve(c, &places, &take, &maps, FIRST_ROUNDS, false);
+        keep_if_new(&mut explanations, e);
+    }
+    let mut kept: Vec<Explanation> = Vec::new();
+    for mut e in explanations {
+        e.improve(c, &places, &take, &maps, c.tuning.rounds.saturating_sub(FIRST_ROUNDS).max(1), true);
+        keep_if_new(&mut kept, e);
+    }
+    let weights = weigh(c, &kept);
+    (read(c, &take, priors, &maps, &kept, &weights), kept, take.live)
+}
+
+fn keep_if_new(kept: &mut Vec<Explanation>, e: Explanation) {
+    if kept.iter().all(|k| k.distance(&e) > ALIKE) {
+        kept.push(e);
+    }
+}
+
+/// Posterior weight of each explanation.
+fn weigh(c: &Constants, explanations: &[Explanation]) -> Vec<f64> {
+    let j = &c.tuning.judge;
+    let mut weights: Vec<f64> = explanations
+        .iter()
+        .map(|e| j.sound * e.sound + j.name * e.name + j.name_pair * e.name_pair + j.maps * e.mistakes + e.known)
+        .collect();
+    softmax(&mut weights);
+    weights
+}
+
+/// The surfaces in play: those written, and those that a mistake on them may land on.
+fn live(written: &[bool; ALL]) -> Vec<usize> {
+    let drum = [Surface::Centre, Surface::Rim, Surface::Click].map(Surface::index);
+    let body = [Surface::Pat, Surface::Clap].map(Surface::index);
+    let also: &[usize] = if drum.iter().any(|s| written[*s]) { &drum } else { &body };
+    (0..ALL).filter(|s| written[*s] || also.contains(s)).collect()
+}
+
+fn take_of(
+    c: &Constants,
+    features: &[Features],
+    priors: Option<&[Prior]>,
+    calibration: Option<&Calibration>,
+) -> Option<Take> {
+    let mut levels: Vec<f64> = features.iter().map(|f| f.level.0).filter(|l| l.is_finite()).collect();
+    levels.sort_by(f64::total_cmp);
+    let median = *levels.get(levels.len() / 2)?;
+    let bands_of = |f: &Features, median: f64| -> [f64; BANDS] {
+        let level = if f.level.0.is_finite() { (f.level.0 - median).clamp(-LEVEL_REACH, LEVEL_REACH) } else { 0.0 };
+        std::array::from_fn(|k| f64::from(f.bands[k]) - c.mean[k] - level * c.slope[k])
+    };
+    let place_of = |bands: &[f64; BANDS]| -> Place {
+        let mut place = [0.0; DIMS];
+        for (p, axis) in place.iter_mut().zip(&c.axes) {
+            *p = axis.iter().zip(bands).map(|(a, b)| a * b).sum();
+        }
+        place
+    };
+    let priors = priors.filter(|p| p.iter().any(|p| p.written.is_some()));
+    let mut written = [false; ALL];
+    for p in priors.unwrap_or_default().iter().filter_map(|p| p.written) {
+        written[p.index()] = true;
+    }
+    let known = calibration.map(|c| c.strikes.as_slice()).unwrap_or_default();
+    let mut live = live(&written);
+    if priors.is_none() {
+        // Without a part the surfaces of the bucket, and whatever else was shown.
+        live = (0..ALL).filter(|s| *s < Surface::Pat.index() || known.iter().any(|(k, _)| k.index() == *s)).collect();
+        written = [true; ALL];
+    }
+    let position = |s: Surface| live.iter().position(|l| *l == s.index());
+    let row = |p: Option<&Prior>| p.and_then(|p| p.written).and_then(position).unwrap_or(NO_STROKE);
+    let prior = |k: usize| priors.and_then(|p| p.get(k));
+    let [inside, at_border, unknown] = c.tuning.map_turn;
+    let turn = (0..features.len())
+        .map(|k| {
+            let pass = |k: usize| prior(k).and_then(|p| p.pass);
+            match (k.checked_sub(1).and_then(pass), pass(k)) {
+                (Some(a), Some(b)) if a != b => at_border,
+                (Some(_), Some(_)) => inside,
+                _ => unknown,
+            }
+        })
+        .collect();
+    let bands: Vec<[f64; BANDS]> = features.iter().map(|f| bands_of(f, median)).collect();
+    // A recording of its own has its own median level.
+    let mut known_levels: Vec<f64> = known.iter().map(|(_, f)| f.level.0).filter(|l| l.is_finite()).collect();
+    known_levels.sort_by(f64::total_cmp);
+    let known_median = known_levels.get(known_levels.len() / 2).copied().unwrap_or(median);
+    let known = (known.iter())
+        .filter_map(|(s, f)| Some((position(*s)?, place_of(&bands_of(f, known_median)))))
+        .collect();
+    Some(Take {
+        written: std::array::from_fn(|k| live.get(k).is_some_and(|s| written[*s])),
+        part: priors.is_some(),
+        places: bands.iter().map(place_of).collect(),
+        bands,
+        rows: (0..features.len()).map(|k| row(prior(k))).collect(),
+        turn,
+        known,
+        live,
+    })
+}
+
+/// First guesses of every strike's surface.
+fn starts(c: &Constants, places: &Places, take: &Take) -> Vec<Vec<[f64; ALL]>> {
+    let m = take.live.len();
+    let absolute = places.absolute(c, take);
+    if !take.part {
+        return vec![absolute];
+    }
+    // How far a first guess trusts the part.
+    const TRUST: f64 = 0.9;
+    let by = |to: &dyn Fn(usize) -> usize| {
+        take.rows
+            .iter()
+            .map(|row| {
+                let mut q = [0.0; ALL];
+                if *row == NO_STROKE {
+                    q[..m].fill(1.0 / m as f64);
+                } else {
+                    q[..m].fill((1.0 - TRUST) / (m as f64 - 1.0));
+                    q[to(*row)] = TRUST;
+                }
+                q
+            })
+            .collect::<Vec<_>>()
+    };
+    let mut out = vec![by(&|k| k)];
+    for a in 0..m {
+        for b in a + 1..m {
+            out.push(by(&|k| if k == a { b } else if k == b { a } else { k }));
+        }
+        out.push(by(&|_| a));
+    }
+    out.push(absolute);
+    out
+}
+
+fn read(
+    c: &Constants,
+    take: &Take,
+    priors: Option<&[Prior]>,
+    maps: &Maps,
+    explanations: &[Explanation],
+    weights: &[f64],
+) -> Reading {
+    let n = take.places.len();
+    let m = maps.maps.len();
+    let mut heard = vec![Heard { p: [0.0; ALL], other: 0.0 }; n];
+    let mut by_map = vec![0.0; n * m];
+    for (e, w) in explanations.iter().zip(weights) {
+        for (h, (q, other)) in heard.iter_mut().zip(e.surface.iter().zip(&e.other)) {
+            for (live, q) in take.live.iter().zip(q) {
+                h.p[*live] += w * q;
+            }
+            h.other += w * other;
+        }
+        by_map.iter_mut().zip(&e.maps).for_each(|(sum, p)| *sum += w * p);
+    }
+    for h in &mut heard {
+        let sum: f64 = h.p.iter().sum();
+        h.p.iter_mut().for_each(|p| *p /= sum);
+        h.other = h.other.clamp(0.0, 1.0);
+    }
+    let mut passes: Vec<(Option<usize>, usize)> = Vec::new();
+    let pass_of = |k: usize| priors.and_then(|p| p.get(k)).and_then(|p| p.pass);
+    let mut readings: Vec<PassReading> = Vec::new();
+    if take.part {
+        for k in 0..n {
+            let pass = pass_of(k);
+            let at = passes.iter().position(|(p, _)| *p == pass).unwrap_or_else(|| {
+                passes.push((pass, 0));
+                readings.push(PassReading { pass, played: [[0.0; ALL]; ALL] });
+                passes.len() - 1
+            });
+            passes[at].1 += 1;
+            for (map, p) in maps.maps.iter().zip(&by_map[k * m..]) {
+                for (from, to) in take.live.iter().zip(map) {
+                    readings[at].played[*from][take.live[*to]] += p;
+                }
+            }
+        }
+        for (reading, (_, count)) in readings.iter_mut().zip(&passes) {
+            for (s, row) in reading.played.iter_mut().enumerate() {
+                if take.live.contains(&s) {
+                    row.iter_mut().for_each(|p| *p /= *count as f64);
+                } else {
+                    row[s] = 1.0;
+                }
+            }
+        }
+    }
+    let doubts = doubts(c, take, &heard, explanations, weights);
+    Reading { heard, doubts, passes: readings }
+}
