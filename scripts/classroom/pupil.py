@@ -546,6 +546,8 @@ def settle(plan):
     """
     w, nb = plan.w, len(plan.w.bars)
     q = float(w.quarters)
+    if any(all(v is not f["_visit"] for v in plan.visits) for f in plan.faults):
+        return False                              # cut off by a later one
     walk = [v for v in plan.visits if v.bar is not None]
     after_lost = {id(b) for a, b in zip(plan.visits, plan.visits[1:]) if a.bar is None}
     may = [[m for m in range(nb) if content(w, v, m) == content(w, v, v.bar)] for v in walk]
