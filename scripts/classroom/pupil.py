@@ -596,10 +596,12 @@ def settle(plan):
         far = walk[0].bar if start else walk[e + 1].bar - walk[e].bar - 1
         low = max([i for i in own if i < e], default=-1)
         high = min([i for i in own if i > e], default=len(walk))
-        bars, passes = set(), {}
+        bars = set()
         for i, m, n in jumps:
             if not low < i < high or n - m - 1 != far:
                 continue
+            if start:
+                f["kinds"] += [k for k in ("repeat-missing", "section-skipped") if k not in f["kinds"]]
             if far >= 0:
                 bars |= set(range(m + 1, n))
             elif f["kind"] == "restarted":
