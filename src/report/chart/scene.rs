@@ -224,6 +224,7 @@ pub(super) fn width(text: &str, size: f64, bold: bool) -> f64 {
 }
 
 /// Height of the font's own line (ascent to descent) in ems: what the bitmap backend calls the size of a text.
+#[cfg(any(test, not(target_arch = "wasm32")))]
 pub(super) fn line_height() -> f64 {
     font(false).map_or(1.0, |font| f64::from(font.height_unscaled()) / f64::from(font.units_per_em().unwrap_or(1000.0)))
 }
