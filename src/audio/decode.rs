@@ -1,14 +1,13 @@
 //! A file in any container -> interleaved samples at the recording's own rate, starting where the recording starts.
 //!
-//! Decoding is `symphonia`'s, Opus `libopus`'s. What is added: the right sound track; start and end padding taken off to
-//! the sample, or a word that it is unknown; pieces that cannot be decoded or were left out replaced by silence of their
-//! length, so that later strikes stay where they were played; an end that comes too early told from one that does not.
+//! Decoding is `symphonia`'s, Opus `libopus`'s. What is added: the right sound track, and start and end padding taken off
+//! to the sample, or a word that it is unknown.
 //!
-//! Source: measured against a second decoder, container by container, by `scripts/outside/decode.sh`.
+//! Source: measured against a second decoder, container by container, by `scripts/outside/decode.py`.
 
 use std::collections::VecDeque;
 use std::io::{Read, Seek, SeekFrom};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::LazyLock;
 
 use symphonia::core::audio::Channels;
@@ -21,26 +20,14 @@ use symphonia::core::formats::probe::Hint;
 use symphonia::core::formats::{FormatOptions, FormatReader, Track};
 use symphonia::core::io::MediaSourceStream;
 use symphonia::core::meta::MetadataOptions;
-use symphonia::core::packet::Packet;
 
 use super::error::AudioError;
 use super::mp4::{self, SoundTrack};
 use super::patched::{Patch, Patched};
 use super::sniff::{self, CONVERT, Foreign};
+use super::stream::{Coded, Decoder, MAX_CHANNELS, Step, Stream, guarded};
 use super::wav::{self, PcmStream, Wav};
 use crate::units::Seconds;
-
-/// More channels than any recorder has; beyond it a header is nonsense.
-const MAX_CHANNELS: usize = 64;
-/// A jump of the container's clock by more than this means that sound was left out. Browsers stamp pieces of 10 to 60 ms
-/// with times that waver by a few milliseconds; shorter losses cannot be told from that.
-const GAP: Seconds = Seconds::from_millis(40.0);
-/// A jump beyond this is a broken clock, not a pause in a take; it is not filled.
-const LONGEST_GAP: Seconds = Seconds::from_millis(600_000.0);
-/// A jump counts only if so many later pieces agree with it, so that one wrong stamp moves nothing.
-const AGREE: usize = 4;
-/// If so many pieces in a row at the start cannot be decoded, nothing can.
-const HOPELESS: u32 = 50;
 
 static CODECS: LazyLock<CodecRegistry> = LazyLock::new(|| {
     let mut codecs = CodecRegistry::new();
@@ -71,67 +58,6 @@ pub(super) struct Header {
     /// Samples per channel, if known.
     pub(super) frames: Option<u64>,
     pub(super) start: Start,
-}
-
-/// Why reading stopped for good.
-pub(super) enum Stop {
-    Io(std::io::Error),
-    Damaged(Error),
-    Changed,
-}
-
-impl Stop {
-    /// As an error of the whole recording; `at`: how much of it had been read.
-    pub(super) fn into_error(self, path: PathBuf, container: &'static str, at: Seconds) -> AudioError {
-        let (reason, source) = match self {
-            Stop::Io(source) => return AudioError::Read { path, at, source },
-            Stop::Damaged(cause) => ("nothing in it can be decoded", Some(cause)),
-            Stop::Changed => ("its sound is not of the kind its header says", None),
-        };
-        AudioError::Damaged { path, container, reason: reason.into(), source }
-    }
-}
-
-/// A running decoder.
-pub(super) struct Decoder {
-    stream: Stream,
-    channels: usize,
-    /// Stretches of the decoded sound to keep, in samples per channel; the last may be open.
-    keep: VecDeque<(u64, u64)>,
-    /// Samples per channel that have been decoded, kept or not.
-    at: u64,
-    fresh: Vec<f32>,
-    pub(super) undecodable: u64,
-    pub(super) gaps: u32,
-    pub(super) gap_frames: u64,
-    pub(super) truncated: Option<String>,
-    promised: Option<u64>,
-    given: u64,
-}
-
-enum Stream {
-    Pcm(PcmStream),
-    Coded(Box<Coded>),
-}
-
-struct Coded {
-    reader: Box<dyn FormatReader>,
-    decoder: Box<dyn AudioDecoder>,
-    track: u32,
-    rate: u32,
-    channels: usize,
-    /// Seconds in a unit of the container's clock, and whether its jumps mean something.
-    unit: Option<f64>,
-    clock: bool,
-    queue: VecDeque<Packet>,
-    ended: bool,
-    last_frames: u64,
-    /// Where the container's clock should stand now, from the piece before.
-    expected: Option<f64>,
-    failed_in_a_row: u32,
-    decoded_any: bool,
-    /// An end without warning is how this file ends (streams of unknown length).
-    open_ended: bool,
 }
 
 /// Opens whatever is in `source`; `path` is for messages only.
@@ -220,9 +146,8 @@ fn coded<R: Read + Seek + Send + Sync + 'static>(
     let unreadable = |cause| AudioError::Open { path: path.into(), reason: "it cannot be read", source: Some(cause) };
     let source = Patched::new(source, patches).map_err(unreadable)?;
     let stream = MediaSourceStream::new(Box::new(source), Default::default());
-    let options = FormatOptions::default();
-    let probed = symphonia::default::get_probe().probe(&Hint::new(), stream, options, MetadataOptions::default());
-    let reader = match probed {
+    let (options, about) = (FormatOptions::default(), MetadataOptions::default());
+    let reader = match guarded(|| symphonia::default::get_probe().probe(&Hint::new(), stream, options, about)) {
         Ok(reader) => reader,
         Err(Error::Unsupported(_)) if container.is_empty() => {
             return Err(AudioError::NotSound { path: path.into(), found: "something that is no known kind of recording" });
@@ -248,22 +173,7 @@ fn coded<R: Read + Seek + Send + Sync + 'static>(
     let half_band = half_band(&mut params);
     let decoder = make_decoder(&params, path)?;
     let params = decoder.codec_params().clone();
-    let mut coded = Coded {
-        reader,
-        decoder,
-        track: track.id,
-        rate: params.sample_rate.unwrap_or(0),
-        channels: params.channels.as_ref().map_or(0, |channels| channels.count()),
-        unit: track.time_base.map(|base| f64::from(base.numer.get()) / f64::from(base.denom.get())),
-        clock: container == "matroska" || container == "ogg",
-        queue: VecDeque::new(),
-        ended: false,
-        last_frames: 0,
-        expected: None,
-        failed_in_a_row: 0,
-        decoded_any: false,
-        open_ended: false,
-    };
+    let mut coded = Coded::new(reader, decoder, &track, container == "matroska" || container == "ogg");
     // The first sound says what the header may have got wrong.
     let (mut first, mut undecodable) = (Vec::new(), 0);
     while !coded.decoded_any {
@@ -325,7 +235,7 @@ fn sound_of(reader: &dyn FormatReader, wanted: Option<u32>) -> Option<&Track> {
 fn make_decoder(params: &AudioCodecParameters, path: &Path) -> Result<Box<dyn AudioDecoder>, AudioError> {
     // The padding of mp3 is taken off here: where a file does not state its length the decoder would go by a guess.
     let options = AudioDecoderOptions::default().gapless(params.codec != id::CODEC_ID_MP3);
-    CODECS.make_audio_decoder(params, &options).map_err(|cause| {
+    guarded(|| CODECS.make_audio_decoder(params, &options)).map_err(|cause| {
         let found = match (params.codec, params.extra_data.as_deref()) {
             (id::CODEC_ID_AAC, Some(config)) => aac_profile(config).into(),
             (codec, _) => coding_name(codec).into(),
@@ -528,190 +438,3 @@ fn coding_name(codec: AudioCodecId) -> &'static str {
     }
 }
 
-impl Decoder {
-    fn new(stream: Stream, channels: usize) -> Decoder {
-        Decoder {
-            stream,
-            channels,
-            keep: VecDeque::from([(0, u64::MAX)]),
-            at: 0,
-            fresh: Vec::new(),
-            undecodable: 0,
-            gaps: 0,
-            gap_frames: 0,
-            truncated: None,
-            promised: None,
-            given: 0,
-        }
-    }
-
-    /// Appends the next interleaved samples, some or none; `false` at the end.
-    ///
-    /// # Errors
-    /// If the disk fails, or if nothing can be decoded at all.
-    pub(super) fn next(&mut self, out: &mut Vec<f32>) -> Result<bool, Stop> {
-        if self.keep.is_empty() {
-            return Ok(false);
-        }
-        if !self.fresh.is_empty() {
-            self.take(out);
-            return Ok(true);
-        }
-        let more = match &mut self.stream {
-            Stream::Pcm(pcm) => pcm.next(&mut self.fresh).map_err(Stop::Io)?,
-            Stream::Coded(coded) => match coded.next(&mut self.fresh) {
-                Ok(Step::Sound) => true,
-                Ok(Step::Undecodable) => {
-                    self.undecodable += 1;
-                    true
-                }
-                Ok(Step::Gap(frames)) => {
-                    self.gaps += 1;
-                    self.gap_frames += frames;
-                    true
-                }
-                Ok(Step::End) => false,
-                Err(Stop::Changed) => {
-                    self.truncated = Some("the number of channels or the rate changes in the middle".into());
-                    false
-                }
-                Err(Stop::Damaged(cause)) if coded.decoded_any => {
-                    if !coded.open_ended {
-                        self.truncated = Some(format!("the rest cannot be read: {cause}"));
-                    }
-                    false
-                }
-                Err(stop) => return Err(stop),
-            },
-        };
-        if !more {
-            // A stated length may be a little off; a missing piece of any coding in use is longer than this.
-            let missing = self.promised.is_some_and(|promised| promised > self.given + 4096);
-            if missing && self.truncated.is_none() {
-                self.truncated = Some("the file ends before the length it states".into());
-            }
-            return Ok(false);
-        }
-        self.take(out);
-        Ok(true)
-    }
-
-    /// Moves the part of the fresh samples that is to be kept.
-    fn take(&mut self, out: &mut Vec<f32>) {
-        let fresh = (self.fresh.len() / self.channels) as u64;
-        let end = self.at + fresh;
-        while let Some(&(from, to)) = self.keep.front() {
-            let (a, b) = (from.max(self.at), to.min(end));
-            if a < b {
-                let [a, b] = [a, b].map(|k| usize::try_from(k - self.at).unwrap_or(0) * self.channels);
-                out.extend_from_slice(self.fresh.get(a..b).unwrap_or_default());
-                self.given += ((b - a) / self.channels) as u64;
-            }
-            if to > end {
-                break;
-            }
-            self.keep.pop_front();
-        }
-        self.at = end;
-        self.fresh.clear();
-    }
-}
-
-enum Step {
-    Sound,
-    Undecodable,
-    Gap(u64),
-    End,
-}
-
-impl Coded {
-    fn next(&mut self, out: &mut Vec<f32>) -> Result<Step, Stop> {
-        self.fill()?;
-        if let Some(frames) = self.gap() {
-            self.silence(frames, out);
-            return Ok(Step::Gap(frames));
-        }
-        let Some(packet) = self.queue.pop_front() else { return Ok(Step::End) };
-        let stamp = self.unit.map(|unit| packet.pts.get() as f64 * unit);
-        let trimmed = packet.trim_start.get().saturating_add(packet.trim_end.get());
-        let (step, frames) = match self.decoder.decode(&packet) {
-            Ok(sound) => {
-                let spec = sound.spec();
-                let found = (spec.rate(), spec.channels().count());
-                if !self.decoded_any && out.is_empty() {
-                    (self.rate, self.channels) = found;
-                } else if found != (self.rate, self.channels) {
-                    return Err(Stop::Changed);
-                }
-                let start = out.len();
-                out.resize(start + sound.samples_interleaved(), 0.0);
-                sound.copy_to_slice_interleaved(out.get_mut(start..).unwrap_or_default());
-                self.decoded_any |= sound.frames() > 0;
-                self.failed_in_a_row = 0;
-                (Step::Sound, sound.frames() as u64)
-            }
-            Err(Error::DecodeError(_) | Error::IoError(_) | Error::LimitError(_) | Error::Unsupported(_))
-                if self.decoded_any || self.failed_in_a_row < HOPELESS =>
-            {
-                self.failed_in_a_row += 1;
-                let told = self.unit.map_or(0.0, |unit| packet.dur.get() as f64 * unit * f64::from(self.rate));
-                // No coding in use has pieces longer than 8192 samples.
-                let frames = if self.last_frames > 0 { self.last_frames } else { told.clamp(0.0, 8192.0).round() as u64 };
-                self.silence(frames, out);
-                (Step::Undecodable, frames)
-            }
-            Err(Error::ResetRequired) => return Err(Stop::Changed),
-            Err(cause) => return Err(Stop::Damaged(cause)),
-        };
-        if frames > 0 {
-            self.last_frames = frames.saturating_add(trimmed);
-        }
-        self.expected = stamp.map(|at| at + self.last_frames as f64 / f64::from(self.rate));
-        Ok(step)
-    }
-
-    fn silence(&self, frames: u64, out: &mut Vec<f32>) {
-        out.resize(out.len() + usize::try_from(frames).unwrap_or(0) * self.channels.min(MAX_CHANNELS), 0.0);
-    }
-
-    /// Reads ahead far enough to judge a jump of the clock.
-    fn fill(&mut self) -> Result<(), Stop> {
-        let want = if self.clock { AGREE + 1 } else { 1 };
-        while self.queue.len() < want && !self.ended {
-            match self.reader.next_packet() {
-                Ok(Some(packet)) if packet.track_id == self.track => self.queue.push_back(packet),
-                Ok(Some(_)) => {}
-                Ok(None) => self.ended = true,
-                Err(cause) => {
-                    self.ended = true;
-                    let end = matches!(&cause, Error::IoError(io) if io.kind() == std::io::ErrorKind::UnexpectedEof);
-                    match cause {
-                        Error::IoError(io) if !end => return Err(Stop::Io(io)),
-                        _ if self.queue.is_empty() => return Err(Stop::Damaged(cause)),
-                        _ => {}
-                    }
-                }
-            }
-        }
-        Ok(())
-    }
-
-    /// Samples left out before the next piece, if the container's clock says so and goes on saying so.
-    fn gap(&mut self) -> Option<u64> {
-        let (unit, expected) = (self.unit.filter(|_| self.clock)?, self.expected?);
-        let first = self.queue.front()?.pts.get();
-        let jump = first as f64 * unit - expected;
-        if jump < GAP.get() || jump > LONGEST_GAP.get() || self.queue.len() <= AGREE {
-            return None;
-        }
-        let piece = self.last_frames as f64 / f64::from(self.rate);
-        let agrees = |(k, packet): (usize, &Packet)| {
-            packet.pts.get() as f64 * unit - (expected + k as f64 * piece) > 0.5 * jump
-        };
-        if !self.queue.iter().enumerate().all(agrees) {
-            return None;
-        }
-        self.expected = Some(expected + jump);
-        Some((jump * f64::from(self.rate)).round() as u64)
-    }
-}

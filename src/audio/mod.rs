@@ -28,6 +28,7 @@ mod mp4;
 mod patched;
 mod resample;
 mod sniff;
+mod stream;
 mod wav;
 
 use std::io::{Read, Seek};
@@ -41,9 +42,9 @@ pub use gauge::Facts;
 use crate::onset::EAR_RATE;
 use crate::units::{SampleRate, Samples, Seconds};
 use channels::Chooser;
-use decode::{Decoder, Stop};
 use gauge::Gauge;
 use resample::Resampler;
+use stream::{Decoder, Stop};
 
 /// Lowest rate at which strikes can be placed: it leaves the band up to 8 kHz, in which a stick's attack stands out.
 pub const MIN_RATE: SampleRate = rate(16_000);
