@@ -23,8 +23,8 @@ pub(crate) const EXTRA_RATE: f64 = 0.05;
 /// Before the first stroke and after the last: testing the bucket, laying down the sticks; the first two come at one
 /// every 7 s,
 pub(crate) const OUTSIDE_RATE: f64 = 0.14;
-/// and where there are two there may be many (playing about before the take), at some two in three seconds.
-pub(crate) const OUTSIDE_BURST_RATE: f64 = 0.6;
+/// and where there are two there may be many (playing about before the take), some 1.6 a second: a pulse of their own.
+pub(crate) const OUTSIDE_BURST_RATE: f64 = 1.6;
 pub(crate) const OUTSIDE_BURST_FROM: u8 = 2;
 /// In a written rest: the hand that does not wait; one every 7 s of rest.
 pub(crate) const REST_RATE: f64 = 0.14;
