@@ -35,6 +35,9 @@ pub(crate) const BOTH_RATE: f64 = 4.0;
 /// A rebound or the other hand follows within this time, in seconds. Hands of beginners meant to fall together stay
 /// within 60 ms nearly always; sixteenths at 150 a minute come every 100 ms.
 pub(crate) const DOUBLE_WINDOW_S: f64 = 0.09;
+/// A rebound or a second hand is hardly ever louder than the first strike: nats for each decibel beyond the slack.
+pub(crate) const DOUBLE_LOUDER: f64 = 0.3;
+pub(crate) const DOUBLE_SLACK_DB: f64 = 3.0;
 /// A further bounce of a stick known to be falling: its time is foretold to about 20 ms, so nearly free.
 pub(crate) const BOUNCE: f64 = -0.5;
 /// Written strokes hardly ever make such a series by chance: each strike of one taken for a stroke costs this.
