@@ -312,6 +312,44 @@ pub fn dump(timeline: &Timeline, take: &Take, structure: &Structure) -> String {
     out
 }
 
+/// Margins, in nats a strike, by which takes of the right part are told from other accounts (lowest first), and by which
+/// takes of some other part seem to be this one (highest first). Positive speaks for the part.
+pub fn margins(parts: &[Timeline], seeds: std::ops::Range<u64>) -> (Vec<f64>, Vec<f64>) {
+    let (mut own, mut foreign) = (Vec::new(), Vec::new());
+    for seed in seeds {
+        for (k, written) in parts.iter().enumerate() {
+            for scene in [Scene::Clean, Scene::Loose, Scene::DeafEar, Scene::PoorEar, Scene::WrongSurface, Scene::Several, Scene::Slow] {
+                let Some(take) = take(written, scene, seed) else { continue };
+                let n = take.heard.strikes.len().max(1) as f64;
+                for (other, part) in parts.iter().enumerate() {
+                    if other != k && (other + seed as usize) % 4 != 0 {
+                        continue;
+                    }
+                    let found = pailbeat::align::align(part, &take.heard.strikes, &AlignConfig::default());
+                    let margin = (found.unrelated_cost - found.cost) / n;
+                    if other == k { own.push(margin) } else { foreign.push(margin) }
+                }
+            }
+        }
+    }
+    // Knocks at random times: no music at all.
+    for (k, part) in parts.iter().enumerate() {
+        let rng = &mut Rng(k as u64 + 99);
+        let mut t = 1.0;
+        let strikes: Vec<_> = (0..120)
+            .map(|_| {
+                t += -rng.unit().max(1e-6).ln() * 0.4;
+                super::ear::knock(t, rng)
+            })
+            .collect();
+        let found = pailbeat::align::align(part, &strikes, &AlignConfig::default());
+        foreign.push((found.unrelated_cost - found.cost) / 120.0);
+    }
+    own.sort_by(f64::total_cmp);
+    foreign.sort_by(|a, b| b.total_cmp(a));
+    (own, foreign)
+}
+
 /// Plays a scene on every part with every seed.
 pub fn play(parts: &[Timeline], scene: Scene, seeds: std::ops::Range<u64>, all: bool, mut tell: impl FnMut(&str)) -> Sum {
     let mut sum = Sum::default();
