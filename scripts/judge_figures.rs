@@ -73,5 +73,18 @@ fn main() -> std::io::Result<()> {
             )?;
         }
     }
-    Ok(())
+    // Flawless takes of every other part.
+    let (mut n, mut refused, mut doubted) = (0, 0, 0);
+    for (i, written) in parts.iter().enumerate() {
+        for (j, played) in parts.iter().enumerate().filter(|(j, _)| *j != i) {
+            let Some(take) = take(played, Scene::Clean, first + (i * parts.len() + j) as u64) else { continue };
+            let end = take.heard.strikes.last().map_or(0.0, |s| s.at.get()) + 1.0;
+            let trace = trace(written, &take.heard.strikes, &AlignConfig::default());
+            let verdict = assess(written, &take.heard.strikes, &[], &trace, &Hearing::clear(Seconds::of(end)));
+            n += 1;
+            refused += usize::from(verdict.clock.is_none());
+            doubted += usize::from(verdict.limits.iter().any(|l| l.starts_with("whether this was the written part")));
+        }
+    }
+    writeln!(out, "takes of another part: {refused} of {n} refused, {doubted} doubted")
 }

@@ -35,6 +35,8 @@ pub(crate) struct Event {
     pub(crate) t: f64,
     /// Variance of the strike around the pulse: the player's and the ear's.
     pub(crate) var: f64,
+    /// How loud, dB.
+    pub(crate) db: f64,
     /// The least that its timing can cost where it is in time.
     pub(crate) least_timing: f64,
     /// Rate of sounds like this one that were no strike at all, relative to strikes, 1/s.
@@ -100,6 +102,7 @@ impl Event {
         let mut event = Event {
             t: strike.at.get(),
             var: model.jitter_s.powi(2) + sigma.powi(2),
+            db: if strike.level.0.is_finite() { strike.level.0 } else { usual_db },
             least_timing: 0.9 + 0.5 * (model.jitter_s.powi(2) + sigma.powi(2)).ln(),
             doubt_rate: model.strike_rate * (1.0 - certainty) / certainty,
             surface,

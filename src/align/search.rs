@@ -56,8 +56,9 @@ pub(crate) struct Hyp {
     pub(crate) a: f64,
     pub(crate) c: f64,
     pub(crate) d: f64,
-    /// When the last matched strike came.
+    /// When the last matched strike came, and how loud, dB.
     pub(crate) last: f64,
+    pub(crate) last_db: f64,
     /// Last stroke matched; [`BEFORE`], or below it a tap of a count-in.
     pub(crate) j: i32,
     /// Index of the account it continues.
@@ -150,6 +151,7 @@ impl<'a> Search<'a> {
             c: 0.0,
             d: 0.0,
             last: f64::NEG_INFINITY,
+            last_db: 0.0,
             j: BEFORE,
             parent: 0,
             mix: -1,
@@ -213,7 +215,9 @@ impl<'a> Search<'a> {
         }
         if event.t - hyp.last < costs::DOUBLE_WINDOW_S {
             let double = if self.score.both[j] { cost.both } else { cost.double };
-            return out.push(Hyp { cost: hyp.cost + double, step: Step::Double, ..next });
+            // The main stroke of the two is the louder one.
+            let louder = costs::DOUBLE_LOUDER * (event.db - hyp.last_db - costs::DOUBLE_SLACK_DB).clamp(0.0, 20.0);
+            return out.push(Hyp { cost: hyp.cost + double + louder, step: Step::Double, ..next });
         }
         let pos = (event.t - hyp.tau) / hyp.p;
         let in_rest = self.score.rest_after[j].filter(|&(from, to)| pos > from - 0.2 && pos < to - 0.2);
@@ -258,7 +262,7 @@ impl<'a> Search<'a> {
 
     /// The strike is the first one that counts: a stroke, or a tap of a count-in.
     fn begin(&self, event: &Event, parent: u32, hyp: &Hyp, anywhere: bool, out: &mut Candidates) {
-        let start = Hyp { tau: event.t, a: event.var, c: 0.0, last: event.t, mix: -1, fill: 0, parent, ..*hyp };
+        let start = Hyp { tau: event.t, a: event.var, c: 0.0, last: event.t, last_db: event.db, mix: -1, fill: 0, parent, ..*hyp };
         for (j, &begin) in self.score.begin.iter().enumerate() {
             if begin.is_finite() && (anywhere || j <= 2) {
                 let cost = hyp.cost + begin + event.surface[self.score.surface[j]];
@@ -340,7 +344,7 @@ impl<'a> Search<'a> {
                 if z2 < GATE {
                     let cost = hyp.cost + to.cost + event.tap + timing(z2, s);
                     out.push(self.updated(
-                        Hyp { cost, j: to.j, step: Step::CountIn, parent, ..*hyp },
+                        Hyp { cost, j: to.j, step: Step::CountIn, parent, last_db: event.db, ..*hyp },
                         tp,
                         dev,
                         (a, c, d),
@@ -354,7 +358,7 @@ impl<'a> Search<'a> {
             let base = hyp.cost + to.cost + surface;
             let in_reach = |cost: f64| cost < out.best + WIDTH;
             let in_time = if in_reach(base + event.least_timing) { base + timing(z2, s) } else { f64::INFINITY };
-            let here = Hyp { j: to.j, parent, mix, fill: 0, last: event.t, ..*hyp };
+            let here = Hyp { j: to.j, parent, mix, fill: 0, last: event.t, last_db: event.db, ..*hyp };
             let opens_pass = self.score.opens_pass[j] || (to.ahead == 2 && self.score.opens_pass[j - 1]);
             if z2 < GATE && in_reach(in_time) {
                 let next =
@@ -482,7 +486,7 @@ impl<'a> Search<'a> {
                     continue;
                 }
                 let (c, d) = (hyp.c + db * hyp.d, hyp.d + (self.model.tempo_walk * hyp.p).powi(2) * db);
-                let here = Hyp { parent: k as u32, mix: -1, fill: 0, step: Step::Jump, ..*hyp };
+                let here = Hyp { parent: k as u32, mix: -1, fill: 0, last_db: event.db, step: Step::Jump, ..*hyp };
                 let here = self.updated(here, tp, dev, (a, c, d), s, event.t);
                 for target in targets {
                     let jump = self.score.jump(bar, target.bar) + target.cost;
@@ -515,6 +519,7 @@ impl<'a> Search<'a> {
                 c: 0.0,
                 d,
                 last: event.t,
+                last_db: event.db,
                 mix: -1,
                 fill: 0,
                 parent: k as u32,
