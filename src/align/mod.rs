@@ -12,6 +12,7 @@ mod bounce;
 mod costs;
 mod learn;
 mod model;
+mod moves;
 mod score;
 mod search;
 mod smooth;
