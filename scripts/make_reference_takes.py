@@ -19,6 +19,7 @@ HERE = Path(__file__).parent
 sys.path[:0] = [str(HERE / "classroom"), str(HERE / "sounds")]
 import noises  # noqa: E402
 import phone as phones  # noqa: E402
+import play  # noqa: E402
 import pupil  # noqa: E402
 import rooms  # noqa: E402
 import strikes  # noqa: E402
@@ -126,7 +127,7 @@ def make(part, out, name, ext, what, form, asked, bpm, jitter, plays, noise, pho
     what(plan, rng)
     for v in plan.visits:
         v.may = [v.bar]
-    events = pupil.perform(plan, rng, bpm, jitter, wander=.012)
+    events = play.perform(plan, rng, bpm, jitter, wander=.012)
     n = int((max(e["t_s"] for e in events) + 1.5) * RATE)
     for e in events:
         e["role"] = {"stroke": "plain"}.get(e["role"], e["role"])
