@@ -19,6 +19,7 @@ HERE = Path(__file__).parent
 sys.path[:0] = [str(HERE / "classroom"), str(HERE / "sounds")]
 import noises  # noqa: E402
 import phone as phones  # noqa: E402
+import play  # noqa: E402
 import pupil  # noqa: E402
 import rooms  # noqa: E402
 import strikes  # noqa: E402
@@ -99,7 +100,7 @@ def too_fast(plan, rng):
 TAKES = [
     ("wren", "m4a", good, "A A B B", 96, 96.0, .014, "bucket", ("hum", 42), HANDSET, 11),
     ("robin", "ogg", rests_run_through, "A A B B", 94, 95.0, .020, "tin", ("wind", 38), TABLET, 12),
-    ("heron", "webm", early, "A A B B", 94, 92.0, .020, "deep bucket", ("clock", 40), TABLET, 13),
+    ("heron", "webm", early, "A A B B", 94, 92.0, .020, "deep bucket", ("sea", 38), TABLET, 13),
     ("finch", "mp3", wrong_surface, "A A B B", 96, 95.0, .018, "bucket", ("rain", 34), HANDSET, 14),
     ("plover", "flac", restart, "A B", 84, 82.0, .022, "box", ("hum", 44), HANDSET, 15),
     ("swift", "wav", too_fast, "A B", 84, 105.0, .018, "bucket", ("hum", 40), TABLET, 16),
@@ -126,7 +127,7 @@ def make(part, out, name, ext, what, form, asked, bpm, jitter, plays, noise, pho
     what(plan, rng)
     for v in plan.visits:
         v.may = [v.bar]
-    events = pupil.perform(plan, rng, bpm, jitter, wander=.012)
+    events = play.perform(plan, rng, bpm, jitter, wander=.012)
     n = int((max(e["t_s"] for e in events) + 1.5) * RATE)
     for e in events:
         e["role"] = {"stroke": "plain"}.get(e["role"], e["role"])

@@ -7,7 +7,9 @@ import numpy as np
 import soundfile as sf
 from scipy.signal import butter, fftconvolve, sosfilt
 
+import play
 import pupil
+import ties
 import written
 
 HERE = Path(__file__).parent
@@ -73,7 +75,7 @@ def plan_for(kind, k, w, rng):
         pupil.slips(plan, rng)
     if kind == "second" and rng.random() < .35:
         pupil.count_in(plan, rng)
-    return plan if pupil.settle(plan) else None
+    return plan if ties.settle(plan) else None
 
 
 # ---- sound ------------------------------------------------------------------------------------------------------
@@ -224,7 +226,7 @@ def make_one(bank, kind, k, part, seed):
         ratio = min(ratio, 60 * short / .125 / asked)
         least = 60 * short / (asked * ratio)
         sd = min(rng.uniform(.015, .045), .14 * least)
-        events = pupil.perform(plan, rng, asked * ratio, sd, ghosts=float(pupil.pick(rng, [0, 0, .02, .04])),
+        events = play.perform(plan, rng, asked * ratio, sd, ghosts=float(pupil.pick(rng, [0, 0, .02, .04])),
                                wander=rng.uniform(.01, .04))
         if min(b["t_s"] - a["t_s"] for a, b in zip(events, events[1:]) if a["group"] != b["group"]) < .03:
             continue

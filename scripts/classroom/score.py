@@ -153,12 +153,17 @@ def judge_findings(truth, out):
             if kind not in t["kinds"]:
                 continue
             if stands(f, t["places"], kind) and (kind != "wrong-surface" or f.get("section") == t["section"]):
-                f["verdict"] = "true" if t["hit"] is None else "again"
+                spot = [f.get(k) for k in ("section", "pass", "bar", "bars")]
+                told = [g for g in found if g.get("verdict") in ("true", "again") and g["of"] is t]
+                apart = kind in WHOLE and all([g.get(k) for k in ("section", "pass", "bar", "bars")] != spot for g in told)
+                f["verdict"], f["of"] = "true" if not told or apart else "again", t
                 t["hit"] = t["hit"] or f
                 break
             t["near"] = t["near"] or f
         if f["verdict"] == "false" and any(kind in n["kinds"] and stands(f, n["places"], kind) for n in truth["neutral"]):
             f["verdict"] = "neutral"
+    for f in found:
+        f.pop("of", None)
     return faults, found
 
 
@@ -264,6 +269,15 @@ def table(results):
                 k[c].append(f["hit"] is not None)
     print("\nfound by kind (one fault, second): " + "; ".join(
         f"{k} " + ", ".join(f"{sum(v[c])}/{len(v[c])}" for c in ("fault", "second")) for k, v in sorted(kinds.items())))
+    for name, figure in (("strikes heard", lambda r: (r["strikes"]["found"], r["strikes"]["wanted"])),
+                         ("at their stroke", lambda r: (sum(x["tie"] for x in r["strikes"]["rows"]), len(r["strikes"]["rows"]))),
+                         ("surface right", lambda r: (sum(x["surface"] for x in r["strikes"]["rows"]), len(r["strikes"]["rows"])))):
+        cells = []
+        for cond in ("room", "room30", "room25", "room20"):
+            got = [figure(r) for r in results if r["cond"] == cond]
+            if sum(b for _, b in got):
+                cells.append(f"{cond} {sum(a for a, _ in got) / sum(b for _, b in got):.4f}")
+        print(f"{name} by condition: " + ", ".join(cells))
     bins = ece([(f["confidence"], f["verdict"] != "false") for r in results for f in r["findings"] if f["verdict"] != "neutral"])[1]
     print("findings said / true: " + "; ".join(f"{lo:.1f}+ n {n} {p:.2f} / {t:.2f}" for lo, n, p, t in bins))
     print("\nfalse findings:")
