@@ -276,7 +276,7 @@ def main():
             ear_figures.table(results)
 
 
-FIRST, TIMING, ADDED = 340, 103, 17
+FIRST, TIMING, ADDED = 340, 103, 22
 FIRST_HIDDEN, FIRST_EPOCHS = (32,), 8
 SECOND_HIDDEN, SECOND_EPOCHS = (48,), 25
 # Half of the strikes of the fit's takes that lie this far above the noise around them are given out.
