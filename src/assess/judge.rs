@@ -13,11 +13,12 @@ use crate::units::Seconds;
 const LEAST_STRIKES: usize = 4;
 /// Strikes that fit the part, as a share of those that could, below which the take is not of this part.
 const LEAST_FITTING: f64 = 0.5;
-/// By how much a take must be better told by this part than as a rhythm of its own, nats a strike. On the simulated class
-/// takes of other parts reach .35 in 1 of 100, takes of the part, however faulty, fall below .4 in none of 2700
-/// (`scripts/judge_figures.rs`); what lies between is said to be doubtful.
-const LEAST_MARGIN: f64 = 0.35;
-const DOUBTFUL_MARGIN: f64 = 0.6;
+/// By how much a take may be better told as a rhythm of its own before it is refused, and by how much it must be better told
+/// by the part before that is beyond doubt; nats a strike. On the simulated class (`scripts/judge_figures.rs`) takes of
+/// other parts lie above the first in 1 of 200, and faulty takes of the part, simple parts included, below it in 1 of 200;
+/// what lies between is judged, and the doubt is said.
+const LEAST_MARGIN: f64 = -0.15;
+const DOUBTFUL_MARGIN: f64 = 0.1;
 /// Below this distance of strike and noise timing is not claimed finer than the flow. Rule of thumb.
 const NOISY_DB: f64 = 15.0;
 
