@@ -2,7 +2,7 @@
 
 use super::model::{Event, N};
 use super::score::Target;
-use super::search::{BEFORE, Candidates, FASTEST, Hyp, SLOWEST, Search, WIDTH};
+use super::search::{BEFORE, Candidates, FASTEST, Hyp, SLOWEST, Search};
 use super::{Step, costs};
 
 /// Squared deviations (in variances) beyond which a strike is not in time.
@@ -122,7 +122,7 @@ impl Search<'_> {
         for (j, &begin) in self.score.begin.iter().enumerate() {
             if begin.is_finite() && (anywhere || j <= 2) {
                 let cost = hyp.cost + begin + event.surface[self.score.surface[j]];
-                if cost >= out.best + WIDTH {
+                if cost >= out.limit() {
                     continue;
                 }
                 for &(p, d, prior) in &self.tempi {
@@ -192,7 +192,7 @@ impl Search<'_> {
             let d = hyp.d + (model.tempo_walk * hyp.p).powi(2) * to.db;
             let s = a + event.var;
             let z2 = dev * dev / s;
-            let hopeless = hyp.cost + to.cost - 2.0 * SURFACE_GAIN >= out.best + WIDTH;
+            let hopeless = hyp.cost + to.cost - 2.0 * SURFACE_GAIN >= out.limit();
             if hopeless || (to.ahead > AHEAD_SHIFT && dev < 0.0 && z2 > GATE) {
                 return false;
             }
@@ -212,7 +212,7 @@ impl Search<'_> {
             };
             let (surface, mix) = self.surface(event, hyp, j);
             let base = hyp.cost + to.cost + surface;
-            let in_reach = |cost: f64| cost < out.best + WIDTH;
+            let in_reach = |cost: f64| cost < out.limit();
             let in_time = if in_reach(base + event.least_timing) { base + timing(z2, s) } else { f64::INFINITY };
             let here = Hyp { j: to.j, parent, mix, fill: 0, last: event.t, last_db: event.db, ..*hyp };
             let opens_pass = self.score.opens_pass[j] || (to.ahead == 2 && self.score.opens_pass[j - 1]);
@@ -225,7 +225,7 @@ impl Search<'_> {
                     out.push(Hyp { cost: in_time + costs::NEW_TEMPO, d, step: Step::NewTempo, ..next });
                 }
             }
-            if to.ahead > AHEAD_SHIFT || base >= out.best + WIDTH {
+            if to.ahead > AHEAD_SHIFT || base >= out.limit() {
                 return true;
             }
             let room = 0.45f64.min(0.8 * to.db / to.ahead as f64) * hyp.p;
@@ -233,7 +233,7 @@ impl Search<'_> {
             if to.ahead <= 2 && dev.abs() < room && event.t > hyp.last + 0.04 && displaced < in_time {
                 out.push(Hyp { cost: displaced, tau: tp, a, c, d, step: Step::Displaced, ..here });
             }
-            if may_shift && event.t > hyp.last + 0.05 && base + costs::SHIFT_AT_LEAST < out.best + WIDTH {
+            if may_shift && event.t > hyp.last + 0.05 && base + costs::SHIFT_AT_LEAST < out.limit() {
                 if let Some(shift) = self.shift(hyp, to, j, opens_pass, dev) {
                     let d = hyp.d + (0.02 * hyp.p).powi(2);
                     out.push(Hyp {
@@ -337,11 +337,11 @@ impl Search<'_> {
                 let a = hyp.a + 2.0 * db * hyp.c + db * db * hyp.d + self.model.phase_walk_s.powi(2) * db;
                 let s = a + event.var;
                 let z2 = dev * dev / s;
-                if z2 >= GATE_JUMP || cost + event.least_timing + costs::JUMP_UNIT - SURFACE_GAIN >= out.best + WIDTH {
+                if z2 >= GATE_JUMP || cost + event.least_timing + costs::JUMP_UNIT - SURFACE_GAIN >= out.limit() {
                     continue;
                 }
                 let in_time = cost + timing(z2, s);
-                if in_time + costs::JUMP_UNIT - SURFACE_GAIN >= out.best + WIDTH {
+                if in_time + costs::JUMP_UNIT - SURFACE_GAIN >= out.limit() {
                     continue;
                 }
                 let (c, d) = (hyp.c + db * hyp.d, hyp.d + (self.model.tempo_walk * hyp.p).powi(2) * db);
@@ -362,14 +362,14 @@ impl Search<'_> {
             let Ok(j) = usize::try_from(hyp.j) else { continue };
             let gap = self.score.at.get(j + 1).map_or(1.0, |next| next - self.score.at[j]).max(0.25);
             let late = event.t - hyp.tau - gap * hyp.p;
-            if late > 0.35 * hyp.p && hyp.cost + costs::RESTART_SECTION - SURFACE_GAIN < out.best + WIDTH {
+            if late > 0.35 * hyp.p && hyp.cost + costs::RESTART_SECTION - SURFACE_GAIN < out.limit() {
                 sources.push((hyp.cost + costs::pause(late), k, late));
             }
         }
         sources.sort_by(|x, y| x.0.total_cmp(&y.0));
         sources.truncate(SOURCES_PAUSED);
         for &(cost, k, _) in &sources {
-            if cost + costs::RESTART_SECTION - SURFACE_GAIN >= out.best + WIDTH {
+            if cost + costs::RESTART_SECTION - SURFACE_GAIN >= out.limit() {
                 break;
             }
             let hyp = &beam[k];
