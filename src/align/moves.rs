@@ -85,9 +85,35 @@ impl Search<'_> {
             next.cost += outside;
             next.fill = hyp.fill.saturating_add(1);
         } else {
+            self.in_later_rest(event, &next, pos, out);
             next.cost += cost.inside;
         }
         out.push(next);
+    }
+
+    /// The strike falls in a rest before which a stroke or two were left out.
+    fn in_later_rest(&self, event: &Event, hyp: &Hyp, pos: f64, out: &mut Candidates) {
+        let j = hyp.j as usize;
+        for left_out in 1..=2 {
+            let Some(Some((from, to))) = self.score.rest_after.get(j + left_out).copied() else { continue };
+            let db = self.score.at[j + left_out] - self.score.at[j];
+            if pos - db <= from - 0.2 || pos - db >= to - 0.2 {
+                continue;
+            }
+            let moved = Hyp {
+                cost: hyp.cost + costs::misses(self.model.miss, left_out),
+                tau: hyp.tau + db * hyp.p,
+                a: hyp.a + 2.0 * db * hyp.c + db * db * hyp.d + self.model.phase_walk_s.powi(2) * db,
+                c: hyp.c + db * hyp.d,
+                d: hyp.d + (self.model.tempo_walk * hyp.p).powi(2) * db,
+                j: (j + left_out) as i32,
+                fill: 0,
+                step: Step::InRest,
+                ..*hyp
+            };
+            self.fill(event, &moved, pos - db, (from, to), moved, out);
+            out.push(Hyp { cost: moved.cost + event.as_extra.rest, ..moved });
+        }
     }
 
     /// The player goes on through a rest, in time.
