@@ -5,7 +5,7 @@
 #[path = "../tests/common/mod.rs"]
 mod common;
 
-use common::figures::{Scene, Sum, play};
+use common::figures::{Scene, Sum, margins, play};
 use common::parts::{KEPT, SHOWN, timelines};
 use std::io::Write;
 
@@ -53,6 +53,12 @@ fn main() -> std::io::Result<()> {
         writeln!(out, "  {kind:<16} {hit}/{planted}")?;
     }
     write!(out, "{}", all.calibration())?;
+    if only.is_none() || only.as_deref() == Some("margins") {
+        let (own, foreign) = margins(&parts, first..first + seeds.min(3));
+        let show = |x: &[f64]| x.iter().take(8).map(|m| format!("{m:.2}")).collect::<Vec<_>>().join(" ");
+        writeln!(out, "nats a strike for the part: own {} takes, lowest {}", own.len(), show(&own))?;
+        writeln!(out, "                          foreign {} takes, highest {}", foreign.len(), show(&foreign))?;
+    }
     let takes = all.takes.max(1) as f64;
     writeln!(out, "{:.2} ms a take ({:.0} strikes)", started.elapsed().as_secs_f64() * 1e3 / takes, all.strikes as f64 / takes)
 }

@@ -23,8 +23,8 @@ pub(crate) const EXTRA_RATE: f64 = 0.05;
 /// Before the first stroke and after the last: testing the bucket, laying down the sticks; the first two come at one
 /// every 7 s,
 pub(crate) const OUTSIDE_RATE: f64 = 0.14;
-/// and where there are two there may be many (playing about before the take), at some two in three seconds.
-pub(crate) const OUTSIDE_BURST_RATE: f64 = 0.6;
+/// and where there are two there may be many (playing about before the take), some 1.6 a second: a pulse of their own.
+pub(crate) const OUTSIDE_BURST_RATE: f64 = 1.6;
 pub(crate) const OUTSIDE_BURST_FROM: u8 = 2;
 /// In a written rest: the hand that does not wait; one every 7 s of rest.
 pub(crate) const REST_RATE: f64 = 0.14;
@@ -35,8 +35,13 @@ pub(crate) const BOTH_RATE: f64 = 4.0;
 /// A rebound or the other hand follows within this time, in seconds. Hands of beginners meant to fall together stay
 /// within 60 ms nearly always; sixteenths at 150 a minute come every 100 ms.
 pub(crate) const DOUBLE_WINDOW_S: f64 = 0.09;
+/// A rebound or a second hand is hardly ever louder than the first strike: nats for each decibel beyond the slack.
+pub(crate) const DOUBLE_LOUDER: f64 = 0.3;
+pub(crate) const DOUBLE_SLACK_DB: f64 = 3.0;
 /// A further bounce of a stick known to be falling: its time is foretold to about 20 ms, so nearly free.
 pub(crate) const BOUNCE: f64 = -0.5;
+/// Written strokes hardly ever make such a series by chance: each strike of one taken for a stroke costs this.
+pub(crate) const BOUNCE_AS_STROKE: f64 = 4.0;
 
 /// Going on through a rest, in time: 1 rest in 25 is begun to be filled,
 pub(crate) const FILL_FIRST: f64 = 3.2;
@@ -82,6 +87,8 @@ pub(crate) const EARLY_AFTER_REST: f64 = 3.9;
 pub(crate) const EARLY_ELSEWHERE: f64 = 7.2;
 /// Less than this is not told from jitter, in quarters.
 pub(crate) const SHIFT_LEAST: f64 = 0.14;
+/// No shift costs less.
+pub(crate) const SHIFT_AT_LEAST: f64 = 2.5;
 /// A new tempo from a section's first stroke on: 1 join in 90.
 pub(crate) const NEW_TEMPO: f64 = 4.5;
 

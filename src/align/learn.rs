@@ -13,9 +13,25 @@ const PHASE_WALK_S: f64 = 0.012;
 /// Random walk of the tempo: .9 % after one quarter note, so 3.6 % after four bars.
 /// Origin: half the just noticeable change of tempo over 6 to 8 beats, 3.5 %: a drift nobody in the room notices.
 const TEMPO_WALK: f64 = 0.009;
-/// Bounds of the two, so that a handful of strikes cannot make a player perfect or deaf.
-const JITTER_S: (f64, f64) = (0.008, 0.070);
-const PHASE_S: (f64, f64) = (0.006, 0.045);
+/// Jitter tried in the second pass, seconds; walks as shares of it; tempo walks. Beyond the ends a handful of strikes
+/// would make a player perfect or deaf.
+const JITTERS_S: [f64; 11] = [0.006, 0.009, 0.012, 0.016, 0.020, 0.025, 0.031, 0.038, 0.046, 0.056, 0.068];
+const WALK_RATIOS: [f64; 5] = [0.12, 0.25, 0.45, 0.75, 1.2];
+const TEMPO_WALKS: [f64; 3] = [0.006, 0.009, 0.014];
+const PHASE_LEAST_S: f64 = 0.003;
+/// What is usual before the take is heard, and its spread as a natural logarithm.
+/// Origin: published jitter of children and adults, 10 to 65 ms (planning guesses); a clock about half as loose.
+const JITTER_USUAL_S: f64 = 0.025;
+const JITTER_SPREAD: f64 = 0.6;
+const WALK_RATIO_USUAL: f64 = 0.4;
+const WALK_RATIO_SPREAD: f64 = 0.7;
+const TEMPO_SPREAD: f64 = 0.5;
+/// Degrees of freedom of the robust likelihood, and the fewest strikes that teach anything.
+const DEGREES: f64 = 4.0;
+const LEAST_STRIKES: usize = 6;
+/// The scale of a t of four degrees that fits normal noise best is .83 of its deviation: solves
+/// `E[5 z^2 / (4 + z^2)] = 1` with `z = x / scale`, `x` standard normal (worked out numerically).
+const TO_NORMAL: f64 = 1.0 / 0.831;
 /// Counts that the prior is worth: strokes for the miss rate and each row of mixed-up surfaces, seconds for extras.
 const MISS_PRIOR: f64 = 60.0;
 const ROW_PRIOR: f64 = 10.0;
@@ -43,7 +59,7 @@ pub(crate) fn first_model(timeline: &Timeline, strikes: &[Strike], config: &Alig
         strikes.iter().map(|s| if s.certainty.is_finite() { s.certainty.clamp(0.0, 1.0) } else { 0.5 }).sum();
     Model {
         quarter_s: timeline.bpm.quarter().get(),
-        jitter_s: config.jitter.get().clamp(JITTER_S.0, JITTER_S.1),
+        jitter_s: config.jitter.get().clamp(JITTERS_S[0], JITTERS_S[JITTERS_S.len() - 1]),
         phase_walk_s: PHASE_WALK_S,
         tempo_walk: TEMPO_WALK,
         confusion,
@@ -57,7 +73,9 @@ pub(crate) fn first_model(timeline: &Timeline, strikes: &[Strike], config: &Alig
 /// After a pass, from the accounts along its path.
 pub(crate) fn second_model(score: &Score, model: &Model, events: &[Event], steps: &[Hyp]) -> Model {
     let mut next = model.clone();
-    (next.jitter_s, next.phase_walk_s) = timing(score, events, steps).unwrap_or((model.jitter_s, model.phase_walk_s));
+    if let Some((jitter, walk, tempo)) = timing(score, events, steps) {
+        (next.jitter_s, next.phase_walk_s, next.tempo_walk) = (jitter, walk, tempo);
+    }
     let mut counts = model.confusion.map(|row| row.map(|x| x * ROW_PRIOR));
     let (mut matched, mut missed, mut extra) = (0.0, 0.0, 0.0);
     let mut last: Option<usize> = None;
@@ -94,11 +112,12 @@ pub(crate) fn second_model(score: &Score, model: &Model, events: &[Event], steps
     next
 }
 
-/// Jitter and phase walk from triples of matched strikes: the middle one against the line through the outer two has
-/// variance `jitter^2 (1 + w^2 + (1-w)^2) + walk^2 L w (1-w)`, with `w` its place between them and `L` their distance
-/// in quarters. Near triples tell the jitter, wide ones the walk. Medians of squares keep single slips out.
-fn timing(score: &Score, events: &[Event], steps: &[Hyp]) -> Option<(f64, f64)> {
-    let mut runs: Vec<Vec<(f64, f64, f64)>> = Vec::new();
+/// Jitter, phase walk and tempo walk at which the filter is least surprised by this take: the likelihood of the
+/// innovations along the path, on a grid, with Student's t of four degrees of freedom so that single slips do not
+/// count for much, and with what is usual as prior.
+fn timing(score: &Score, events: &[Event], steps: &[Hyp]) -> Option<(f64, f64, f64)> {
+    let mut runs: Vec<Vec<(f64, f64)>> = Vec::new();
+    let mut quarter = 0.0;
     for (event, hyp) in events.iter().zip(steps) {
         let Ok(j) = usize::try_from(hyp.j) else { continue };
         match hyp.step {
@@ -107,48 +126,60 @@ fn timing(score: &Score, events: &[Event], steps: &[Hyp]) -> Option<(f64, f64)> 
             _ => continue,
         }
         if let Some(run) = runs.last_mut() {
-            run.push((score.at[j], event.t, event.var));
+            run.push((score.at[j], event.t));
+            quarter = hyp.p;
         }
     }
-    // One near scale (neighbours) and one wide scale (about two quarters on either side).
-    let scale = |near: f64, far: f64| {
-        let (mut squares, mut walks) = (Vec::new(), Vec::new());
-        for run in &runs {
-            for (k, &(b, t, _)) in run.iter().enumerate() {
-                let before = run[..k].iter().rev().find(|x| b - x.0 >= near);
-                let after = run[k + 1..].iter().find(|x| x.0 - b >= near);
-                let (Some(&(b0, t0, _)), Some(&(b1, t1, _))) = (before, after) else { continue };
-                if b1 - b0 > far {
-                    continue;
+    if runs.iter().map(|run| run.len().saturating_sub(2)).sum::<usize>() < LEAST_STRIKES {
+        return None;
+    }
+    let mut best = (f64::INFINITY, (0.0, 0.0, 0.0));
+    for jitter in JITTERS_S {
+        for ratio in WALK_RATIOS {
+            let walk = (jitter * ratio).max(PHASE_LEAST_S);
+            for tempo in TEMPO_WALKS {
+                let fit: f64 = runs.iter().map(|run| surprise(run, quarter, jitter, walk, tempo)).sum();
+                let prior = 0.5 * ((jitter / JITTER_USUAL_S).ln() / JITTER_SPREAD).powi(2)
+                    + 0.5 * ((ratio / WALK_RATIO_USUAL).ln() / WALK_RATIO_SPREAD).powi(2)
+                    + 0.5 * ((tempo / TEMPO_WALK).ln() / TEMPO_SPREAD).powi(2);
+                if fit + prior < best.0 {
+                    best = (fit + prior, (jitter, walk, tempo));
                 }
-                let w = (b - b0) / (b1 - b0);
-                let error = t - (1.0 - w) * t0 - w * t1;
-                let norm = 1.0 + w * w + (1.0 - w) * (1.0 - w);
-                squares.push(error * error / norm);
-                walks.push((b1 - b0) * w * (1.0 - w) / norm);
             }
         }
-        // The median of a squared normal is .455 of its variance (chi-squared with one degree of freedom).
-        (squares.len() >= 8).then(|| (median(squares) / 0.455, median(walks)))
-    };
-    let (near, near_walk) = scale(1e-6, 2.0).or_else(|| scale(1e-6, 4.0))?;
-    let wide = scale(2.0, 6.0);
-    let (jitter2, walk2) = match wide {
-        Some((far, far_walk)) if far > near && far_walk > near_walk + 0.05 => {
-            let walk2 = (far - near) / (far_walk - near_walk);
-            (near - walk2 * near_walk, walk2)
-        }
-        _ => (near, PHASE_S.0.powi(2)),
-    };
-    let jitter = jitter2.max(0.1 * near).sqrt().clamp(JITTER_S.0, JITTER_S.1);
-    Some((jitter, walk2.max(0.0).sqrt().clamp(PHASE_S.0, PHASE_S.1)))
+    }
+    let (jitter, walk, tempo) = best.1;
+    Some((jitter * TO_NORMAL, walk * TO_NORMAL, tempo))
 }
 
-fn median(mut x: Vec<f64>) -> f64 {
-    if x.is_empty() {
-        return 0.0;
+/// Minus the log likelihood of one unbroken run of (quarters, seconds) under the filter.
+fn surprise(run: &[(f64, f64)], quarter: f64, jitter: f64, walk: f64, tempo: f64) -> f64 {
+    let (Some(&(b0, t0)), Some(&(b1, t1))) = (run.first(), run.get(1)) else { return 0.0 };
+    let var = jitter * jitter;
+    let span = (b1 - b0).max(1e-3);
+    // Two strikes place the pulse; the tempo is known to a tenth besides.
+    let (known, seen) = ((0.1 * quarter).powi(2), (2.0 * var + walk * walk * span) / (span * span));
+    let gain = known / (known + seen);
+    let (mut tau, mut p) = (t1, quarter + gain * ((t1 - t0) / span - quarter));
+    let (mut a, mut c, mut d) = (var, var / span * gain, known * (1.0 - gain));
+    let mut total = 0.0;
+    for pair in run[1..].windows(2) {
+        let db = pair[1].0 - pair[0].0;
+        a += 2.0 * db * c + db * db * d + walk * walk * db;
+        c += db * d;
+        d += (tempo * p).powi(2) * db;
+        let s = a + var;
+        let dev = pair[1].1 - tau - db * p;
+        let z2 = dev * dev / s;
+        total += 0.5 * s.ln() + 0.5 * (DEGREES + 1.0) * (1.0 + z2 / DEGREES).ln();
+        // A strike far out hardly moves the pulse.
+        let trust = (DEGREES + 1.0) / (DEGREES + z2);
+        let (g, h) = (a / s * trust.min(1.0), c / s * trust.min(1.0));
+        tau += db * p + g * dev;
+        p += h * dev;
+        d -= h * c;
+        c *= 1.0 - g;
+        a *= 1.0 - g;
     }
-    x.sort_by(f64::total_cmp);
-    let n = x.len();
-    if n % 2 == 1 { x[n / 2] } else { 0.5 * (x[n / 2 - 1] + x[n / 2]) }
+    total
 }

@@ -8,9 +8,11 @@
 //! Limits: a tempo below .45 or above 2.3 times the one asked for is not found; beginning or going on in the middle of a
 //! bar is only found from the next bar line on.
 
+mod bounce;
 mod costs;
 mod learn;
 mod model;
+mod moves;
 mod score;
 mod search;
 mod smooth;
@@ -18,6 +20,7 @@ mod unrelated;
 
 use crate::part::{Surface, Timeline};
 use crate::units::{Bpm, Decibels, Seconds};
+pub(crate) use model::stroke_like;
 use model::{Event, Model};
 use score::Score;
 use search::{Hyp, Search};
@@ -157,7 +160,8 @@ pub struct Trace {
 pub fn trace(timeline: &Timeline, strikes: &[Strike], config: &AlignConfig) -> Trace {
     let score = Score::new(timeline);
     let mut model = learn::first_model(timeline, strikes, config);
-    let (bounces, usual) = (model::bounces(strikes), model::usual_levels(strikes));
+    let usual = model::usual_levels(strikes);
+    let bounces = bounce::bounces(strikes, &usual);
     let events_of = |model: &Model| -> Vec<Event> {
         let beside = bounces.iter().zip(&usual);
         strikes.iter().zip(beside).map(|(strike, (&bounce, &usual))| Event::new(strike, model, usual, bounce)).collect()
@@ -215,6 +219,11 @@ const SAME_PHASE_S: f64 = 0.02;
 const SAME_TEMPO: f64 = 0.02;
 
 impl Trace {
+    /// All strikes, per second.
+    pub(crate) fn strike_rate(&self) -> f64 {
+        self.model.strike_rate
+    }
+
     /// How far the beat's phase of this player wanders in one quarter note, one standard deviation; it grows with the
     /// square root of the distance.
     pub fn phase_walk(&self) -> Seconds {

@@ -35,6 +35,10 @@ pub(crate) struct Event {
     pub(crate) t: f64,
     /// Variance of the strike around the pulse: the player's and the ear's.
     pub(crate) var: f64,
+    /// How loud, dB.
+    pub(crate) db: f64,
+    /// The least that its timing can cost where it is in time.
+    pub(crate) least_timing: f64,
     /// Rate of sounds like this one that were no strike at all, relative to strikes, 1/s.
     pub(crate) doubt_rate: f64,
     /// Cost of hearing this where each surface is written, against the background.
@@ -52,6 +56,25 @@ pub(crate) struct Event {
     pub(crate) p: [f64; N],
     /// One of a series of bounces.
     pub(crate) bounce: bool,
+    /// Costs of being nothing that is written, by where it falls.
+    pub(crate) as_extra: Extra,
+}
+
+/// What a strike costs that nobody wrote.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Extra {
+    /// In the piece.
+    pub(crate) inside: f64,
+    /// Before or after it, alone and among others.
+    pub(crate) outside: f64,
+    pub(crate) burst: f64,
+    /// In a written rest.
+    pub(crate) rest: f64,
+    /// Shortly after a stroke of one hand, of both hands.
+    pub(crate) double: f64,
+    pub(crate) both: f64,
+    /// As one of a series of bounces.
+    pub(crate) bounce: f64,
 }
 
 /// Least probability of a surface: nothing heard is ever certain.
@@ -66,7 +89,7 @@ impl Event {
         let mut surface = [0.0; N];
         for (w, cost) in surface.iter_mut().enumerate() {
             let heard: f64 = (0..N).map(|c| p[c] * model.confusion[w][c]).sum();
-            *cost = -((heard.max(1e-9)) / against).ln();
+            *cost = -((heard.max(1e-9)) / against).ln() + if bounce { costs::BOUNCE_AS_STROKE } else { 0.0 };
         }
         let written = 3.0 + (3..N).filter(|&c| model.background[c] > 0.01).count() as f64;
         let any = |c: usize| if c < 3 || model.background[c] > 0.01 { 1.0 / written } else { 0.0 };
@@ -76,9 +99,11 @@ impl Event {
         let best = (0..N).fold(0, |k, c| if p[c] > p[k] { c } else { k });
         let certainty = if strike.certainty.is_finite() { strike.certainty.clamp(0.02, 1.0 - 1e-4) } else { 0.5 };
         let sigma = strike.sigma.get().clamp(0.0, 0.05);
-        Event {
+        let mut event = Event {
             t: strike.at.get(),
             var: model.jitter_s.powi(2) + sigma.powi(2),
+            db: if strike.level.0.is_finite() { strike.level.0 } else { usual_db },
+            least_timing: 0.9 + 0.5 * (model.jitter_s.powi(2) + sigma.powi(2)).ln(),
             doubt_rate: model.strike_rate * (1.0 - certainty) / certainty,
             surface,
             stray: -(stray.max(1e-9) / against).ln(),
@@ -88,16 +113,27 @@ impl Event {
             hard: (p[best] > 0.5).then_some(best),
             p,
             bounce,
-        }
+            as_extra: Extra::default(),
+        };
+        event.as_extra = Extra {
+            inside: event.extra(model.extra_rate),
+            outside: event.extra(costs::OUTSIDE_RATE),
+            burst: event.extra(costs::OUTSIDE_BURST_RATE),
+            rest: event.own_extra(costs::REST_RATE),
+            double: event.own_extra(costs::DOUBLE_RATE),
+            both: event.own_extra(costs::BOTH_RATE),
+            bounce: event.stray + costs::BOUNCE,
+        };
+        event
     }
 
     /// Cost of a sound nobody wrote where such come at `rate` a second.
-    pub(crate) fn extra(&self, rate: f64) -> f64 {
+    fn extra(&self, rate: f64) -> f64 {
         self.stray - (rate * self.soft + self.doubt_rate).ln()
     }
 
     /// Cost of a strike of the player's own that nobody wrote.
-    pub(crate) fn own_extra(&self, rate: f64) -> f64 {
+    fn own_extra(&self, rate: f64) -> f64 {
         self.stray - (rate + self.doubt_rate).ln()
     }
 }
@@ -139,47 +175,4 @@ pub(crate) fn normalised(p: [f64; N]) -> [f64; N] {
     let clipped = clean.map(|x| (x / sum).max(SURFACE_FLOOR));
     let sum: f64 = clipped.iter().sum();
     clipped.map(|x| x / sum)
-}
-
-/// Series of bounces: a stick that falls hits the ground in a geometric series of intervals (the coefficient of
-/// restitution of its material; .5 to .9 for wood on a hard floor or bucket, common physics), ever closer and softer.
-/// Marks every strike of such a series but its first.
-///
-/// A series has at least [`BOUNCE_LEAST`] strikes, its intervals shrink by .45 to .97 each, by .9 or less on average,
-/// and its last is shorter than any written stroke could be.
-pub(crate) fn bounces(strikes: &[Strike]) -> Vec<bool> {
-    const BOUNCE_LEAST: usize = 4;
-    const LAST_INTERVAL_S: f64 = 0.09;
-    const FIRST_INTERVAL_S: f64 = 0.6;
-    const SLACK_S: f64 = 0.008;
-    let mut marked = vec![false; strikes.len()];
-    let gap = |i: usize| (strikes[i + 1].at - strikes[i].at).get();
-    let mut first = 0;
-    while first + 1 < strikes.len() {
-        let mut last = first + 1;
-        while last + 1 < strikes.len() && gap(first) < FIRST_INTERVAL_S {
-            let (before, here) = (gap(last - 1), gap(last));
-            let shrinks = here < 0.97 * before + SLACK_S && here > 0.45 * before - SLACK_S && here > 0.008;
-            let decays = strikes[last + 1].level.0 < strikes[last].level.0 + 2.0;
-            if !(shrinks && decays) {
-                break;
-            }
-            last += 1;
-        }
-        let n = last - first;
-        let falls = strikes[last].level.0 < strikes[first].level.0 - 2.0;
-        if n + 1 >= BOUNCE_LEAST
-            && gap(last - 1) < LAST_INTERVAL_S
-            && falls
-            && gap(last - 1) < gap(first) * 0.9f64.powi(n as i32 - 1)
-        {
-            for flag in &mut marked[first + 1..=last] {
-                *flag = true;
-            }
-            first = last;
-        } else {
-            first += 1;
-        }
-    }
-    marked
 }

@@ -155,6 +155,8 @@ impl Score {
             costs::BEGIN_BAR
         } else if j <= 2 {
             costs::misses(costs::MISS, j)
+        } else if self.opens_pass[j - 1] {
+            costs::BEGIN_SECTION + costs::MISS
         } else {
             f64::INFINITY
         }

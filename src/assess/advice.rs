@@ -15,10 +15,9 @@ const DOWN: f64 = 0.92;
 const OTHER_TEMPO: f64 = 0.07;
 /// Strokes heard where they belong for a take to count as gone through. Rule of thumb.
 const THROUGH: f64 = 0.9;
-/// Steady: jitter within this share of the shortest written interval, or within 20 ms. Rule of thumb.
-const STEADY: (f64, f64) = (0.06, 0.020);
-/// Steadiness worth praising: below the planning figures for untrained adults (20 to 35 ms) at any age.
-const PRAISED_JITTER_S: f64 = 0.030;
+/// Steady: jitter within this share of the shortest written interval, or within what untrained adults come to (20 to 35 ms;
+/// planning figures). Rule of thumb.
+const STEADY: (f64, f64) = (0.06, 0.030);
 
 /// Findings after which the flow itself needs slower practice.
 fn breaks_flow(kind: Kind) -> bool {
@@ -28,17 +27,37 @@ fn breaks_flow(kind: Kind) -> bool {
 
 /// `fixes[i]`: what the child is told about finding i.
 pub(super) fn advice(take: &Assessment, fixes: &[String]) -> Advice {
-    let about = take.findings.first().map(|_| 0);
     let finding = take.findings.first();
-    let (next, why) = next(take);
+    let missing = if finding.is_none() { missing(take) } else { None };
+    let (next, why) = next(take, missing.is_some());
     Advice {
         praise: praise(take),
-        fix: about.and_then(|i| fixes.get(i)).cloned().unwrap_or_default(),
-        practise: finding.and_then(|f| practise(&take.timeline, f)),
-        about,
+        fix: match missing {
+            Some((bar, n)) => words::fix_missing(&take.timeline, bar, n),
+            None => finding.and(fixes.first()).cloned().unwrap_or_default(),
+        },
+        practise: match missing {
+            Some((bar, _)) => Some(bar..(bar + 2).min(take.timeline.bars.len())),
+            None => finding.and_then(|f| practise(&take.timeline, f)),
+        },
+        about: finding.map(|_| 0),
         next,
         why,
     }
+}
+
+/// The written bar in which most strokes were missed over all its passes, and how many; where they are enough to speak of.
+fn missing(take: &Assessment) -> Option<(usize, usize)> {
+    /// One missed stroke happens to everybody.
+    const ENOUGH: usize = 2;
+    let timeline = &take.timeline;
+    let mut of_bar: std::collections::BTreeMap<(&str, u32), (usize, usize)> = std::collections::BTreeMap::new();
+    for (stroke, judged) in timeline.strokes.iter().zip(&take.strokes) {
+        let Some(bar) = timeline.bars.get(stroke.bar).filter(|_| judged.status == Status::Missed) else { continue };
+        let Some(pass) = timeline.passes.get(bar.pass) else { continue };
+        of_bar.entry((pass.section.as_str(), bar.number)).or_insert((stroke.bar, 0)).1 += 1;
+    }
+    of_bar.into_values().max_by_key(|&(bar, n)| (n, std::cmp::Reverse(bar))).filter(|&(_, n)| n >= ENOUGH)
 }
 
 /// Advice where nothing could be judged.
@@ -98,14 +117,27 @@ fn praise(take: &Assessment) -> String {
     let whole = !not_reached && share(all.played, all.reached) > 0.97;
     let rests = timeline.rests.iter().filter(|r| r.to - r.from >= timeline.meter.beat()).count();
     let kept_rests = rests > 0 && !any(&[Kind::RestNotKept, Kind::EarlyReEntry, Kind::LateReEntry, Kind::Lost]);
-    let kept_joins = timeline.passes.len() > 1 && !any(&[Kind::JoinGap, Kind::JoinRushed, Kind::Restarted, Kind::SectionSkipped, Kind::RepeatExtra, Kind::RepeatMissing, Kind::Lost, Kind::StartedLate]);
-    let steady = take.jitter.is_some_and(|j| j.get() < PRAISED_JITTER_S) && !any(&[Kind::Rushing, Kind::Dragging, Kind::Paused, Kind::Lost, Kind::JoinGap, Kind::Restarted]);
+    let kept_joins = timeline.passes.len() > 1
+        && !any(&[
+            Kind::JoinGap,
+            Kind::JoinRushed,
+            Kind::Restarted,
+            Kind::SectionSkipped,
+            Kind::RepeatExtra,
+            Kind::RepeatMissing,
+            Kind::Lost,
+            Kind::StartedLate,
+        ]);
+    let steady = steady(take)
+        && !any(&[Kind::Rushing, Kind::Dragging, Kind::Paused, Kind::Lost, Kind::JoinGap, Kind::Restarted]);
     let mut surfaces: Vec<_> = timeline.strokes.iter().map(|s| s.surface).collect();
     surfaces.sort_unstable();
     surfaces.dedup();
     let sure = take.strikes.iter().filter(|s| s.stroke.is_some()).all(|s| s.surface_p > 0.6);
-    let surfaces_right = surfaces.len() > 1 && sure && share(all.right, all.played) > 0.97 && !any(&[Kind::WrongSurface]);
-    if whole && steady && take.findings.is_empty() {
+    let surfaces_right =
+        surfaces.len() > 1 && sure && share(all.right, all.played) > 0.97 && !any(&[Kind::WrongSurface]);
+    let all_right = whole && all.right == all.reached;
+    if all_right && steady && take.findings.is_empty() {
         return "Everything was in its place, and your beat was steady all the way.".into();
     }
     if steady {
@@ -134,8 +166,16 @@ fn praise(take: &Assessment) -> String {
     if share(all.played, all.reached) > THROUGH && all.played > 8 {
         return "Nearly every stroke you played was where it belongs.".into();
     }
-    let bars = timeline.bars.iter().filter(|b| take.strokes.get(b.strokes.clone()).unwrap_or_default().iter().any(|s| s.strike.is_some())).count();
-    format!("You played {} of {}.", if bars == 1 { "a bar".into() } else { format!("{} bars", words::number(bars)) }, timeline.title)
+    let bars = timeline
+        .bars
+        .iter()
+        .filter(|b| take.strokes.get(b.strokes.clone()).unwrap_or_default().iter().any(|s| s.strike.is_some()))
+        .count();
+    format!(
+        "You played {} of {}.",
+        if bars == 1 { "a bar".into() } else { format!("{} bars", words::number(bars)) },
+        timeline.title
+    )
 }
 
 /// A section played through with every stroke heard in its place and no finding about it.
@@ -146,7 +186,10 @@ fn clean_pass(take: &Assessment) -> Option<String> {
         let (Some(first), Some(last)) = (bars.first(), bars.last()) else { return false };
         let strokes = first.strokes.start..last.strokes.end;
         let n = strokes.len();
-        let told = take.findings.iter().any(|f| f.section.as_ref().is_none_or(|s| *s == pass.section && f.pass.is_none_or(|p| p == pass.number)));
+        let told = take
+            .findings
+            .iter()
+            .any(|f| f.section.as_ref().is_none_or(|s| *s == pass.section && f.pass.is_none_or(|p| p == pass.number)));
         n >= 4 && counts(take, strokes).right == n && !told
     })?;
     Some(words::pass_name(timeline, &clean.section, Some(clean.number)))
@@ -156,8 +199,15 @@ fn shortest(timeline: &Timeline) -> Option<Ticks> {
     timeline.strokes.windows(2).filter_map(|w| Some(w.get(1)?.at - w.first()?.at)).filter(|t| t.0 > 0).min()
 }
 
+/// Jitter small enough to be called steady, at the tempo played.
+fn steady(take: &Assessment) -> bool {
+    let played = take.clock.map_or(take.timeline.bpm, |c| c.bpm);
+    let within = shortest(&take.timeline).map_or(0.0, |ioi| STEADY.0 * ioi.to_seconds(played).get());
+    take.jitter.is_some_and(|j| j.get() <= within.max(STEADY.1))
+}
+
 /// The tempo to take next and why, in words for the child.
-fn next(take: &Assessment) -> (Bpm, String) {
+fn next(take: &Assessment, missing: bool) -> (Bpm, String) {
     let timeline = &take.timeline;
     let range = timeline.range;
     let asked = timeline.bpm.get();
@@ -166,23 +216,38 @@ fn next(take: &Assessment) -> (Bpm, String) {
     let all = counts(take, 0..timeline.strokes.len());
     let flow = take.findings.iter().find(|f| breaks_flow(f.kind));
     let through = share(all.played, all.reached) >= THROUGH;
-    let steady = match (take.jitter, shortest(timeline)) {
-        (Some(j), Some(ioi)) => j.get() <= (STEADY.0 * ioi.to_seconds(Bpm::clamped(played)).get()).max(STEADY.1),
-        _ => false,
+    let fit = |bpm: f64| {
+        Bpm::clamped(
+            bpm.round()
+                .clamp(range.start.get().round(), range.goal.get().round())
+                .clamp(range.start.get(), range.goal.get()),
+        )
     };
-    let fit = |bpm: f64| Bpm::clamped(bpm.round().clamp(range.start.get().round(), range.goal.get().round()).clamp(range.start.get(), range.goal.get()));
     if flow.is_some() || !through {
         let next = fit(base * DOWN);
-        let reason = if flow.is_some() { "so that there is time to think ahead" } else { "so that every stroke finds its place" };
+        let reason = if flow.is_some() {
+            "so that there is time to think ahead"
+        } else {
+            "so that every stroke finds its place"
+        };
         return if next.get() > base * 0.97 {
             (next, format!("{:.0} is the slowest tempo of this part: stay there, {reason}.", next.get()))
         } else {
             (next, format!("Slower first, {:.0}, {reason}. One step down is a rule of thumb.", next.get()))
         };
     }
-    if !take.findings.is_empty() || !steady {
+    let unreached = take.strokes.iter().filter(|s| s.status == Status::NotReached).count();
+    if share(unreached, take.strokes.len()) > 1.0 - THROUGH && take.findings.is_empty() {
         let next = fit(base);
-        let reason = if take.findings.is_empty() { "until it feels easy and even" } else { "until this one thing is right" };
+        return (next, format!("Stay at {:.0} until you can play on to the end.", next.get()));
+    }
+    if !take.findings.is_empty() || missing || !steady(take) {
+        let next = fit(base);
+        let reason = if take.findings.is_empty() && !missing {
+            "until it feels easy and even"
+        } else {
+            "until this one thing is right"
+        };
         return (next, format!("Stay at {:.0} {reason}.", next.get()));
     }
     let next = fit((base * UP).max(base + 1.0));

@@ -1,10 +1,10 @@
 //! Rushing and dragging: one change of tempo from the beginning of the take to its end.
 //!
 //! Every run of strikes keeps an offset of its own, the length of a quarter changes steadily over all the music played:
-//! `t = a_run + p u + g u^2 / 2`, u in quarters played, so the tempo changes by `-g U / p` in all. A take also wanders
-//! without meaning to. How far is what people cannot hear (the just noticeable change of tempo) together with what this
-//! take does beside the steady change, seen in sixths; real drift is told from wandering by the ratio of the two
-//! normal densities and the share of takes that drift.
+//! `t = a_run + p u + g u^2 / 2`, u in quarters played: a change of `-g U / p` in all. That fit gives the standard error; the
+//! size comes from the tempi of six parts of the take, since it is moved less by a tempo that swings back and forth. A take
+//! also wanders without meaning to, by what can just be heard or by what this take does beside its steady change, whichever
+//! is more; drift is told from wandering by the ratio of the two normal densities and the share of takes that drift.
 
 use super::runs::Run;
 use super::stats::{Grouped, Row, grouped, logistic, normal_density};
@@ -16,9 +16,9 @@ const LEAST_QUARTERS: f64 = 16.0;
 const LEAST_STRIKES: usize = 16;
 /// A run shorter than this tells nothing of its tempo.
 const LEAST_RUN: usize = 4;
-/// Tempo wanders this much from end to end without anybody meaning it or hearing it, one standard deviation: with it 3.5 %,
-/// the just noticeable change of tempo (mazurka.org.uk tempo experiment, 6 to 8 taps), is passed in one take of twelve.
-const WANDER: f64 = 0.02;
+/// Tempo wanders this much from end to end without anybody meaning it, one standard deviation: with it 3.5 %, the just
+/// noticeable change of tempo (mazurka.org.uk tempo experiment, 6 to 8 taps), is passed in one take of seven.
+const WANDER: f64 = 0.024;
 /// Tempo drifts of takes that do drift, one standard deviation.
 const DRIFT: f64 = 0.12;
 /// One take in seven drifts. Common sense; nobody has counted.
@@ -51,7 +51,12 @@ pub(super) fn judge(runs: &[Run], opens: impl Fn(usize) -> bool) -> Option<Findi
         if run.points.len() < LEAST_RUN {
             continue;
         }
-        points.extend(run.points.iter().map(|p| Point { run: r, u: played + p.b - first.b, t: p.t, opens: opens(p.stroke) }));
+        points.extend(run.points.iter().map(|p| Point {
+            run: r,
+            u: played + p.b - first.b,
+            t: p.t,
+            opens: opens(p.stroke),
+        }));
         played += last.b - first.b + 1.0;
     }
     let whole = points.last().map_or(0.0, |p| p.u);
@@ -64,27 +69,24 @@ pub(super) fn judge(runs: &[Run], opens: impl Fn(usize) -> bool) -> Option<Findi
     if quarter <= 0.0 {
         return None;
     }
-    let total = -change * whole / quarter;
+    let steady = -change * whole / quarter;
     let se = ramp.fit.se(1) * whole / quarter * inflation(&points, &ramp);
-    if total.abs() > MOST || one_step(&points, &ramp, whole) {
+    if steady.abs() > MOST || one_step(&points, &ramp, whole) {
         return None;
     }
     let tempi = parts(&points, whole)?;
-    let wander = WANDER.hypot(wobble(&tempi));
-    // A slow swing back and forth has a slope too; its ends tell it apart. Over a steady change the middles of the outer
-    // parts differ by (PARTS - 1) / PARTS of it.
-    let (first, last) = (tempi.first()?, tempi.last()?);
-    let ends = (last.0 - first.0) * PARTS as f64 / (PARTS - 1) as f64;
-    let slack = first.1.hypot(last.1);
-    let total = total.signum() * total.abs().min((total.signum() * ends + slack).max(0.0));
+    let trend = Trend::of(&tempi)?;
+    let wander = WANDER.max(trend.wobble);
+    // A slow swing back and forth has a slope too, but its ends are less apart than its slope says.
+    let total = (trend.slope + trend.ends) / 2.0;
     let for_drift = normal_density(total, (DRIFT * DRIFT + wander * wander + se * se).sqrt());
     let for_wander = normal_density(total, wander.hypot(se));
     let confidence = logistic((SHARE / (1.0 - SHARE)).ln() + (for_drift / for_wander.max(1e-300)).ln());
     if confidence < SAID_ABOVE {
         return None;
     }
-    let from = Bpm::clamped(60.0 / (quarter - change * middle).max(1e-3));
-    let to = Bpm::clamped(60.0 / (quarter + change * middle).max(1e-3));
+    let centre = 60.0 / quarter;
+    let (from, to) = (Bpm::clamped(centre * (-total / 2.0).exp()), Bpm::clamped(centre * (total / 2.0).exp()));
     Some(Finding {
         kind: if total > 0.0 { Kind::Rushing } else { Kind::Dragging },
         section: None,
@@ -104,7 +106,7 @@ pub(super) fn judge(runs: &[Run], opens: impl Fn(usize) -> bool) -> Option<Findi
             to.get()
         ),
         evidence: format!(
-            "tempo of the six sixths of the take: {}; steady change {:.1} % with a standard error of {:.1} %, unsteadiness around it {:.1} %",
+            "tempo of the six sixths of the take: {}; steady change {:.1} % with a standard error of {:.1} %, beside a wandering of {:.1} %",
             tempi.iter().map(|(l, _)| format!("{:.0}", 60.0 * l.exp())).collect::<Vec<_>>().join(", "),
             100.0 * total,
             100.0 * se,
@@ -136,7 +138,8 @@ fn inflation(points: &[Point], fit: &Grouped<2>) -> f64 {
 fn one_step(points: &[Point], ramp: &Grouped<2>, whole: f64) -> bool {
     let middle = whole / 2.0;
     let joins = points.iter().filter(|p| p.opens && p.u > 0.1 * whole && p.u < 0.9 * whole).map(|p| p.u);
-    let steps = joins.filter_map(|x| fit(points, |u| [u - middle, (u - x).max(0.0)]).map(|step| (squared(&step, &ramp.weights), x)));
+    let steps = joins
+        .filter_map(|x| fit(points, |u| [u - middle, (u - x).max(0.0)]).map(|step| (squared(&step, &ramp.weights), x)));
     let Some((error, x)) = steps.min_by(|a, b| a.0.total_cmp(&b.0)) else { return false };
     if error >= STEP_BETTER * squared(ramp, &ramp.weights) {
         return false;
@@ -152,18 +155,32 @@ fn parts(points: &[Point], whole: f64) -> Option<Vec<(f64, f64)>> {
     let length = whole / PARTS as f64;
     let inside = |u: f64| -> [f64; PARTS] { std::array::from_fn(|k| (u - k as f64 * length).clamp(0.0, length)) };
     let fit = fit(points, inside)?.fit;
-    let out: Vec<(f64, f64)> = (0..PARTS).filter(|&k| fit.z[k] > 0.0).map(|k| (-fit.z[k].ln(), fit.se(k) / fit.z[k])).collect();
+    let out: Vec<(f64, f64)> =
+        (0..PARTS).filter(|&k| fit.z[k] > 0.0).map(|k| (-fit.z[k].ln(), fit.se(k) / fit.z[k])).collect();
     (out.len() == PARTS).then_some(out)
 }
 
-/// Standard deviation of the tempi around a steady change, beyond what their standard errors explain.
-fn wobble(tempi: &[(f64, f64)]) -> f64 {
-    let n = tempi.len() as f64;
-    let x = |k: usize| k as f64 - (n - 1.0) / 2.0;
-    let mean = tempi.iter().map(|t| t.0).sum::<f64>() / n;
-    let xx: f64 = (0..tempi.len()).map(|k| x(k).powi(2)).sum();
-    let slope: f64 = tempi.iter().enumerate().map(|(k, t)| x(k) * t.0).sum::<f64>() / xx;
-    let rest: f64 = tempi.iter().enumerate().map(|(k, t)| (t.0 - mean - slope * x(k)).powi(2)).sum::<f64>() / (n - 2.0);
-    let noise = tempi.iter().map(|t| t.1 * t.1).sum::<f64>() / n;
-    (rest - noise).max(0.0).sqrt()
+/// What the tempi of the parts come to.
+struct Trend {
+    /// Change from end to end by their regression line, and by the outer parts alone.
+    slope: f64,
+    ends: f64,
+    /// Standard deviation around the line, beyond what the standard errors explain.
+    wobble: f64,
+}
+
+impl Trend {
+    fn of(tempi: &[(f64, f64)]) -> Option<Trend> {
+        let n = tempi.len() as f64;
+        let x = |k: usize| (k as f64 - (n - 1.0) / 2.0) / n;
+        let mean = tempi.iter().map(|t| t.0).sum::<f64>() / n;
+        let xx: f64 = (0..tempi.len()).map(|k| x(k).powi(2)).sum();
+        let slope: f64 = tempi.iter().enumerate().map(|(k, t)| x(k) * t.0).sum::<f64>() / xx;
+        let rest: f64 =
+            tempi.iter().enumerate().map(|(k, t)| (t.0 - mean - slope * x(k)).powi(2)).sum::<f64>() / (n - 2.0);
+        let noise = tempi.iter().map(|t| t.1 * t.1).sum::<f64>() / n;
+        // The middles of the outer parts are (n - 1) / n of the take apart.
+        let ends = (tempi.last()?.0 - tempi.first()?.0) * n / (n - 1.0);
+        Some(Trend { slope, ends, wobble: (rest - noise).max(0.0).sqrt() })
+    }
 }

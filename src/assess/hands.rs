@@ -7,7 +7,7 @@
 use super::runs::matched;
 use super::stats::{Belief, Row, grouped, logistic, median, normal_cdf, robust};
 use super::timing::Timed;
-use super::{Finding, Hearing, Kind, Unit};
+use super::{Finding, Hearing, Kind, Told, Unit};
 use crate::align::{Placed, Step, Strike};
 use crate::part::{Hand, Hands, Surface, Timeline};
 use crate::units::Seconds;
@@ -21,15 +21,16 @@ const NOTICED_DB: f64 = 3.0;
 /// Strokes of each hand.
 const LEAST: usize = 8;
 /// As many standard errors from no difference at all.
-const LEAST_SIGMAS: f64 = 3.5;
+const LEAST_SIGMAS: f64 = 4.0;
 const SAID_ABOVE: f64 = 0.7;
 const SUREST: f64 = 0.97;
 
 /// Two strikes further apart than this are heard as two: order is told from about 20 ms on (Hirsh 1959; mazurka.org.uk onset
 /// experiment: 75 % right at 22 ms).
 const APART_S: f64 = 0.025;
-/// Both hands of a child who means them together fall further apart than that one time in ten.
-const APART_ANYWAY: f64 = 0.1;
+/// Both hands of a child who means them together fall further apart than that one time in five: a normal spread of 20 ms,
+/// one standard deviation (planning figure; trained adults keep within 10 to 16 ms).
+const APART_ANYWAY: f64 = 0.2;
 /// Of one who does not hear it, three times in five; one take in ten is such a one.
 const APART_MOSTLY: f64 = 0.6;
 const APART_TAKES: f64 = 0.1;
@@ -60,8 +61,17 @@ fn both(timeline: &Timeline, stroke: usize) -> bool {
     written.is_some_and(|s| s.hands == Hands::Both && !matches!(s.surface, Surface::Click | Surface::Clap))
 }
 
-pub(super) fn not_together(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], spreads: &[Option<Seconds>]) -> Option<Finding> {
-    let all: Vec<(usize, usize)> = placed.iter().enumerate().filter_map(|(i, p)| matched(p).filter(|&j| both(timeline, j)).map(|j| (i, j))).collect();
+pub(super) fn not_together(
+    timeline: &Timeline,
+    strikes: &[Strike],
+    placed: &[Placed],
+    spreads: &[Option<Seconds>],
+) -> Option<Finding> {
+    let all: Vec<(usize, usize)> = placed
+        .iter()
+        .enumerate()
+        .filter_map(|(i, p)| matched(p).filter(|&j| both(timeline, j)).map(|j| (i, j)))
+        .collect();
     let apart: Vec<(usize, usize, f64)> = (all.iter())
         .filter_map(|&(i, j)| spreads.get(i).copied().flatten().map(|s| (i, j, s.get())))
         .filter(|(_, _, s)| *s > APART_S)
@@ -88,7 +98,9 @@ pub(super) fn not_together(timeline: &Timeline, strikes: &[Strike], placed: &[Pl
     let name_of = |j: usize| pass_of(j).and_then(|p| timeline.passes.get(p)).map(|p| p.section.clone());
     let first = apart.first()?;
     // Named only where another section shows the same hands together.
-    let section = name_of(first.1).filter(|s| apart.iter().all(|a| name_of(a.1).as_ref() == Some(s)) && all.iter().any(|a| name_of(a.1).as_ref() != Some(s)));
+    let section = name_of(first.1).filter(|s| {
+        apart.iter().all(|a| name_of(a.1).as_ref() == Some(s)) && all.iter().any(|a| name_of(a.1).as_ref() != Some(s))
+    });
     Some(Finding {
         kind: Kind::NotTogether,
         section,
@@ -100,7 +112,12 @@ pub(super) fn not_together(timeline: &Timeline, strikes: &[Strike], placed: &[Pl
         unit: Unit::Milliseconds,
         confidence,
         bars: None,
-        text: format!("Where both hands are written they came apart, by about {:.0} ms, in {} of {} strokes.", size * 1e3, apart.len(), all.len()),
+        text: format!(
+            "Where both hands are written they came apart, by about {:.0} ms, in {} of {} strokes.",
+            size * 1e3,
+            apart.len(),
+            all.len()
+        ),
         evidence: format!(
             "two strikes more than {:.0} ms apart in {} of {} strokes for both hands; in {doubled} of {single} strokes for one hand",
             APART_S * 1e3,
@@ -125,7 +142,8 @@ pub(super) fn uneven(
     placed: &[Placed],
     timed: &[Option<Timed>],
     heard: &Hearing,
-) -> Option<Finding> {
+    jitter: Seconds,
+) -> Option<Told> {
     let struck: Vec<Struck> = (placed.iter().enumerate())
         .filter_map(|(i, p)| {
             let j = matched(p)?;
@@ -133,21 +151,29 @@ pub(super) fn uneven(
             let Hands::One(hand) = stroke.hands else { return None };
             let off = timeline.beat(j).fract() > 1e-6;
             let sided = |yes: bool| if yes { 0.5 } else { -0.5 };
-            Some(Struck { strike: i, left: sided(hand == Hand::Left), off: sided(off), surface: stroke.surface.index() })
+            Some(Struck {
+                strike: i,
+                left: sided(hand == Hand::Left),
+                off: sided(off),
+                surface: stroke.surface.index(),
+            })
         })
         .collect();
     let left = struck.iter().filter(|s| s.left > 0.0).count();
     if left < LEAST || struck.len() - left < LEAST {
         return None;
     }
-    timing(strikes, &struck, timed).or_else(|| level(strikes, &struck, heard))
+    timing(strikes, &struck, timed, jitter).or_else(|| level(strikes, &struck, heard))
 }
 
-fn timing(strikes: &[Strike], struck: &[Struck], timed: &[Option<Timed>]) -> Option<Finding> {
+fn timing(strikes: &[Strike], struck: &[Struck], timed: &[Option<Timed>], jitter: Seconds) -> Option<Told> {
     let of = |s: &Struck| timed.get(s.strike).copied().flatten();
-    let lates: Vec<(&Struck, f64)> = struck.iter().filter_map(|s| of(s).map(|t| (s, t.late.0.get()))).collect();
-    let apart: Vec<Row<3>> = lates.iter().map(|(s, late)| Row { x: [1.0, s.left, s.off], y: *late, weight: 1.0 }).collect();
-    let alone: Vec<Row<2>> = lates.iter().map(|(s, late)| Row { x: [1.0, s.left], y: *late, weight: 1.0 }).collect();
+    // What is known less well counts less: the ends of a stretch, a strike in noise.
+    let own = jitter.get().max(1e-3).powi(2);
+    let lates: Vec<(&Struck, f64, f64)> =
+        struck.iter().filter_map(|s| of(s).map(|t| (s, t.late.0.get(), own / (own + t.sigma.get().powi(2))))).collect();
+    let apart: Vec<Row<3>> = lates.iter().map(|&(s, y, weight)| Row { x: [1.0, s.left, s.off], y, weight }).collect();
+    let alone: Vec<Row<2>> = lates.iter().map(|&(s, y, weight)| Row { x: [1.0, s.left], y, weight }).collect();
     let told_apart = separable(struck);
     let (size, se) = if told_apart {
         robust(&apart, &[Belief::default(); 3], None, 1e-3).map(|f| (f.z[1], f.se(1)))?
@@ -160,7 +186,10 @@ fn timing(strikes: &[Strike], struck: &[Struck], timed: &[Option<Timed>]) -> Opt
     }
     let (late, early) = if size > 0.0 { ("left", "right") } else { ("right", "left") };
     let ms = size.abs() * 1e3;
-    Some(Finding {
+    let fix = format!(
+        "Your {late} hand comes a little late. Play slow single strokes, right, left, right, left, until you cannot hear which is which."
+    );
+    let finding = Finding {
         kind: Kind::UnevenHands,
         section: None,
         pass: None,
@@ -171,15 +200,22 @@ fn timing(strikes: &[Strike], struck: &[Struck], timed: &[Option<Timed>]) -> Opt
         unit: Unit::Milliseconds,
         confidence,
         bars: None,
-        text: format!("Strokes written for the {late} hand come about {ms:.0} ms late against those for the {early}: the pairs limp a little."),
+        text: format!(
+            "Strokes written for the {late} hand come about {ms:.0} ms late against those for the {early}: the pairs limp a little."
+        ),
         evidence: format!(
             "{ms:.0} ms with a standard error of {:.0} ms over {} strokes{}",
             se * 1e3,
             lates.len(),
-            if told_apart { "" } else { "; the sticking puts each hand on or off the beat only, so it may be the offbeats and not the hand" }
+            if told_apart {
+                ""
+            } else {
+                "; the sticking puts each hand on or off the beat only, so it may be the offbeats and not the hand"
+            }
         ),
         otherwise: None,
-    })
+    };
+    Some(Told { finding, fix: Some(fix) })
 }
 
 /// Whether hand and beat vary enough against each other to be told apart.
@@ -193,13 +229,16 @@ fn separable(struck: &[Struck]) -> bool {
     oo > 1e-9 && 1.0 - lo * lo / (ll * oo).max(1e-12) > 0.2
 }
 
-fn level(strikes: &[Strike], struck: &[Struck], heard: &Hearing) -> Option<Finding> {
+fn level(strikes: &[Strike], struck: &[Struck], heard: &Hearing) -> Option<Told> {
     // An accent on the beat is music; without strokes that part hand from beat it cannot be told from a strong hand.
     if heard.levels_untrue() || !separable(struck) {
         return None;
     }
     let level = |s: &Struck| strikes.get(s.strike).map(|x| x.level.0);
-    let rows: Vec<(usize, Row<2>)> = struck.iter().filter_map(|s| level(s).map(|y| (s.surface, Row { x: [s.left, s.off], y, weight: 1.0 }))).collect();
+    let rows: Vec<(usize, Row<2>)> = struck
+        .iter()
+        .filter_map(|s| level(s).map(|y| (s.surface, Row { x: [s.left, s.off], y, weight: 1.0 })))
+        .collect();
     let fit = grouped(&rows, None, 0.5)?.fit;
     let (size, se) = (fit.z[0], fit.se(0));
     let confidence = normal_cdf((size.abs() - NOTICED_DB) / se).min(SUREST);
@@ -207,7 +246,10 @@ fn level(strikes: &[Strike], struck: &[Struck], heard: &Hearing) -> Option<Findi
         return None;
     }
     let (loud, soft) = if size > 0.0 { ("left", "right") } else { ("right", "left") };
-    Some(Finding {
+    let fix = format!(
+        "Your {loud} hand is louder than your {soft}. Lift both sticks to the same height and play slow single strokes until you cannot hear which is which."
+    );
+    let finding = Finding {
         kind: Kind::UnevenHands,
         section: None,
         pass: None,
@@ -218,8 +260,17 @@ fn level(strikes: &[Strike], struck: &[Struck], heard: &Hearing) -> Option<Findi
         unit: Unit::Decibels,
         confidence,
         bars: None,
-        text: format!("Strokes written for the {loud} hand are about {:.0} dB louder than those for the {soft}.", size.abs()),
-        evidence: format!("{:.1} dB with a standard error of {:.1} dB over {} strokes, within the same surface and beside any accent on the beat", size.abs(), se, rows.len()),
+        text: format!(
+            "Strokes written for the {loud} hand are about {:.0} dB louder than those for the {soft}.",
+            size.abs()
+        ),
+        evidence: format!(
+            "{:.1} dB with a standard error of {:.1} dB over {} strokes, within the same surface and beside any accent on the beat",
+            size.abs(),
+            se,
+            rows.len()
+        ),
         otherwise: None,
-    })
+    };
+    Some(Told { finding, fix: Some(fix) })
 }

@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 
 use super::runs::matched;
 use super::stats::{Row, grouped, median, normal_cdf};
-use super::{Finding, Hearing, Kind, Unit};
+use super::{Finding, Hearing, Kind, Told, Unit, words};
 use crate::align::{Placed, Strike};
 use crate::part::{Swell, Timeline};
 use crate::units::Ticks;
@@ -25,9 +25,9 @@ const LEAST_SWELL: usize = 4;
 const MOST_UNHEARD: f64 = 0.125;
 const LEAST_SIDE: usize = 4;
 /// A swell that comes again and is missing every time; one that is missing once only.
-const SAID_ABOVE: f64 = 0.75;
-const SAID_ONCE_ABOVE: f64 = 0.9;
-const SUREST: f64 = 0.95;
+const SAID_ABOVE: f64 = 0.85;
+const SAID_ONCE_ABOVE: f64 = 0.95;
+const SUREST: f64 = 0.97;
 
 /// How far one swell rose (or fade fell), dB; positive is as written.
 #[derive(Clone, Copy, Debug)]
@@ -43,13 +43,13 @@ impl Rise {
     }
 }
 
-pub(super) fn judge(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], heard: &Hearing) -> Vec<Finding> {
+pub(super) fn judge(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], heard: &Hearing) -> Vec<Told> {
     if heard.levels_untrue() {
         return Vec::new();
     }
     let touch = touch(timeline, strikes, placed).max(LEAST_SPREAD_DB);
     let mut out = swells(timeline, strikes, placed, touch);
-    out.extend(marks(timeline, strikes, placed));
+    out.extend(marks(timeline, strikes, placed).map(|finding| Told { finding, fix: None }));
     out
 }
 
@@ -59,15 +59,18 @@ pub(super) fn asked_for(timeline: &Timeline) -> bool {
     !timeline.swells.is_empty() || marks.iter().any(|m| Some(m) != marks.first())
 }
 
-fn swells(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], touch: f64) -> Vec<Finding> {
+fn swells(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], touch: f64) -> Vec<Told> {
     // The same swell in every pass of its section.
-    let mut same: BTreeMap<(&str, Ticks, bool), Vec<(usize, &Swell, Rise)>> = BTreeMap::new();
+    type Place<'a> = (&'a str, Ticks, bool);
+    let mut same: BTreeMap<Place, Vec<(usize, &Swell, Rise)>> = BTreeMap::new();
     for swell in &timeline.swells {
         let Some(pass) = pass_at(timeline, swell.from) else { continue };
         let Some(place) = timeline.passes.get(pass) else { continue };
         let start = timeline.bars.get(place.bars.start).map_or(Ticks(0), |b| b.at);
         if let Some(rise) = rise(timeline, strikes, placed, swell, touch) {
-            same.entry((place.section.as_str(), swell.from - start, swell.rising)).or_default().push((pass, swell, rise));
+            same.entry((place.section.as_str(), swell.from - start, swell.rising))
+                .or_default()
+                .push((pass, swell, rise));
         }
     }
     let mut out = Vec::new();
@@ -79,7 +82,12 @@ fn swells(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], touch: f64
             n: times.iter().map(|t| t.2.n).sum(),
         };
         let finding = |rise: Rise, (pass, swell): (usize, &Swell), all: bool| {
-            let bars: Vec<u32> = timeline.bars.iter().filter(|b| b.at < swell.to && b.at + timeline.meter.bar() > swell.from).map(|b| b.number).collect();
+            let bars: Vec<u32> = timeline
+                .bars
+                .iter()
+                .filter(|b| b.at < swell.to && b.at + timeline.meter.bar() > swell.from)
+                .map(|b| b.number)
+                .collect();
             let number = timeline.passes.get(pass).map(|p| p.number).filter(|_| !all || times.len() == 1);
             let (what, way) = if rising { ("swell", "rise") } else { ("fade", "fall") };
             let bar = bars.first().copied();
@@ -102,7 +110,10 @@ fn swells(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], touch: f64
                 otherwise: None,
             }
         };
-        let name = |f: Finding| Finding { text: super::words::flat_swell(timeline, &f, rising), ..f };
+        let name = |f: Finding| {
+            let (text, fix) = (words::flat_swell(timeline, &f, rising), words::fix_swell(timeline, &f, rising));
+            Told { finding: Finding { text, ..f }, fix: Some(fix) }
+        };
         if pooled.flat() >= SAID_ABOVE {
             if let Some(&(pass, swell, _)) = times.first() {
                 out.push(name(finding(pooled, (pass, swell), true)));
@@ -157,7 +168,9 @@ fn marks(timeline: &Timeline, strikes: &[Strike], placed: &[Placed]) -> Option<F
     let rows: Vec<(usize, Row<1>)> = (placed.iter().zip(strikes))
         .filter_map(|(p, s)| matched(p).and_then(|j| timeline.strokes.get(j)).map(|w| (w, s)))
         .filter(|(w, _)| !in_swell(w.at))
-        .filter_map(|(w, s)| w.level.map(|mark| (w.surface.index(), Row { x: [f64::from(mark as u8)], y: s.level.0, weight: 1.0 })))
+        .filter_map(|(w, s)| {
+            w.level.map(|mark| (w.surface.index(), Row { x: [f64::from(mark as u8)], y: s.level.0, weight: 1.0 }))
+        })
         .collect();
     let marks = |wanted: f64| rows.iter().filter(|r| (r.1.x[0] - wanted).abs() < 0.5).count();
     let used: Vec<f64> = [0.0, 1.0, 2.0].into_iter().filter(|&m| marks(m) >= LEAST_SIDE).collect();

@@ -2,6 +2,7 @@
 //!
 //! Has never seen a file. Every finding carries its place, size, confidence and the sentence a teacher would say.
 
+mod adopt;
 mod advice;
 mod drift;
 mod hands;
@@ -45,7 +46,15 @@ pub struct Hearing {
 impl Hearing {
     /// A recording in which everything can be heard and nothing is in doubt.
     pub fn clear(duration: Seconds) -> Hearing {
-        Hearing { duration, audibility: Vec::new(), clipped: 0.0, gain: 0.0, over_noise: None, doubts: Vec::new(), surfaces: Vec::new() }
+        Hearing {
+            duration,
+            audibility: Vec::new(),
+            clipped: 0.0,
+            gain: 0.0,
+            over_noise: None,
+            doubts: Vec::new(),
+            surfaces: Vec::new(),
+        }
     }
 
     /// Levels as recorded are not levels as played: the gain moved, or more than one strike in ten was cut off.

@@ -145,8 +145,9 @@ impl Pupil {
         }
         let end = out.iter().map(|x| x.0).fold(2.0, f64::max) + 1.5;
         let mut t = 0.0;
-        while self.strays > 0.0 {
-            t -= dice.uniform().max(1e-12).ln() * 60.0 / self.strays;
+        let rate = self.strays.max(1e-9);
+        loop {
+            t -= dice.uniform().max(1e-12).ln() * 60.0 / rate;
             if t > end {
                 break;
             }

@@ -78,12 +78,12 @@ impl<const K: usize> Fit<K> {
 /// Source: Huber 1964, "Robust estimation of a location parameter", Ann. Math. Stat. 35:73 (the constant: common practice).
 const HUBER: f64 = 1.345;
 
-/// Straight-line models by Huber's estimator. `scale`: standard deviation of the residuals where it is known, else from
+/// Straight-line models by Huber's estimator. `known`: standard deviation of the residuals where it is, else from
 /// the residuals themselves, not below `floor`. `None` where the rows do not determine the coefficients.
 pub(super) fn robust<const K: usize>(
     rows: &[Row<K>],
     beliefs: &[Belief; K],
-    scale: Option<f64>,
+    known: Option<f64>,
     floor: f64,
 ) -> Option<Fit<K>> {
     const ROUNDS: usize = 8;
@@ -93,7 +93,7 @@ pub(super) fn robust<const K: usize>(
         let (z, unit_cov) = weighted(rows, &weights, beliefs)?;
         let this = Fit { z, unit_cov, scale: 0.0 };
         let residuals: Vec<f64> = rows.iter().map(|r| r.y - this.at(&r.x)).collect();
-        let scale = scale.or_else(|| own_scale(&residuals, rows.iter().map(|r| r.weight), &weights, K))?.max(floor);
+        let scale = known.or_else(|| scale(&residuals, K))?.max(floor);
         for ((weight, e), row) in weights.iter_mut().zip(&residuals).zip(rows) {
             *weight = row.weight * (HUBER * scale / e.abs().max(1e-12)).min(1.0);
         }
@@ -104,7 +104,7 @@ pub(super) fn robust<const K: usize>(
 
 /// As [`robust`], each group with an offset of its own besides the coefficients (fitted by taking weighted means out).
 /// Also gives the residuals in the order of the rows, and their final weights.
-pub(super) fn grouped<const K: usize>(rows: &[(usize, Row<K>)], scale: Option<f64>, floor: f64) -> Option<Grouped<K>> {
+pub(super) fn grouped<const K: usize>(rows: &[(usize, Row<K>)], known: Option<f64>, floor: f64) -> Option<Grouped<K>> {
     const ROUNDS: usize = 8;
     let groups = rows.iter().map(|r| r.0 + 1).max()?;
     let mut weights: Vec<f64> = rows.iter().map(|r| r.1.weight).collect();
@@ -113,8 +113,8 @@ pub(super) fn grouped<const K: usize>(rows: &[(usize, Row<K>)], scale: Option<f6
         let mut mean = vec![([0.0; K], 0.0, 0.0); groups];
         for ((group, row), w) in rows.iter().zip(&weights) {
             let (x, y, sum) = &mut mean[*group];
-            for k in 0..K {
-                x[k] += w * row.x[k];
+            for (sum, x) in x.iter_mut().zip(&row.x) {
+                *sum += w * x;
             }
             *y += w * row.y;
             *sum += w;
@@ -130,7 +130,7 @@ pub(super) fn grouped<const K: usize>(rows: &[(usize, Row<K>)], scale: Option<f6
         let fit = Fit { z, unit_cov, scale: 0.0 };
         let residuals: Vec<f64> = centred.iter().map(|r| r.y - fit.at(&r.x)).collect();
         let used = mean.iter().filter(|m| m.2 > 0.0).count();
-        let scale = scale.or_else(|| own_scale(&residuals, rows.iter().map(|r| r.1.weight), &weights, K + used))?.max(floor);
+        let scale = known.or_else(|| scale(&residuals, K + used))?.max(floor);
         for ((weight, e), (_, row)) in weights.iter_mut().zip(&residuals).zip(rows) {
             *weight = row.weight * (HUBER * scale / e.abs().max(1e-12)).min(1.0);
         }
@@ -146,14 +146,17 @@ pub(super) struct Grouped<const K: usize> {
     pub(super) weights: Vec<f64>,
 }
 
-/// Scale of residuals after `fitted` coefficients: the larger of the median absolute deviation and the root mean square of
-/// what the weights let through. The first alone is too small too often where there are few rows.
-fn own_scale(residuals: &[f64], given: impl Iterator<Item = f64>, weights: &[f64], fitted: usize) -> Option<f64> {
+/// Mean square of a standard normal value held within +-[`HUBER`].
+const HELD_SQUARE: f64 = 0.7102;
+
+/// Scale of residuals after `fitted` coefficients: the larger of the median absolute deviation (too small too often where
+/// there are few rows) and the root mean square of the residuals held within [`HUBER`] of it.
+/// Source: Huber 1964, proposal 2, one step.
+pub(super) fn scale(residuals: &[f64], fitted: usize) -> Option<f64> {
     let free = residuals.len().checked_sub(fitted).filter(|n| *n > 0)? as f64;
-    let n = residuals.len() as f64;
-    let mad = MAD_TO_SD * median(&residuals.iter().map(|e| e.abs()).collect::<Vec<_>>())? * (n / free).sqrt();
-    let squares: f64 = residuals.iter().zip(weights).zip(given).map(|((e, w), g)| e * e * if g > 0.0 { w / g } else { 0.0 }).sum();
-    Some(mad.max((squares / free).sqrt()))
+    let mad = MAD_TO_SD * median(&residuals.iter().map(|e| e.abs()).collect::<Vec<_>>())?;
+    let held: f64 = residuals.iter().map(|e| e.abs().min(HUBER * mad).powi(2)).sum();
+    Some((mad * (residuals.len() as f64 / free).sqrt()).max((held / free / HELD_SQUARE).sqrt()))
 }
 
 type Solved<const K: usize> = ([f64; K], [[f64; K]; K]);
@@ -168,8 +171,8 @@ fn weighted<const K: usize>(rows: &[Row<K>], weights: &[f64], beliefs: &[Belief;
     for (row, w) in rows.iter().zip(weights) {
         for i in 0..K {
             b[i] += w * row.x[i] * row.y;
-            for j in 0..K {
-                a[i][j] += w * row.x[i] * row.x[j];
+            for (cell, x) in a[i].iter_mut().zip(&row.x) {
+                *cell += w * row.x[i] * x;
             }
         }
     }
@@ -235,7 +238,8 @@ mod tests {
 
     #[test]
     fn a_line_is_found_through_one_wild_value_with_the_textbook_standard_error() {
-        let mut rows: Vec<Row<2>> = (0..10).map(|i| Row { x: [1.0, f64::from(i)], y: 2.0 + 0.5 * f64::from(i), weight: 1.0 }).collect();
+        let mut rows: Vec<Row<2>> =
+            (0..10).map(|i| Row { x: [1.0, f64::from(i)], y: 2.0 + 0.5 * f64::from(i), weight: 1.0 }).collect();
         let clean = robust(&rows, &[Belief::default(); 2], Some(1.0), 0.0).unwrap();
         close(clean.z[0], 2.0);
         close(clean.z[1], 0.5);
@@ -249,11 +253,15 @@ mod tests {
     #[test]
     fn groups_keep_their_own_offsets_and_share_the_slope() {
         let rows: Vec<(usize, Row<1>)> = (0..12)
-            .map(|i| { let (g, x) = (i % 3, f64::from(i as u32)); (g, Row { x: [x], y: 10.0 * g as f64 + 0.25 * x, weight: 1.0 }) })
+            .map(|i| {
+                let (g, x) = (i % 3, f64::from(i as u32));
+                (g, Row { x: [x], y: 10.0 * g as f64 + 0.25 * x, weight: 1.0 })
+            })
             .collect();
         close(grouped(&rows, None, 1e-6).unwrap().fit.z[0], 0.25);
         // A regressor that is constant within each group says nothing.
-        let flat: Vec<(usize, Row<1>)> = (0..12).map(|i| (i % 3, Row { x: [(i % 3) as f64], y: i as f64, weight: 1.0 })).collect();
+        let flat: Vec<(usize, Row<1>)> =
+            (0..12).map(|i| (i % 3, Row { x: [(i % 3) as f64], y: i as f64, weight: 1.0 })).collect();
         assert!(grouped(&flat, None, 1e-6).is_none());
     }
 

@@ -8,8 +8,10 @@
 //! with m this pupil's own share of missed strokes. `P(not heard | played)` is the chance that a stroke as loud as this
 //! pupil plays them there (same surface, same dynamic) falls below the noise or below the ringing of the stroke before.
 
-use super::stats::{median, normal_cdf, normal_density, quantile};
+use std::collections::BTreeMap;
+
 use super::runs::{Point, Run, matched};
+use super::stats::{median, normal_cdf, normal_density, quantile};
 use super::{Hearing, Status};
 use crate::align::{Placed, Step, Strike};
 use crate::part::{Dynamic, Surface, Timeline};
@@ -18,10 +20,15 @@ use crate::units::Seconds;
 
 /// A room with furniture loses 60 dB in about half a second (common practice: 0.4 to 0.6 s), and a bucket rings no longer.
 const RINGING_DB_PER_S: f64 = 60.0 / 0.5;
-/// Where nothing hides it the ear loses one stroke in two hundred.
-const EAR_LOSES: f64 = 0.005;
+/// A stroke louder than noise and ringing is lost by the ear one time in 200, and one time in 50 where the middle strike is
+/// no more than 20 dB above the noise (the goals set for the ear: F .995 in a room, .955 at 20 dB, most of that soft
+/// strokes and false ones).
+const EAR_LOSES: (f64, f64) = (0.005, 0.02);
+const EAR_QUIET_DB: (f64, f64) = (30.0, 20.0);
 /// A stroke that was played and lost leaves a faint candidate this often.
 const LEAVES_TRACE: f64 = 0.7;
+/// A note may stray this far from its place, in halves of the way to its neighbours, and still be the one that was meant.
+const STRAYED: f64 = 1.5;
 /// Share of strokes a beginner misses, and how many strokes that belief is worth.
 const MISSES: (f64, f64) = (0.03, 20.0);
 /// Loudness varies from stroke to stroke by this at least, standard deviation in dB; and the ear's threshold is as soft.
@@ -34,11 +41,6 @@ const MISSED_ABOVE: f64 = 0.85;
 /// A surface is called another than written from this probability on.
 pub(super) const SURFACE_SURE: f64 = 0.7;
 
-/// Strokes with their fate, and the share of missed ones.
-pub(super) struct Statuses {
-    pub(super) strokes: Vec<(Status, Option<usize>)>,
-}
-
 /// What the status of a stroke rests on.
 pub(super) struct Ground<'a> {
     pub(super) timeline: &'a Timeline,
@@ -50,7 +52,8 @@ pub(super) struct Ground<'a> {
     pub(super) jitter: Seconds,
 }
 
-pub(super) fn statuses(ground: &Ground) -> Statuses {
+/// For each stroke of the timeline what became of it, and its strike.
+pub(super) fn statuses(ground: &Ground) -> Vec<(Status, Option<usize>)> {
     let n = ground.timeline.strokes.len();
     let mut strokes = vec![(Status::NotReached, None); n];
     for (i, place) in ground.placed.iter().enumerate() {
@@ -59,7 +62,8 @@ pub(super) fn statuses(ground: &Ground) -> Statuses {
             *slot = (Status::Played, Some(i));
         }
     }
-    let gaps: Vec<Gap> = gaps(ground).into_iter().filter(|g| strokes.get(g.stroke).is_some_and(|s| s.1.is_none())).collect();
+    let gaps: Vec<Gap> =
+        gaps(ground).into_iter().filter(|g| strokes.get(g.stroke).is_some_and(|s| s.1.is_none())).collect();
     for (gap, missed) in gaps.iter().zip(missed(ground, &gaps)) {
         if let Some(slot) = strokes.get_mut(gap.stroke) {
             // Passed twice and unheard twice: both times must look missed.
@@ -68,13 +72,13 @@ pub(super) fn statuses(ground: &Ground) -> Statuses {
         }
     }
     for (j, slot) in strokes.iter_mut().enumerate() {
-        if let (Some(i), Some(stroke)) = (slot.1, ground.timeline.strokes.get(j)) {
-            if elsewhere(ground.strikes, ground.heard, i, stroke.surface).is_some() {
-                slot.0 = Status::WrongSurface;
-            }
+        if let (Some(i), Some(stroke)) = (slot.1, ground.timeline.strokes.get(j))
+            && elsewhere(ground.strikes, ground.heard, i, stroke.surface).is_some()
+        {
+            slot.0 = Status::WrongSurface;
         }
     }
-    Statuses { strokes }
+    strokes
 }
 
 /// The surface strike `i` landed on where it surely is another than written, doubts about names set aside.
@@ -138,7 +142,8 @@ fn gaps(ground: &Ground) -> Vec<Gap> {
         match (run.began, before) {
             (Step::Shift | Step::NewTempo, Some(p)) => {
                 for j in p.stroke + 1..first.stroke {
-                    let (old, new) = (p.pulse + (b(j) - p.b) * p.quarter, first.pulse - (first.b - b(j)) * first.quarter);
+                    let (old, new) =
+                        (p.pulse + (b(j) - p.b) * p.quarter, first.pulse - (first.b - b(j)) * first.quarter);
                     add(j, vec![old, new], first.quarter);
                 }
             }
@@ -192,25 +197,33 @@ struct Loudness {
 fn missed(ground: &Ground, gaps: &[Gap]) -> Vec<f64> {
     let passed = ground.placed.iter().filter(|p| matched(p).is_some()).count() + gaps.len();
     // For each gap everything but the pupil's own rate of misses.
-    let evidence: Vec<f64> = gaps.iter().map(|gap| evidence(ground, gaps, gap)).collect();
+    let mut known: BTreeMap<(Surface, Option<Dynamic>), Option<Loudness>> = BTreeMap::new();
+    let evidence: Vec<f64> = (gaps.iter())
+        .map(|gap| {
+            let Some(stroke) = ground.timeline.strokes.get(gap.stroke) else { return 0.0 };
+            let group = (stroke.surface, stroke.level);
+            let loud = *known.entry(group).or_insert_with(|| loudness(ground, gaps, group.0, group.1));
+            // Two possible times: the one that speaks for the pupil.
+            gap.times.iter().map(|&t| at_time(ground, gap, loud, t)).fold(f64::INFINITY, f64::min)
+        })
+        .collect();
     let (belief, weight) = MISSES;
     let mut rate = belief;
     let mut out = Vec::new();
     for _ in 0..3 {
-        out = evidence.iter().map(|e| { let odds = rate / (1.0 - rate) * e; odds / (1.0 + odds) }).collect();
+        out = evidence
+            .iter()
+            .map(|e| {
+                let odds = rate / (1.0 - rate) * e;
+                odds / (1.0 + odds)
+            })
+            .collect();
         rate = (belief * weight + out.iter().sum::<f64>()) / (weight + passed as f64);
     }
     out
 }
 
-/// `P(unheard, and what else is seen | not played) / P(the same | played)`.
-fn evidence(ground: &Ground, gaps: &[Gap], gap: &Gap) -> f64 {
-    let Some(stroke) = ground.timeline.strokes.get(gap.stroke) else { return 0.0 };
-    let loud = loudness(ground, gaps, stroke.surface, stroke.level);
-    // Two possible times: the one that speaks for the pupil.
-    gap.times.iter().map(|&t| at_time(ground, gap, loud, t)).fold(f64::INFINITY, f64::min)
-}
-
+/// `P(unheard, and what else is seen | not played) / P(the same | played)` for a stroke due at `t`.
 fn at_time(ground: &Ground, gap: &Gap, loud: Option<Loudness>, t: f64) -> f64 {
     let hidden = match loud {
         None => 1.0,
@@ -220,17 +233,35 @@ fn at_time(ground: &Ground, gap: &Gap, loud: Option<Loudness>, t: f64) -> f64 {
             normal_cdf((threshold - loud.middle) / spread)
         }
     };
-    let unheard = hidden + (1.0 - hidden) * EAR_LOSES;
+    let unheard = hidden + (1.0 - hidden) * ear_loses(ground.heard);
     let reach = (3.0 * ground.jitter.get()).max(0.04).min(gap.room.max(0.02));
-    // Faint candidates, and strikes that found no stroke: either may be this one.
+    // Faint candidates, and strikes that found no stroke: either may be this one. A clear one may have strayed further.
     let near = |s: &&Strike| (s.at.get() - t).abs() <= reach;
-    let strays = ground.strikes.iter().zip(ground.placed).filter(|(_, p)| matches!(p.step, Step::Extra | Step::InRest)).map(|(s, _)| s);
+    let strayed = |s: &&Strike| (s.at.get() - t).abs() <= reach.max(STRAYED * gap.room);
+    let strays = ground
+        .strikes
+        .iter()
+        .zip(ground.placed)
+        .filter(|(_, p)| matches!(p.step, Step::Extra | Step::InRest | Step::Double) && p.stroke.is_none())
+        .map(|(s, _)| s);
     let all = || ground.faint.iter().chain(strays.clone());
     let rate = all().count() as f64 / ground.heard.duration.get().max(1.0);
     let chance = 1.0 - (-rate * 2.0 * reach).exp();
-    let trace = all().filter(near).map(|s| likeness(s, loud)).fold(0.0, f64::max);
-    let played = if trace > 0.0 { LEAVES_TRACE * trace / chance.max(0.01) } else { (1.0 - LEAVES_TRACE) / (1.0 - chance).max(0.01) };
+    let traces = ground.faint.iter().filter(near).chain(strays.clone().filter(strayed));
+    let trace = traces.map(|s| likeness(s, loud)).fold(0.0, f64::max);
+    let played = if trace > 0.0 {
+        LEAVES_TRACE * trace / chance.max(0.01)
+    } else {
+        (1.0 - LEAVES_TRACE) / (1.0 - chance).max(0.01)
+    };
     1.0 / (unheard * played.max(1e-6))
+}
+
+/// Share of strokes above noise and ringing that the ear loses in this recording.
+fn ear_loses(heard: &Hearing) -> f64 {
+    let noisy =
+        heard.over_noise.map_or(0.0, |d| ((EAR_QUIET_DB.0 - d.0) / (EAR_QUIET_DB.0 - EAR_QUIET_DB.1)).clamp(0.0, 1.0));
+    EAR_LOSES.0 + noisy * (EAR_LOSES.1 - EAR_LOSES.0)
 }
 
 /// How much likelier a candidate's level is for a stroke of this pupil than for any sound within 40 dB.

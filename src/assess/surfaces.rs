@@ -14,7 +14,7 @@ use crate::align::{Placed, Strike};
 use crate::part::{Surface, Timeline};
 use crate::surface::Doubt;
 
-/// Strikes on another surface than written, at least, and their share of those written.
+/// Strikes on one other surface than written, at least; and the share of all that were not where they are written.
 const LEAST: usize = 3;
 const LEAST_SHARE: f64 = 0.5;
 /// Log odds that one surface of one section is played elsewhere throughout, before anything is heard.
@@ -25,7 +25,9 @@ const EAR_ERRS: f64 = 0.06;
 const ELSEWHERE: (f64, f64) = (0.8, 0.1);
 /// Somebody who plays it right slips in 2 of 100.
 const SLIPS: f64 = 0.02;
-const SAID_ABOVE: f64 = 0.6;
+/// A reading whose likeliest surface is no likelier than this says nothing.
+const SAYS_SOMETHING: f64 = 0.5;
+const SAID_ABOVE: f64 = 0.7;
 const SUREST: f64 = 0.98;
 
 pub(super) fn judge(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], heard: &Hearing) -> Vec<Told> {
@@ -66,13 +68,25 @@ fn one(
     written: Surface,
     group: &[usize],
 ) -> Option<(Told, usize)> {
-    let readings: Vec<(usize, Surface, f64)> =
-        group.iter().filter_map(|&i| strikes.get(i).map(|s| (i, s))).map(|(i, s)| { let (surface, p) = best(&s.surface); (i, surface, p) }).collect();
+    let readings: Vec<(usize, Surface, f64)> = (group.iter())
+        .filter_map(|&i| {
+            let (surface, p) = best(&strikes.get(i)?.surface);
+            Some((i, surface, p))
+        })
+        .filter(|r| r.2 >= SAYS_SOMETHING)
+        .collect();
     let wrong: Vec<&(usize, Surface, f64)> = readings.iter().filter(|r| r.1 != written).collect();
-    let to = Surface::ALL.into_iter().filter(|s| *s != written).max_by_key(|s| wrong.iter().filter(|r| r.1 == *s).count())?;
+    let to = Surface::ALL
+        .into_iter()
+        .filter(|s| *s != written)
+        .max_by_key(|s| wrong.iter().filter(|r| r.1 == *s).count())?;
     let there: Vec<usize> = wrong.iter().filter(|r| r.1 == to).map(|r| r.0).collect();
     let share = wrong.len() as f64 / readings.len().max(1) as f64;
-    if wrong.len() < LEAST || share < LEAST_SHARE || 2 * there.len() < wrong.len() || excused(&heard.doubts, written, to) {
+    if there.len() < LEAST
+        || share < LEAST_SHARE
+        || 2 * there.len() < wrong.len()
+        || excused(&heard.doubts, written, to)
+    {
         return None;
     }
     let others = (Surface::COUNT - 1) as f64;
@@ -84,8 +98,21 @@ fn one(
         .iter()
         .map(|&(_, s, p)| {
             let rest = (1.0 - away - right) / (others - 1.0);
-            let elsewhere: f64 = Surface::ALL.into_iter().map(|q| ear(s, q) * if q == to { away } else if q == written { right } else { rest }).sum();
-            let as_written: f64 = Surface::ALL.into_iter().map(|q| ear(s, q) * if q == written { 1.0 - SLIPS } else { slip }).sum();
+            let elsewhere: f64 = Surface::ALL
+                .into_iter()
+                .map(|q| {
+                    ear(s, q)
+                        * if q == to {
+                            away
+                        } else if q == written {
+                            right
+                        } else {
+                            rest
+                        }
+                })
+                .sum();
+            let as_written: f64 =
+                Surface::ALL.into_iter().map(|q| ear(s, q) * if q == written { 1.0 - SLIPS } else { slip }).sum();
             // An unsure reading counts half.
             let weight = if p < SURFACE_SURE { 0.5 } else { 1.0 };
             weight * (elsewhere / as_written).ln()
@@ -96,7 +123,14 @@ fn one(
         return None;
     }
     let place = timeline.passes.get(pass)?;
-    let bar_of = |i: usize| placed.get(i).and_then(matched).and_then(|j| timeline.strokes.get(j)).and_then(|s| timeline.bars.get(s.bar)).map(|b| b.number);
+    let bar_of = |i: usize| {
+        placed
+            .get(i)
+            .and_then(matched)
+            .and_then(|j| timeline.strokes.get(j))
+            .and_then(|s| timeline.bars.get(s.bar))
+            .map(|b| b.number)
+    };
     let bars: Vec<u32> = there.iter().filter_map(|&i| bar_of(i)).collect();
     let finding = Finding {
         kind: Kind::WrongSurface,
@@ -110,10 +144,17 @@ fn one(
         confidence: confidence.min(SUREST),
         bars: bars.iter().min().copied().zip(bars.iter().max().copied()),
         text: String::new(),
-        evidence: format!("{} of {} strokes written {} sounded like {}", there.len(), readings.len(), written.word(), to.word()),
+        evidence: format!(
+            "{} of {} strokes written {} sounded like {}",
+            there.len(),
+            readings.len(),
+            written.word(),
+            to.word()
+        ),
         otherwise: None,
     };
-    let (text, fix) = (words::wrong_surface(timeline, &finding, written, to), words::fix_surface(timeline, &finding, written, to));
+    let (text, fix) =
+        (words::wrong_surface(timeline, &finding, written, to), words::fix_surface(timeline, &finding, written, to));
     Some((Told { finding: Finding { text, ..finding }, fix: Some(fix) }, wrong.len()))
 }
 

@@ -1,62 +1,317 @@
-//! Pupils with known faults, and without.
+//! Pupils with known faults, and without: what is said of them, and what is not.
 
-use super::pupil::{PARTS, Pupil};
+use super::pupil::{Dice, PARTS, Pupil};
 use super::*;
+use crate::align::{AlignConfig, Strike, trace};
+use crate::part::parse;
 
 fn kinds(take: &Assessment) -> Vec<Kind> {
     take.findings.iter().map(|f| f.kind).collect()
 }
 
+/// Judges `n` takes, six parts in turn, of pupils changed by `how`.
+fn takes(n: u64, seed: u64, how: impl Fn(u64, &Timeline, &mut Pupil)) -> Vec<(Pupil, Assessment)> {
+    (0..n)
+        .map(|k| {
+            let mut pupil = Pupil::good(seed + k);
+            let line = pupil.line(PARTS[k as usize % PARTS.len()]);
+            how(k, &line, &mut pupil);
+            let take = pupil.take(&line, &line);
+            (pupil, take)
+        })
+        .collect()
+}
+
+fn found(takes: &[(Pupil, Assessment)], kind: Kind) -> usize {
+    takes.iter().filter(|(_, t)| kinds(t).contains(&kind)).count()
+}
+
+fn shown(take: &Assessment) -> String {
+    take.findings.iter().map(|f| format!("{:?} {:.2} {} ({})\n", f.kind, f.confidence, f.text, f.evidence)).collect()
+}
+
 #[test]
-fn probe() {
-    let n: u64 = std::env::var("N").ok().and_then(|n| n.parse().ok()).unwrap_or(20);
-    let what = std::env::var("W").unwrap_or_default();
-    let (mut hit, mut other, mut clean) = (0, 0, 0);
-    let mut status = std::collections::BTreeMap::new();
-    for seed in 0..n {
-        let part = PARTS[seed as usize % PARTS.len()];
-        let mut pupil = Pupil::good(seed + 5000);
-        let line = pupil.line(part);
-        let m = line.strokes.len();
-        let mut expected = None;
-        match what.as_str() {
-            "rush" => { pupil.drift = |x| 0.12 * x; expected = Some(Kind::Rushing) }
-            "rush8" => { pupil.drift = |x| 0.08 * x; expected = Some(Kind::Rushing) }
-            "drag" => { pupil.drift = |x| -0.12 * x; expected = Some(Kind::Dragging) }
-            "uneven12" => { pupil.drift = |x| 0.12 * x + 0.02 * (2.0 * std::f64::consts::PI * 2.0 * x).sin(); expected = Some(Kind::Rushing) }
-            "steps12" => { pupil.drift = |x| 0.12 * (x * 3.0).floor() / 2.0; expected = Some(Kind::Rushing) }
-            "late12" => { pupil.drift = |x| 0.12 * ((x - 0.5) * 2.0).max(0.0); expected = Some(Kind::Rushing) }
-            "wobble" => { pupil.drift = |x| 0.03 * (2.0 * std::f64::consts::PI * x).sin() }
-            "wobble2" => { pupil.drift = |x| 0.03 * (2.0 * std::f64::consts::PI * 1.5 * x).sin() }
-            "wobble3" => { pupil.drift = |x| 0.03 * (1.5 * std::f64::consts::PI * x).cos() }
-            "join" => { pupil.drift = |x| if x > 0.4999 { 0.1 } else { 0.0 } }
-            "step" => { pupil.drift = |x| if x > 0.5 { 0.1 } else { 0.0 } }
-            "unsteady" => { pupil.unsteady = 0.015 }
-            "miss" => { pupil.left_out = (0..m).filter(|j| (j * 7919 + seed as usize * 31) % 17 == 0 && *j > 2 && j + 3 < m).collect() }
-            "soft" => { pupil.threshold = -24.0; pupil.touch_db = 4.0 }
-            "soft2" => { pupil.threshold = -27.0; pupil.touch_db = 4.0 }
-            "softmiss" => { pupil.threshold = -27.0; pupil.touch_db = 4.0; pupil.left_out = (0..m).filter(|j| (j * 7919 + seed as usize * 31) % 17 == 0 && *j > 2 && j + 3 < m).collect() }
-            "left" => { pupil.left_late = 0.05; expected = Some(Kind::UnevenHands) }
-            "apart" => { pupil.apart = (0.010, 0.045); expected = Some(Kind::NotTogether) }
-            "flat" => { pupil.swell_db = 0.0; expected = Some(Kind::LevelFlat) }
-            "surface" => { let p = seed as usize % line.passes.len(); pupil.elsewhere = Some((p, Surface::Rim, Surface::Centre)); expected = Some(Kind::WrongSurface) }
-            _ => {}
-        }
-        let take = pupil.take(&line, &line);
-        for (j, s) in take.strokes.iter().enumerate() {
-            *status.entry(format!("{:?} {}", s.status, if pupil.left_out.contains(&j) { "left out" } else { "" })).or_insert(0) += 1;
-        }
-        let k = kinds(&take);
-        if k.is_empty() { clean += 1 }
-        if expected.is_some_and(|e| k.contains(&e)) { hit += 1 }
-        other += k.iter().filter(|k| Some(**k) != expected).count();
-        if take.findings.iter().any(|f| Some(f.kind) != expected) && std::env::var("V").is_ok() {
-            println!("seed {seed} {} jitter {:.0} est {:?} {:?}", line.title, pupil.jitter * 1e3, take.jitter.map(|j| j.millis().round()), take.limits.last());
-            for f in &take.findings {
-                println!("   {:?} {:.2} {} {:.2} | {} | {}", f.kind, f.confidence, f.unit.word(), f.size, f.text, f.evidence);
-            }
-        }
-        if std::env::var("A").is_ok() { println!("{:?}\n", take.advice); }
+fn a_beginner_who_plays_it_right_earns_no_finding() {
+    for (pupil, take) in takes(120, 100, |_, _, _| {}) {
+        assert!(take.findings.is_empty(), "seed {}: {}", pupil.seed, shown(&take));
+        assert!(take.advice.fix.is_empty() || take.advice.fix.contains("missing"));
+        assert!(!take.advice.praise.is_empty() && !take.advice.why.is_empty());
     }
-    println!("{what}: {hit} found, {other} others, {clean} clean of {n}; {status:?}");
+}
+
+#[test]
+fn a_tempo_that_rises_by_12_percent_is_rushing_and_one_that_falls_is_dragging() {
+    let rush = takes(30, 200, |_, _, p| p.drift = |x| 0.12 * x);
+    assert_eq!(found(&rush, Kind::Rushing), 30);
+    // Told within 3 %: the pupil's own wandering is 1.5 % (standard deviation of the end-to-end change).
+    let sizes: Vec<f64> =
+        rush.iter().flat_map(|(_, t)| &t.findings).filter(|f| f.kind == Kind::Rushing).map(|f| f.size).collect();
+    let mean = sizes.iter().sum::<f64>() / sizes.len() as f64;
+    // The last stroke stands a thirtieth before the end of the piece, in the middle of these parts.
+    let truth = 100.0 * ((0.12f64 * 29.0 / 30.0).exp() - 1.0);
+    assert!((mean - truth).abs() < 3.0 * 1.7 / (sizes.len() as f64).sqrt(), "{mean} for {truth}");
+    let drag = takes(30, 230, |_, _, p| p.drift = |x| -0.12 * x);
+    assert_eq!((found(&drag, Kind::Dragging), found(&drag, Kind::Rushing)), (30, 0));
+}
+
+#[test]
+fn a_tempo_that_rises_in_steps_is_rushing_too() {
+    let takes = takes(18, 260, |_, _, p| p.drift = |x| 0.12 * (x * 3.0).floor() / 2.0);
+    assert!(found(&takes, Kind::Rushing) >= 17, "{}", found(&takes, Kind::Rushing));
+}
+
+#[test]
+fn a_tempo_that_swings_by_3_percent_and_comes_back_is_neither() {
+    let takes = takes(60, 300, |_, _, p| p.drift = |x| 0.03 * (3.0 * std::f64::consts::PI * x).sin());
+    assert_eq!(found(&takes, Kind::Rushing) + found(&takes, Kind::Dragging), 0);
+}
+
+#[test]
+fn missing_strokes_are_missed_and_the_others_are_not() {
+    let left_out = |k: u64, line: &Timeline| {
+        (3..line.strokes.len() - 3).filter(|j| (*j as u64 * 7919 + k * 31).is_multiple_of(17)).collect::<Vec<_>>()
+    };
+    let (mut out, mut called, mut wrongly) = (0, 0, 0);
+    for (pupil, take) in takes(60, 400, |k, line, p| p.left_out = left_out(k, line)) {
+        for (j, stroke) in take.strokes.iter().enumerate() {
+            let truly = pupil.left_out.contains(&j);
+            out += usize::from(truly);
+            called += usize::from(truly && stroke.status == Status::Missed);
+            // Of two neighbours it may be unknowable which was left out.
+            let beside = j > 0 && pupil.left_out.contains(&(j - 1)) || pupil.left_out.contains(&(j + 1));
+            wrongly += usize::from(!truly && !beside && stroke.status == Status::Missed);
+        }
+    }
+    assert!(called as f64 >= 0.97 * out as f64, "{called} of {out}");
+    assert!(wrongly <= 2, "{wrongly}");
+}
+
+#[test]
+fn soft_strokes_below_the_noise_are_not_heard_and_not_called_missed() {
+    let (mut not_heard, mut missed) = (0, 0);
+    for (_, take) in takes(60, 500, |_, _, p| (p.threshold, p.touch_db) = (-25.0, 4.0)) {
+        not_heard += take.strokes.iter().filter(|s| s.status == Status::NotHeard).count();
+        missed += take.strokes.iter().filter(|s| s.status == Status::Missed).count();
+        let said = take.limits.iter().any(|l| l.contains("not heard but may have been played"));
+        assert_eq!(said, take.strokes.iter().any(|s| s.status == Status::NotHeard));
+    }
+    assert!(not_heard > 300, "the noise hides something: {not_heard}");
+    // The goal set for this tool: at most ten in sixty takes.
+    assert!(missed <= 3, "{missed}");
+}
+
+#[test]
+fn a_section_on_another_surface_is_named_with_its_pass() {
+    for k in 0..16u64 {
+        let mut pupil = Pupil::good(600 + k);
+        let line = pupil.line(PARTS[0]);
+        let pass = k as usize % 4;
+        pupil.elsewhere = Some((pass, Surface::Rim, Surface::Centre));
+        let take = pupil.take(&line, &line);
+        assert_eq!(kinds(&take), [Kind::WrongSurface], "{}", shown(&take));
+        let f = &take.findings[0];
+        assert_eq!((f.section.as_deref(), f.pass), (Some(["A", "B"][pass / 2]), Some(pass as u32 % 2 + 1)));
+        assert!(f.text.contains("on the rim") && f.text.contains("in the centre"), "{}", f.text);
+        assert!(take.advice.fix.contains("on the rim"), "{}", take.advice.fix);
+    }
+}
+
+#[test]
+fn a_doubt_about_names_is_said_once_and_no_fault() {
+    let mut pupil = Pupil::good(700);
+    let line = pupil.line(PARTS[0]);
+    pupil.elsewhere = Some((0, Surface::Rim, Surface::Centre));
+    let (strikes, faint, duration) = pupil.play(&line);
+    let trace = trace(&line, &strikes, &AlignConfig::default());
+    let mut heard = Hearing::clear(Seconds::of(duration));
+    heard.doubts = vec![Doubt::Exchanged { a: Surface::Centre, b: Surface::Rim, p: 0.6 }];
+    let take = assess(&line, &strikes, &faint, &trace, &heard);
+    assert!(take.findings.is_empty(), "{}", shown(&take));
+    assert_eq!(take.limits.iter().filter(|l| l.contains("may be exchanged throughout")).count(), 1);
+    let excused = |s: &JudgedStroke, w: &crate::part::Stroke| {
+        let clicked = s.strike.is_some_and(|i| take.strikes[i].surface == Surface::Click);
+        s.status != Status::WrongSurface || w.surface == Surface::Click || clicked
+    };
+    assert!(take.strokes.iter().zip(&line.strokes).all(|(s, w)| excused(s, w)));
+}
+
+#[test]
+fn a_late_left_hand_is_found_by_the_written_sticking_and_never_without_it() {
+    let limping = |part: &str, seed: u64| {
+        let mut pupil = Pupil::good(seed);
+        (pupil.left_late, pupil.jitter) = (0.060, 0.020);
+        let line = pupil.line(part);
+        pupil.take(&line, &line)
+    };
+    for seed in 800..812 {
+        let take = limping(PARTS[2], seed);
+        assert_eq!(kinds(&take), [Kind::UnevenHands], "{}", shown(&take));
+        // 60 ms, with a standard error of 2 x 20 ms x sqrt(pi / 2) / sqrt(36 strokes).
+        assert!((take.findings[0].size - 60.0).abs() < 3.0 * 8.4, "{}", shown(&take));
+        assert!(take.advice.fix.starts_with("Your left hand comes a little late"), "{}", take.advice.fix);
+        assert!(kinds(&limping(PARTS[0], seed)).is_empty());
+    }
+}
+
+#[test]
+fn hands_that_fall_apart_are_not_together_and_hands_that_do_not_are() {
+    let takes = takes(30, 900, |_, _, p| p.apart = (0.010, 0.045));
+    let with_both: Vec<&(Pupil, Assessment)> = takes
+        .iter()
+        .filter(|(_, t)| t.timeline.strokes.iter().filter(|s| s.hands == crate::part::Hands::Both).count() >= 4)
+        .collect();
+    let told: Vec<&Finding> =
+        with_both.iter().flat_map(|(_, t)| &t.findings).filter(|f| f.kind == Kind::NotTogether).collect();
+    assert!(with_both.len() >= 12 && told.len() == with_both.len(), "{} of {}", told.len(), with_both.len());
+    assert!(told.iter().all(|f| (f.size - 45.0).abs() < 15.0));
+}
+
+#[test]
+fn a_swell_played_flat_is_said_and_one_that_grows_is_not() {
+    for seed in 1000..1012 {
+        let mut pupil = Pupil::good(seed);
+        let line = pupil.line(PARTS[4]);
+        assert!(kinds(&pupil.take(&line, &line)).is_empty());
+        pupil.swell_db = 0.0;
+        let take = pupil.take(&line, &line);
+        assert!(kinds(&take).contains(&Kind::LevelFlat), "{}", shown(&take));
+        let swell = take.findings.iter().find(|f| f.text.starts_with("The swell"));
+        assert!(swell.is_none_or(|f| f.section.as_deref() == Some("A") && f.bars == Some((1, 1))), "{}", shown(&take));
+    }
+}
+
+#[test]
+fn automatic_gain_and_clipping_silence_every_word_about_loudness() {
+    let mut pupil = Pupil::good(1100);
+    pupil.swell_db = 0.0;
+    let line = pupil.line(PARTS[4]);
+    let (strikes, faint, duration) = pupil.play(&line);
+    let trace = trace(&line, &strikes, &AlignConfig::default());
+    let check = |heard: Hearing, limit: &str| {
+        let take = assess(&line, &strikes, &faint, &trace, &heard);
+        assert!(kinds(&take).is_empty(), "{}", shown(&take));
+        assert!(take.limits.iter().any(|l| l.contains(limit)), "{:?}", take.limits);
+    };
+    let clear = Hearing::clear(Seconds::of(duration));
+    check(Hearing { gain: 0.9, ..clear.clone() }, "change its gain");
+    check(Hearing { clipped: 0.4, ..clear.clone() }, "40 % of them were cut off");
+    check(Hearing { over_noise: Some(Decibels(9.0)), ..clear }, "9 dB above the noise");
+}
+
+#[test]
+fn silence_is_said_to_be_silence() {
+    let part = parse(PARTS[0]).unwrap();
+    let line = part.timeline(None, part.range.start).unwrap();
+    let trace = trace(&line, &[], &AlignConfig::default());
+    let take = assess(&line, &[], &[], &trace, &Hearing::clear(Seconds::of(30.0)));
+    assert!(take.limits[0].starts_with("almost no strikes were heard: none in 30 s"), "{:?}", take.limits);
+    assert!(take.clock.is_none() && take.findings.is_empty());
+    assert!(take.strokes.len() == line.strokes.len() && take.strokes.iter().all(|s| s.status == Status::NotReached));
+}
+
+#[test]
+fn another_piece_is_said_to_be_another_piece() {
+    let mut refused = 0;
+    for seed in 0..12u64 {
+        let written = Pupil::good(seed).line(PARTS[0]);
+        // Strikes at random, three a second, on any surface.
+        let mut dice = Dice::new(seed);
+        let mut t = 1.0;
+        let strikes: Vec<Strike> = (0..90)
+            .map(|_| {
+                t += 0.1 - 0.25 * dice.uniform().max(1e-9).ln();
+                let mut surface = [0.02; Surface::COUNT];
+                surface[(3.0 * dice.uniform()) as usize] = 0.92;
+                Strike {
+                    at: Seconds::of(t),
+                    sigma: Seconds::from_millis(0.5),
+                    level: Decibels(-20.0),
+                    certainty: 0.97,
+                    surface,
+                }
+            })
+            .collect();
+        let trace = trace(&written, &strikes, &AlignConfig::default());
+        let take = assess(&written, &strikes, &[], &trace, &Hearing::clear(Seconds::of(t + 1.0)));
+        if take.clock.is_none() {
+            refused += 1;
+            assert!(
+                take.findings.is_empty() && take.limits[0].starts_with("this does not sound like `Lantern Parade`"),
+                "{:?}",
+                take.limits
+            );
+            assert!(take.strikes.iter().all(|s| s.stroke.is_none()));
+        }
+    }
+    assert_eq!(refused, 12);
+}
+
+#[test]
+fn lateness_is_positive_when_late_and_right_to_a_few_milliseconds() {
+    // A metronome of a pupil, one stroke 60 ms late and one 40 ms early.
+    let part = parse(PARTS[0]).unwrap();
+    let line = part.timeline(None, part.range.start).unwrap();
+    let strikes: Vec<Strike> = (line.strokes.iter().enumerate())
+        .map(|(j, s)| {
+            let off = match j {
+                20 => 0.060,
+                33 => -0.040,
+                _ => 0.0,
+            };
+            let mut surface = [0.02; Surface::COUNT];
+            surface[s.surface.index()] = 0.92;
+            let at = Seconds::of(2.0 + s.at.to_seconds(line.bpm).get() + off);
+            Strike { at, sigma: Seconds::from_millis(0.3), level: Decibels(-20.0), certainty: 0.97, surface }
+        })
+        .collect();
+    let trace = trace(&line, &strikes, &AlignConfig::default());
+    let take = assess(&line, &strikes, &[], &trace, &Hearing::clear(Seconds::of(60.0)));
+    let late = |j: usize| take.strokes[j].late.unwrap().millis();
+    // A displaced stroke pulls its neighbours' line by a tenth at most.
+    assert!((late(20) - 60.0).abs() < 1.0 && (late(33) + 40.0).abs() < 1.0, "{} {}", late(20), late(33));
+    assert!((0..line.strokes.len()).filter(|j| *j != 20 && *j != 33).all(|j| late(j).abs() < 7.0));
+    let clock = take.clock.unwrap();
+    assert!(
+        (clock.start.get() - 2.0).abs() < 0.003 && (clock.bpm.get() / line.bpm.get() - 1.0).abs() < 0.002,
+        "{clock:?}"
+    );
+}
+
+#[test]
+fn the_next_tempo_stays_within_the_part_and_goes_up_only_after_a_steady_take() {
+    for (pupil, take) in takes(60, 1200, |k, _, p| p.jitter = if k % 2 == 0 { 0.012 } else { 0.055 }) {
+        let (next, asked, range) = (take.advice.next.get(), take.timeline.bpm.get(), take.timeline.range);
+        assert!(next >= range.start.get() && next <= range.goal.get());
+        if take.findings.is_empty() && !take.advice.fix.contains("missing") {
+            let played = take.clock.unwrap().bpm.get();
+            let base = if played < 0.93 * asked { played } else { asked };
+            assert_eq!(next > base + 0.5, pupil.jitter < 0.03, "{} {:?} {next} {base}", pupil.jitter, take.jitter);
+        }
+    }
+}
+
+mod any {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(64))]
+        #[test]
+        fn no_strikes_make_the_judge_panic(times in proptest::collection::vec((0.0..60.0f64, -90.0..0.0f64, 0usize..5), 0..60), part in 0usize..6) {
+            let part = parse(PARTS[part]).unwrap();
+            let line = part.timeline(None, part.range.goal).unwrap();
+            let mut times = times;
+            times.sort_by(|a, b| a.0.total_cmp(&b.0));
+            let strikes: Vec<Strike> = times.iter().map(|&(t, level, s)| {
+                let mut surface = [0.05; Surface::COUNT];
+                surface[s] = 0.8;
+                Strike { at: Seconds::of(t), sigma: Seconds::from_millis(1.0), level: Decibels(level), certainty: 0.9, surface }
+            }).collect();
+            let trace = trace(&line, &strikes, &AlignConfig::default());
+            let take = assess(&line, &strikes, &strikes, &trace, &Hearing::clear(Seconds::of(61.0)));
+            prop_assert_eq!((take.strikes.len(), take.strokes.len()), (strikes.len(), line.strokes.len()));
+            prop_assert!(take.findings.iter().all(|f| (0.5..1.0).contains(&f.confidence) && f.size.is_finite() && !f.text.is_empty()));
+            prop_assert!(!take.advice.praise.is_empty() && !take.advice.why.is_empty());
+        }
+    }
 }

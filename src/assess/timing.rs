@@ -4,9 +4,9 @@
 //! stretch, the strike itself left out: `t = t0 + q (b - b0)`, b in quarter notes, by Huber's estimator with a weak belief
 //! that the length of a quarter is the tracked one. Lateness is the strike's time minus t0.
 
-use super::stats::{Belief, Row, median, robust};
-use super::{Clock, ClockSource};
 use super::runs::{Point, Run};
+use super::stats::{Belief, Row, median, robust, scale};
+use super::{Clock, ClockSource};
 use crate::units::{Bpm, Lateness, Seconds, Ticks};
 
 /// Neighbours this near make the pulse: a bar of 4/4 before and one after. Longer would call a bar played with a little
@@ -25,10 +25,36 @@ pub(super) struct Timed {
     /// One standard deviation of `late`: of the strike's time and of the line.
     pub(super) sigma: Seconds,
     pub(super) bpm: Bpm,
+    /// Variance of the line as a share of the jitter's; `None` where the tracker's line was taken.
+    leverage: Option<f64>,
 }
 
 /// For each of `n` strikes its lateness; `None` for unmatched strikes.
-pub(super) fn own_pulse(n: usize, runs: &[Run], jitter: Seconds) -> Vec<Option<Timed>> {
+///
+/// Also gives the jitter around that pulse, one standard deviation: `jitter` is only the first guess. `None` where too few
+/// lines could be drawn to measure it.
+pub(super) fn own_pulse(n: usize, runs: &[Run], jitter: Seconds) -> (Vec<Option<Timed>>, Option<Seconds>) {
+    let first = with_jitter(n, runs, jitter);
+    match own_jitter(&first) {
+        Some(own) => (with_jitter(n, runs, own), Some(own)),
+        None => (first, None),
+    }
+}
+
+/// Lines that must have been drawn.
+const LEAST_LINES: usize = 8;
+
+/// Lateness is the strike's own jitter and the line's error, which is known as a share of the same jitter.
+fn own_jitter(timed: &[Option<Timed>]) -> Option<Seconds> {
+    let own: Vec<f64> =
+        timed.iter().flatten().filter_map(|t| t.leverage.map(|h| t.late.0.get() / (1.0 + h).sqrt())).collect();
+    if own.len() < LEAST_LINES {
+        return None;
+    }
+    scale(&own, 2).map(|s| Seconds::of(s.max(1e-3)))
+}
+
+fn with_jitter(n: usize, runs: &[Run], jitter: Seconds) -> Vec<Option<Timed>> {
     let mut out = vec![None; n];
     for run in runs {
         for (i, point) in run.points.iter().enumerate() {
@@ -55,22 +81,24 @@ fn timed(run: &[Point], i: usize, jitter: Seconds) -> Option<Timed> {
             break;
         }
     }
-    let scale = jitter.get().max(1e-3);
+    let jitter = jitter.get().max(1e-3);
     if rows.len() < FEWEST {
         // Too little to draw a line of our own: the tracker's.
-        let sigma = (here.sigma.powi(2) + scale.powi(2)).sqrt();
+        let sigma = (here.sigma.powi(2) + jitter.powi(2)).sqrt();
         return Some(Timed {
             late: Lateness(Seconds::of(here.t - here.pulse)),
             sigma: Seconds::of(sigma),
             bpm: Bpm::clamped(60.0 / here.quarter),
+            leverage: None,
         });
     }
-    let tempo = Belief { mean: here.quarter, precision: (scale / (TEMPO_BELIEF * here.quarter)).powi(2) };
-    let fit = robust(&rows, &[Belief::default(), tempo], Some(scale), 1e-3)?;
+    let tempo = Belief { mean: here.quarter, precision: (jitter / (TEMPO_BELIEF * here.quarter)).powi(2) };
+    let fit = robust(&rows, &[Belief::default(), tempo], Some(jitter), 1e-3)?;
     Some(Timed {
         late: Lateness(Seconds::of(here.t - fit.z[0])),
         sigma: Seconds::of((here.sigma.powi(2) + fit.se(0).powi(2)).sqrt()),
         bpm: Bpm::clamped(60.0 / fit.z[1].max(1e-3)),
+        leverage: Some((fit.se(0) / jitter).powi(2)),
     })
 }
 

@@ -28,7 +28,7 @@ pub enum AudioError {
         found: &'static str,
     },
     /// A film or container without a sound track.
-    #[error("cannot hear `{}`: expected a sound track, found a {container} file without one", path.display())]
+    #[error("cannot hear `{}`: expected a sound track, found none in this {container} file", path.display())]
     NoSoundTrack {
         /// The file asked for.
         path: PathBuf,

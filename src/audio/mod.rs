@@ -28,6 +28,7 @@ mod mp4;
 mod patched;
 mod resample;
 mod sniff;
+mod stream;
 mod wav;
 
 use std::io::{Read, Seek};
@@ -41,9 +42,9 @@ pub use gauge::Facts;
 use crate::onset::EAR_RATE;
 use crate::units::{SampleRate, Samples, Seconds};
 use channels::Chooser;
-use decode::{Decoder, Stop};
 use gauge::Gauge;
 use resample::Resampler;
+use stream::{Decoder, Stop};
 
 /// Lowest rate at which strikes can be placed: it leaves the band up to 8 kHz, in which a stick's attack stands out.
 pub const MIN_RATE: SampleRate = rate(16_000);
@@ -252,23 +253,7 @@ impl Source {
     }
 
     fn stopped(&self, stop: Stop) -> AudioError {
-        let (path, container) = (self.path.clone(), self.info.container);
-        match stop {
-            Stop::Io(source) => {
-                AudioError::Read { path, at: Samples(self.gauge.samples).to_seconds(self.info.rate), source }
-            }
-            Stop::Damaged(cause) => AudioError::Damaged {
-                path,
-                container,
-                reason: "nothing in it can be decoded".into(),
-                source: Some(cause),
-            },
-            Stop::Changed => AudioError::Damaged {
-                path,
-                container,
-                reason: "its sound is not of the kind its header says".into(),
-                source: None,
-            },
-        }
+        let at = Samples(self.gauge.samples).to_seconds(self.info.rate);
+        stop.into_error(self.path.clone(), self.info.container, at)
     }
 }

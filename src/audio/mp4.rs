@@ -14,7 +14,7 @@ use super::sniff::{CONVERT, RECORD_BETTER, UNPROTECTED};
 
 /// The most that is read of a `moov` box. An hour of film takes about 4 MB.
 const MAX_MOOV: u64 = 64 << 20;
-/// The most boxes looked at on the top level before giving up on finding a `moov`.
+/// The most boxes looked at on the top level; an hour in fragments of a second has 7200.
 const MAX_BOXES: usize = 100_000;
 /// From this many entries on a table of sample durations is replaced by its first entry: the demultiplexer walks the
 /// table for every packet, and the times in it are not used.
@@ -38,6 +38,12 @@ pub(super) struct SoundTrack {
     pub(super) edits: Vec<Edit>,
     /// Start padding and length in samples, where only a comment says them.
     pub(super) padding: Option<(u64, u64)>,
+    /// Channels by its sample entry.
+    pub(super) channels: u16,
+    /// Plain samples of more than two bytes stand low byte first (as far as the sample entry can say).
+    pub(super) low_byte_first: bool,
+    /// The file ends before its sound does.
+    pub(super) cut: bool,
     /// What to read differently.
     pub(super) patches: Vec<Patch>,
 }
@@ -58,22 +64,38 @@ pub(super) fn is_film(head: &[u8]) -> bool {
 
 /// Finds the sound track. The source is left anywhere.
 pub(super) fn sound_track<R: Read + Seek>(source: &mut R) -> Result<std::result::Result<SoundTrack, Refusal>> {
-    let (moov, at, has_brand) = match read_moov(source)? {
-        Ok(found) => found,
+    let top = match top_level(source)? {
+        Ok(top) => top,
         Err(refusal) => return Ok(Err(refusal)),
     };
-    if !has_brand {
+    let Some((moov, at)) = top.moov else {
+        let reason = "its table of contents is missing, so it was cut off or the recorder was stopped too hard";
+        return Ok(Err(Refusal::Broken(reason)));
+    };
+    if !top.has_brand {
         return Ok(Err(Refusal::Coding("an old QuickTime film".into(), CONVERT)));
     }
-    Ok(choose(&moov, at))
+    Ok(choose(&moov, at).map(|mut track| {
+        track.cut = top.overrun.is_some();
+        track.patches.extend(top.overrun);
+        track
+    }))
 }
 
-type Moov = (Vec<u8>, u64, bool);
+/// What stands at the top level of a file.
+#[derive(Default)]
+struct TopLevel {
+    /// The payload of the `moov` box and where it stands in the file.
+    moov: Option<(Vec<u8>, u64)>,
+    /// Whether there is an `ftyp` box.
+    has_brand: bool,
+    /// The length of a last box that claims to go on beyond the end of the file, put right.
+    overrun: Option<Patch>,
+}
 
-/// The payload of the `moov` box, where it stands in the file, and whether an `ftyp` box was seen.
-fn read_moov<R: Read + Seek>(source: &mut R) -> Result<std::result::Result<Moov, Refusal>> {
+fn top_level<R: Read + Seek>(source: &mut R) -> Result<std::result::Result<TopLevel, Refusal>> {
     let end = source.seek(SeekFrom::End(0))?;
-    let (mut at, mut has_brand) = (0_u64, false);
+    let (mut at, mut top) = (0_u64, TopLevel::default());
     for _ in 0..MAX_BOXES {
         let mut head = [0; 16];
         source.seek(SeekFrom::Start(at))?;
@@ -90,29 +112,28 @@ fn read_moov<R: Read + Seek>(source: &mut R) -> Result<std::result::Result<Moov,
         if size < header {
             return Ok(Err(Refusal::Broken("a box is shorter than its own header")));
         }
+        let overruns = at.checked_add(size).is_none_or(|next| next > end);
         match &kind {
-            b"ftyp" => has_brand = true,
+            b"ftyp" => top.has_brand = true,
+            b"moov" if overruns => return Ok(Err(Refusal::Broken("it ends inside its table of contents"))),
+            b"moov" if size > MAX_MOOV => {
+                return Ok(Err(Refusal::Broken("its table of contents is impossibly large")));
+            }
             b"moov" => {
-                let len = size - header;
-                if len > MAX_MOOV {
-                    return Ok(Err(Refusal::Broken("its table of contents is impossibly large")));
-                }
                 let mut moov = Vec::new();
-                source.take(len).read_to_end(&mut moov)?;
-                return Ok(if (moov.len() as u64) < len {
-                    Err(Refusal::Broken("it ends inside its table of contents"))
-                } else {
-                    Ok((moov, at + header, has_brand))
-                });
+                source.by_ref().take(size - header).read_to_end(&mut moov)?;
+                top.moov = Some((moov, at + header));
             }
             _ => {}
         }
-        at = match at.checked_add(size) {
-            Some(next) if next <= end => next,
-            _ => break,
-        };
+        if overruns {
+            // A length of zero means: to the end of the file.
+            top.overrun = (kind == *b"mdat").then(|| (at, vec![0; 4]));
+            break;
+        }
+        at += size;
     }
-    Ok(Err(Refusal::Broken("its table of contents is missing, so it was cut off or the recorder was stopped too hard")))
+    Ok(Ok(top))
 }
 
 /// One box inside another.
@@ -206,8 +227,15 @@ fn describe(moov: &[u8], at: u64, traks: &[Inner<'_>], trak: Inner<'_>) -> Optio
     if let Some(stts) = find(trak, &[b"mdia", b"minf", b"stbl", b"stts"]) {
         patches.extend(one_duration(stts));
     }
+    let entry = find(trak, &[b"mdia", b"minf", b"stbl", b"stsd"]).and_then(|stsd| stsd.body.get(8..)).unwrap_or_default();
+    let channels = entry.get(24..26).map_or(0, |n| u16::from_be_bytes([n[0], n[1]]));
+    // QuickTime File Format: `in24`, `in32`, `fl32` and `fl64` are high byte first unless an `enda` atom says 1. The
+    // newer `lpcm` carries its own flag, which the demultiplexer heeds.
+    let endian = entry.windows(4).position(|w| w == b"enda").and_then(|at| entry.get(at + 4..at + 6));
+    let old = [&b"in24"[..], b"in32", b"fl32", b"fl64"].contains(&entry.get(4..8).unwrap_or_default());
+    let low_byte_first = !old || endian == Some(&[0, 1]);
     let padding = if edits.is_empty() { padding(moov) } else { None };
-    Some(SoundTrack { id, timescale, edits, padding, patches })
+    Some(SoundTrack { id, timescale, edits, padding, channels, low_byte_first, cut: false, patches })
 }
 
 fn track_id(trak: Inner<'_>) -> Option<u32> {

@@ -8,7 +8,7 @@ use super::rise::quantile;
 use super::spectrum::dot;
 
 /// Numbers this look adds.
-const ADDED: usize = 17;
+const ADDED: usize = 22;
 /// Numbers the second decision looks at.
 pub(crate) const SECOND: usize = FIRST + ADDED;
 /// A candidate less likely than this after the first look is not looked at again.
@@ -24,6 +24,12 @@ const ALIKE: usize = 6;
 const ALIKE_SURE: usize = 4;
 /// A cosine above this is the same kind of sound.
 const SAME_SOUND: f32 = 0.93;
+/// Two of one sound whose levels are this near (nepers of power, 3 dB) may be the same thing again: a clock's tick, a
+/// tap's drop.
+const SAME_LEVEL: f32 = 0.7;
+/// Added to the unevenness of a repetition before its logarithm: what placing alone makes of an even one (a
+/// millisecond in a quarter of a second).
+const LEAST_UNEVEN: f32 = 0.004;
 /// Times within which others count as neighbours, in seconds.
 const NEAR_S: f32 = 0.06;
 const AROUND_S: f32 = 2.0;
@@ -56,6 +62,44 @@ impl<const N: usize> Top<N> {
     }
 }
 
+/// Where the same sound at the same level comes again. A hand is never as even as a clock: the steps of a child's pulse
+/// vary by more than two in a hundred, its levels by more than a decibel.
+#[derive(Default)]
+struct Again {
+    /// The two last before and the two first after: distance in seconds, step in level, cosine.
+    before: [Option<(f32, f32, f32)>; 2],
+    after: [Option<(f32, f32, f32)>; 2],
+    count: usize,
+}
+
+impl Again {
+    /// Candidates come in order of time, so before is overwritten and after is filled.
+    fn add(&mut self, distance: f32, step: f32, cosine: f32) {
+        self.count += 1;
+        let one = Some((distance.abs(), step, cosine));
+        if distance < 0.0 {
+            self.before = [one, self.before[0]];
+        } else if self.after[0].is_none() {
+            self.after[0] = one;
+        } else if self.after[1].is_none() {
+            self.after[1] = one;
+        }
+    }
+
+    /// Logarithms of the unevenness of one and of two steps either way, mean step in level, least cosine, how often.
+    fn describe(&self) -> [f32; 5] {
+        let uneven = |k: usize| match (self.before[k], self.after[k]) {
+            (Some(b), Some(a)) => ((a.0 / b.0).ln().abs().min(1.0) + LEAST_UNEVEN).ln(),
+            _ => (1.0 + LEAST_UNEVEN).ln(),
+        };
+        let (steps, likeness) = match (self.before[0], self.after[0]) {
+            (Some(b), Some(a)) => ((a.1 + b.1) / 2.0, a.2.min(b.2)),
+            _ => (SAME_LEVEL, SAME_SOUND),
+        };
+        [uneven(0), uneven(1), steps, likeness, (1.0 + self.count as f32).ln()]
+    }
+}
+
 /// For each candidate with `p >= WORTH_A_SECOND_LOOK`: its index and the numbers this look adds.
 pub(crate) fn look(sketches: &[Sketch], p: &[f32]) -> Vec<(usize, [f32; ADDED])> {
     let worth: Vec<usize> = (0..p.len()).filter(|&i| p[i] >= WORTH_A_SECOND_LOOK).collect();
@@ -74,12 +118,16 @@ pub(crate) fn look(sketches: &[Sketch], p: &[f32]) -> Vec<(usize, [f32; ADDED])>
             let me = &sketches[i];
             let (mut strikes, mut others, mut alike) = (Top::<ALIKE_SURE>::new(), Top::<ALIKE_SURE>::new(), Top::<ALIKE>::new());
             let mut same = 0usize;
+            let mut again = Again::default();
             for &j in &worth {
                 let other = &sketches[j];
                 if (other.at_s - me.at_s).abs() < APART_S {
                     continue;
                 }
                 let s = dot(&me.colour, &other.colour);
+                if s > SAME_SOUND && (other.level - me.level).abs() < SAME_LEVEL {
+                    again.add(other.at_s - me.at_s, (other.level - me.level).abs(), s);
+                }
                 if p[j] > SURE {
                     strikes.add(s, j);
                 } else if p[j] < SURELY_NOT && other.level > faintest - 2.0 {
@@ -109,6 +157,7 @@ pub(crate) fn look(sketches: &[Sketch], p: &[f32]) -> Vec<(usize, [f32; ADDED])>
             let doubtful = around.clone().filter(|&j| j != i && p[j] > 0.1 && p[j] < 0.8).count();
             let certain = around.filter(|&j| j != i && p[j] > 0.8).count();
             let (s, o) = (strikes.mean(), others.mean());
+            let [even, even_wider, level_steps, likeness, repeats] = again.describe();
             let added = [
                 ((p[i] + 1e-4) / (1.0 - p[i] + 1e-4)).ln(),
                 s,
@@ -127,6 +176,11 @@ pub(crate) fn look(sketches: &[Sketch], p: &[f32]) -> Vec<(usize, [f32; ADDED])>
                 share,
                 over,
                 me.over_floor - over,
+                even,
+                even_wider,
+                level_steps,
+                likeness,
+                repeats,
             ];
             (i, added)
         })

@@ -130,7 +130,8 @@ pub struct Stroke {
     pub surface: Surface,
     /// With which hand, or both.
     pub hands: Hands,
-    /// The dynamic in force, when the section's `level` row has said one.
+    /// The dynamic in force, when the section's `level` row has said one; `None` again after a swell or fade, until the
+    /// next mark.
     pub level: Option<Dynamic>,
 }
 

@@ -1,9 +1,10 @@
 //! Rhythm syllables: words with a length, as children chant them.
 //!
-//! The syllables are those of the Kodály tradition. `ta` a quarter and `ti-ti` two eighths stand in encyclopedias; the
-//! others are common practice and differ from school to school, so each has its spellings side by side here and the
-//! sheet prints what they mean. A word is syllables joined by `-`; it is as long as its syllables together. A word in
-//! round brackets is silent for its length.
+//! The syllables are those of the Kodály tradition. `ta`, `ti-ti`, `tika-tika`, `ti-tika` and `tika-ti` stand in Darren
+//! Wicks, "Rhythm syllables and the Kodály approach", `ta-a` for two beats on school pages; what is marked *from memory*
+//! below was checked against nothing. They differ from school to school, so the spellings stand side by side and the
+//! printed part shows what each means. A word is syllables joined by `-`; it is as long as its syllables together. A word
+//! in round brackets is silent for its length.
 
 use crate::units::Ticks;
 
@@ -11,14 +12,14 @@ const Q: i64 = Ticks::PER_QUARTER;
 
 /// Whole words whose syllables do not keep their usual length.
 const WORDS: &[(&str, &[i64])] = &[
-    // One beat in three: common practice.
+    // One beat in three: from memory.
     ("tri-pl-et", &[Q / 3; 3]),
     ("tri-ple-t", &[Q / 3; 3]),
     ("tri-po-let", &[Q / 3; 3]),
     ("tri-o-la", &[Q / 3; 3]),
     ("triplet", &[Q / 3; 3]),
     ("triola", &[Q / 3; 3]),
-    // Short, long, short: common practice.
+    // Short, long, short: from memory.
     ("syn-co-pa", &[Q / 2, Q, Q / 2]),
     ("syncopa", &[Q / 2, Q, Q / 2]),
 ];
@@ -27,22 +28,22 @@ const WORDS: &[(&str, &[i64])] = &[
 const SYLLABLES: &[(&str, &[i64])] = &[
     ("ta", &[Q]),
     ("ti", &[Q / 2]),
-    // Sixteenths, two to an eighth: common practice.
+    // Sixteenths, two to an eighth; `tiri` from memory.
     ("tika", &[Q / 4, Q / 4]),
     ("tiri", &[Q / 4, Q / 4]),
     ("ka", &[Q / 4]),
     ("ri", &[Q / 4]),
-    // Halves and longer: common practice; `ta-a` is the same as `too`.
+    // Halves and longer: from memory; `ta-a` is the same as `too`.
     ("too", &[2 * Q]),
     ("toe", &[3 * Q]),
-    // Dotted: common practice.
+    // Dotted: from memory.
     ("tam", &[3 * Q / 2]),
     ("tai", &[3 * Q / 2]),
     ("tum", &[3 * Q / 2]),
     ("tim", &[3 * Q / 4]),
 ];
 
-/// Words that are silent: common practice; a quarter each.
+/// Words that are silent, a quarter each: from memory.
 const SILENT: &[&str] = &["sh", "shh", "rest"];
 
 /// A syllable goes on for one more quarter, as in `ta-a`.

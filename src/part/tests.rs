@@ -118,7 +118,8 @@ fn hands_and_levels_run_cell_for_cell() {
             Some(Piano),
             Some(Piano),
             Some(Piano),
-            Some(Piano),
+            // Where a swell has led to nobody has written.
+            None,
             Some(Forte),
             Some(Forte),
             Some(Forte),

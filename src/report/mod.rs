@@ -4,8 +4,9 @@
 //!
 //! | module | out |
 //! |---|---|
-//! | [`words`] | places, counts, doubt and amounts in words |
-//! | [`played`] | the bars in the order they were played, with what stands in each |
+//! | `words` | places, counts, doubt and amounts in words |
+//! | `played` | the bars in the order they were played, with what stands in each |
+//! | `listing` | the same in words |
 //! | [`chart`] | the timing chart and the pupil's bar, as SVG and PNG |
 //! | [`page`] | one HTML page for the teacher, one for the pupil |
 //! | [`text`] | plain text for the terminal |

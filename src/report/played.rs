@@ -183,9 +183,7 @@ fn bar_of(assessment: &Assessment, stroke: usize) -> Option<usize> {
 fn drafts(assessment: &Assessment) -> Vec<Draft> {
     let mut drafts: Vec<Draft> = Vec::new();
     for stretch in &assessment.stretches {
-        let strikes = stretch
-            .strikes
-            .clone()
+        let strikes = (stretch.strikes.start..stretch.strikes.end.min(assessment.strikes.len()))
             .filter_map(|i| assessment.strikes.get(i)?.stroke.map(|stroke| (i, stroke)))
             .filter(|(_, stroke)| bar_of(assessment, *stroke).is_some())
             .collect::<Vec<_>>();
@@ -267,7 +265,7 @@ fn mark_strokes(assessment: &Assessment, drafts: &[Draft], runs: &mut [Run]) {
         let strikes = drafts.get(i).map(|d| d.strikes.as_slice()).unwrap_or_default();
         for bar in run.bars.clone() {
             let Some(strokes) = assessment.timeline.bars.get(bar).map(|b| b.strokes.clone()) else { continue };
-            for stroke in strokes {
+            for stroke in strokes.start..strokes.end.min(assessment.timeline.strokes.len()) {
                 let Some(written) = assessment.timeline.strokes.get(stroke) else { continue };
                 let both = written.hands == Hands::Both;
                 let found = strikes.iter().find(|(_, s)| *s == stroke).map(|(strike, _)| *strike);

@@ -139,7 +139,7 @@ pub(super) fn comes_again(timeline: &Timeline, section: &str) -> bool {
     timeline.passes.iter().filter(|pass| pass.section == section).count() > 1
 }
 
-/// Where a finding is: `A, second time, bar 4, beat 2`; `bars 3 to 5`; `the whole take`.
+/// Where a finding is: `A, second time, bar 4, beat 2`; `A, within bars 3 to 5`; `the whole take`.
 pub(super) fn place(timeline: &Timeline, finding: &Finding) -> String {
     let mut said = Vec::new();
     if let Some(section) = &finding.section {
@@ -151,7 +151,7 @@ pub(super) fn place(timeline: &Timeline, finding: &Finding) -> String {
         }
     }
     match (finding.bars, finding.bar) {
-        (Some((first, last)), _) if first < last => said.push(format!("somewhere in bars {first} to {last}")),
+        (Some((first, last)), _) if first < last => said.push(format!("within bars {first} to {last}")),
         (_, Some(bar)) => {
             said.push(format!("bar {bar}"));
             said.extend(finding.beat.map(|b| beat(timeline, b)));

@@ -380,6 +380,67 @@ impl<'a> Player<'a> {
         true
     }
 
+    /// A long rest filled from end to end with half quarters.
+    pub fn fills_long_rest(&mut self, rng: &mut Rng) -> bool {
+        let Some(k) = self.free(rng, |p, k| p.rest_before(k) > 2.9) else { return false };
+        let rest = self.rest_before(k);
+        let from = self.notes[k].at - rest;
+        let template = self.notes[k - 1].clone();
+        let step = if rng.chance(0.7) { 0.5 } else { 1.0 };
+        let n = (rest / step - 1e-6).floor() as usize;
+        for x in 0..n {
+            let surface = if rng.chance(0.7) { template.surface } else { rng.pick(&[Surface::Centre, Surface::Rim]).unwrap() };
+            let note = Note {
+                stroke: None, at: from + x as f64 * step, pause_s: 0.0, alone_s: 0.0, surface, both: false,
+                level_db: rng.normal(1.5), bounce: false,
+            };
+            self.notes.insert(k + x, note);
+        }
+        let last = self.timeline.strokes[template.stroke.unwrap()].bar;
+        let next = self.bar(k + n);
+        self.plant(Kind::RestNotKept, &[], last..next + 1, true);
+        true
+    }
+
+    /// Plays about before the take, then waits and begins. Nothing to be found.
+    pub fn noodles(&mut self, rng: &mut Rng) {
+        let n = 4 + rng.below(10);
+        let Some(first) = self.notes.first().cloned() else { return };
+        let mut at = first.at - 4.0;
+        self.notes[0].pause_s += rng.between(0.0, 3.0);
+        for _ in 0..n {
+            at -= rng.pick(&[0.25, 0.5, 0.5, 1.0, 0.33]).unwrap();
+            let surface = rng.pick(&[Surface::Centre, Surface::Rim, Surface::Click]).unwrap();
+            let note = Note {
+                stroke: None, at, pause_s: 0.0, alone_s: 0.0, surface, both: false, level_db: rng.normal(3.0), bounce: false,
+            };
+            self.notes.insert(0, note);
+        }
+    }
+
+    /// Goes on playing something after the end. Nothing to be found.
+    pub fn goes_on(&mut self, rng: &mut Rng) {
+        let Some(last) = self.notes.last().cloned() else { return };
+        let mut at = last.at + rng.between(1.0, 5.0);
+        for _ in 0..3 + rng.below(10) {
+            at += rng.pick(&[0.25, 0.5, 0.5, 1.0, 0.33]).unwrap();
+            let surface = rng.pick(&[Surface::Centre, Surface::Rim, Surface::Click]).unwrap();
+            self.notes.push(Note {
+                stroke: None, at, pause_s: 0.0, alone_s: 0.0, surface, both: false, level_db: rng.normal(3.0), bounce: false,
+            });
+        }
+    }
+
+    /// Small hesitations inside sections, too short to be called stops.
+    pub fn hesitates(&mut self, rng: &mut Rng) {
+        for _ in 0..2 + rng.below(4) {
+            let inside = |p: &Self, k: usize| p.rest_before(k) == 0.0 && !p.opens_pass(k);
+            if let Some(k) = self.free(rng, inside) {
+                self.move_from(k, rng.between(0.1, 0.35));
+            }
+        }
+    }
+
     pub fn early(&mut self, rng: &mut Rng) -> bool {
         let Some(k) = self.free(rng, |p, k| p.rest_before(k) > 0.9) else { return false };
         let rest = self.rest_before(k);
@@ -452,6 +513,17 @@ impl<'a> Player<'a> {
         }
         self.notes.drain(k..until.max(k));
         true
+    }
+
+    /// Once the form has been changed, which of several passes a slip fell in is often not to be known.
+    pub fn loosen_notes(&mut self) {
+        let of_form = [Kind::RepeatExtra, Kind::RepeatMissing, Kind::SectionSkipped, Kind::Restarted, Kind::StartedLate];
+        if !self.faults.iter().any(|f| of_form.contains(&f.kind)) {
+            return;
+        }
+        for fault in &mut self.faults {
+            fault.passes = (self.timeline.passes.iter()).filter(|p| p.section == fault.section).map(|p| p.number).collect();
+        }
     }
 
     /// Taps before the piece begins.

@@ -82,6 +82,13 @@ pub fn listen(player: &Player, manner: &Manner, ear: &Ear, rng: &mut Rng) -> Hea
     Heard { strikes, truth }
 }
 
+/// A sound that is anything.
+pub fn knock(t: f64, rng: &mut Rng) -> Strike {
+    let ear = Ear { deaf_to_surface: false, surface_errors: 0.05, timing_s: 0.001, lost: 0.0, strays_a_minute: 0.0 };
+    let surface = rng.pick(&[Surface::Centre, Surface::Rim, Surface::Click]).unwrap();
+    strike(t, surface, -20.0 + rng.normal(6.0), 0.6 + 0.4 * rng.unit(), &ear, rng)
+}
+
 /// A strike with calibrated surface probabilities: the top one is right as often as it says, on average.
 fn strike(at: f64, surface: Surface, level: f64, certainty: f64, ear: &Ear, rng: &mut Rng) -> Strike {
     let kin: &[Surface] = match surface {

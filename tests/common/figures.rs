@@ -14,8 +14,8 @@ use pailbeat::part::Timeline;
 /// What happens in a take.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Scene {
-    Clean, Loose, Wobble, Slow, Fast, DeafEar, PoorEar, CountIn, Flams, Rising, WrongSurface, Misses, StopsEarly, DropsOut,
-    RestNotKept, RestOne, Early, Late, JoinGap, Paused, Restarted, BarBack, BarAgain, RepeatExtra, RepeatMissing, SectionSkipped,
+    Clean, Loose, Wobble, Slow, Fast, DeafEar, PoorEar, CountIn, Flams, Rising, Noodles, GoesOn, Hesitant, WrongSurface, Misses, StopsEarly, DropsOut,
+    RestNotKept, RestOne, LongFill, Early, Late, JoinGap, Paused, Restarted, BarBack, BarAgain, RepeatExtra, RepeatMissing, SectionSkipped,
     StartLate, DroppedStick, Several,
 }
 
@@ -23,13 +23,14 @@ impl Scene {
     /// Flawless playing: any finding is false.
     pub const CLEAN: &'static [Scene] = &[
         Scene::Clean, Scene::Loose, Scene::Wobble, Scene::Slow, Scene::Fast, Scene::DeafEar, Scene::CountIn, Scene::Flams, Scene::Rising,
+        Scene::Noodles, Scene::GoesOn, Scene::Hesitant,
     ];
     /// Slips that are not of form, or that no finding names.
     pub const OTHER: &'static [Scene] =
         &[Scene::PoorEar, Scene::WrongSurface, Scene::Misses, Scene::StopsEarly, Scene::DropsOut];
     /// One fault of form each.
     pub const FAULTY: &'static [Scene] = &[
-        Scene::RestNotKept, Scene::RestOne, Scene::Early, Scene::Late, Scene::JoinGap, Scene::Paused, Scene::Restarted, Scene::BarBack,
+        Scene::RestNotKept, Scene::RestOne, Scene::LongFill, Scene::Early, Scene::Late, Scene::JoinGap, Scene::Paused, Scene::Restarted, Scene::BarBack,
         Scene::BarAgain, Scene::RepeatExtra, Scene::RepeatMissing, Scene::SectionSkipped, Scene::StartLate, Scene::DroppedStick,
     ];
 }
@@ -39,6 +40,7 @@ pub struct Take {
     pub scene: Scene,
     pub heard: Heard,
     pub faults: Vec<Planted>,
+    pub manner: Manner,
 }
 
 /// Plays and hears one take; `None` where the part has no room for the scene.
@@ -63,12 +65,16 @@ pub fn take(timeline: &Timeline, scene: Scene, seed: u64) -> Option<Take> {
             manner.displaced = 0.0;
             true
         }
+        Scene::Noodles => { player.noodles(rng); manner.displaced = 0.0; true }
+        Scene::GoesOn => { player.goes_on(rng); manner.displaced = 0.0; true }
+        Scene::Hesitant => { player.hesitates(rng); manner.displaced = 0.0; true }
         Scene::WrongSurface => { player.wrong_surface(rng); true }
         Scene::Misses => { player.misses(rng, 0.05); true }
         Scene::StopsEarly => player.stop_early(rng),
         Scene::DropsOut => player.drops_out(rng),
         Scene::RestNotKept => player.rest_not_kept(rng, true),
         Scene::RestOne => player.rest_not_kept(rng, false),
+        Scene::LongFill => player.fills_long_rest(rng),
         Scene::Early => player.early(rng),
         Scene::Late => player.late(rng),
         Scene::JoinGap => player.join_gap(rng),
@@ -85,7 +91,7 @@ pub fn take(timeline: &Timeline, scene: Scene, seed: u64) -> Option<Take> {
     };
     played.then(|| {
         let heard = listen(&player, &manner, &ear, rng);
-        Take { scene, heard, faults: player.faults }
+        Take { scene, heard, faults: player.faults, manner }
     })
 }
 
@@ -115,6 +121,7 @@ fn several(player: &mut Player, manner: &mut Manner, rng: &mut Rng) {
             _ => player.drops_out(rng),
         };
     }
+    player.loosen_notes();
     if rng.chance(0.3) {
         player.misses(rng, 0.03);
     }
@@ -181,7 +188,8 @@ impl Sum {
                 wrong.push(format!("{i}:{truth:?}>{:?}/{:?}", placed.stroke, placed.step));
             }
         }
-        let named = |f: &Finding, g: &Planted| f.kind == g.kind || g.also.contains(&f.kind);
+        let is = |kind: Kind, g: &Planted| kind == g.kind || g.also.contains(&kind);
+        let named = |f: &Finding, g: &Planted| is(f.kind, g) || f.otherwise.is_some_and(|kind| is(kind, g));
         let mut used = vec![false; structure.findings.len()];
         for fault in &take.faults {
             self.planted += 1;
@@ -304,17 +312,60 @@ pub fn dump(timeline: &Timeline, take: &Take, structure: &Structure) -> String {
     out
 }
 
+/// Margins, in nats a strike, by which takes of the right part are told from other accounts (lowest first), and by which
+/// takes of some other part seem to be this one (highest first). Positive speaks for the part.
+pub fn margins(parts: &[Timeline], seeds: std::ops::Range<u64>) -> (Vec<f64>, Vec<f64>) {
+    let (mut own, mut foreign) = (Vec::new(), Vec::new());
+    for seed in seeds {
+        for (k, written) in parts.iter().enumerate() {
+            for scene in [Scene::Clean, Scene::Loose, Scene::DeafEar, Scene::PoorEar, Scene::WrongSurface, Scene::Several, Scene::Slow] {
+                let Some(take) = take(written, scene, seed) else { continue };
+                let n = take.heard.strikes.len().max(1) as f64;
+                for (other, part) in parts.iter().enumerate() {
+                    if other != k && (other + seed as usize) % 4 != 0 {
+                        continue;
+                    }
+                    let found = pailbeat::align::align(part, &take.heard.strikes, &AlignConfig::default());
+                    let margin = (found.unrelated_cost - found.cost) / n;
+                    if other == k { own.push(margin) } else { foreign.push(margin) }
+                }
+            }
+        }
+    }
+    // Knocks at random times: no music at all.
+    for (k, part) in parts.iter().enumerate() {
+        let rng = &mut Rng(k as u64 + 99);
+        let mut t = 1.0;
+        let strikes: Vec<_> = (0..120)
+            .map(|_| {
+                t += -rng.unit().max(1e-6).ln() * 0.4;
+                super::ear::knock(t, rng)
+            })
+            .collect();
+        let found = pailbeat::align::align(part, &strikes, &AlignConfig::default());
+        foreign.push((found.unrelated_cost - found.cost) / 120.0);
+    }
+    own.sort_by(f64::total_cmp);
+    foreign.sort_by(|a, b| b.total_cmp(a));
+    (own, foreign)
+}
+
 /// Plays a scene on every part with every seed.
 pub fn play(parts: &[Timeline], scene: Scene, seeds: std::ops::Range<u64>, all: bool, mut tell: impl FnMut(&str)) -> Sum {
     let mut sum = Sum::default();
     for timeline in parts {
         for seed in seeds.clone() {
             if let Some(take) = take(timeline, scene, seed) {
-                let (_, structure) = judged(timeline, &take);
+                let (trace, structure) = judged(timeline, &take);
                 if let Some(wrong) = sum.add(timeline, &take, &structure) {
                     tell(&format!("{scene:?} {} seed {seed}\n    {wrong}", timeline.title));
                     if all {
-                        tell(&dump(timeline, &take, &structure));
+                        let m = &take.manner;
+                        tell(&format!(
+                            "jitter {:.1} heard as {:.1} ms, clock {:.1} ({:.2}) heard as {:.1} ms\n{}",
+                            m.jitter_s * 1e3, trace.alignment.jitter.millis(), m.clock_s * 1e3, m.correction,
+                            trace.phase_walk().millis(), dump(timeline, &take, &structure)
+                        ));
                     }
                 }
             }

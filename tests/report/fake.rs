@@ -63,7 +63,7 @@ pub(crate) fn timeline(title: &str, meter: Meter, bpm: f64, sections: &[(&str, &
                 let hands = if cell.is_ascii_uppercase() {
                     Hands::Both
                 } else if name == "H" {
-                    Hands::One(if t.strokes.len() % 2 == 0 { Hand::Right } else { Hand::Left })
+                    Hands::One(if t.strokes.len().is_multiple_of(2) { Hand::Right } else { Hand::Left })
                 } else {
                     Hands::Either
                 };
@@ -540,6 +540,65 @@ pub(crate) fn six_eight() -> (Assessment, pailbeat::report::Meta) {
     (a, meta)
 }
 
+/// A beginner who begins again and again, with slips close together.
+pub(crate) fn stumbling() -> Assessment {
+    let mut take = Take::of(lantern("A A B B"), 41).miss(&[16, 17, 46, 60]).wrong(&[20, 21, 47, 62], Surface::Centre);
+    take.jitter_ms = 52.0;
+    take.bpm = 58.0;
+    let (a2, a3, a4, b1) = (take.bar(1) + 2, take.bar(2), take.bar(3), take.bar(8));
+    let end = take.a.timeline.strokes.len();
+    take = take
+        .play(0, a2, Step::Start)
+        .wait(1.1)
+        .play(0, a3 + 2, Step::JumpAfterPause)
+        .wait(0.9)
+        .play(a3, a4 + 1, Step::JumpAfterPause)
+        .wait(2.0)
+        .play(a3, b1 + 2, Step::JumpAfterPause)
+        .wait(0.7)
+        .play(b1 + 2, end, Step::Shift)
+        .stray(22, &[0.4, 1.0, 1.6], Step::Extra)
+        .stray(b1 + 13, &[0.9, 1.5, 2.2], Step::InRest);
+    let places = [
+        (Kind::Restarted, "A", 1, 1, 1.0),
+        (Kind::Restarted, "A", 1, 3, 1.0),
+        (Kind::WrongSurface, "A", 2, 1, 2.0),
+        (Kind::WrongSurface, "A", 2, 1, 3.0),
+        (Kind::JoinGap, "B", 1, 1, 1.0),
+        (Kind::Paused, "B", 1, 1, 3.0),
+        (Kind::RestNotKept, "B", 1, 2, 4.0),
+        (Kind::EarlyReEntry, "B", 1, 3, 1.0),
+        (Kind::NotTogether, "B", 1, 4, 1.0),
+        (Kind::RestNotKept, "B", 1, 4, 3.5),
+        (Kind::LateReEntry, "B", 2, 1, 1.0),
+        (Kind::Lost, "B", 2, 3, 1.0),
+    ];
+    for (kind, section, pass, bar, beat) in places {
+        let text = format!("In bar {bar} of {section}: what a teacher would say in one sentence.");
+        take = take.find(kind, section, pass, bar, beat, (0.7, Unit::Beats), 0.95 - 0.05 * f64::from(bar), &text);
+    }
+    let mut a = take.done();
+    a.advice.fix = "In bar 3 of A, go on after a slip. The beat does not wait.".into();
+    a.advice.about = Some(1);
+    a.advice.practise = Some(2..4);
+    a
+}
+
+/// A hundred bars of sixteenths and triplets.
+pub(crate) fn hundred() -> Assessment {
+    let sections = [
+        ("A", "oxooxoxo oxooxoxo | ooxxooxxooxxoo.- | oxo.oxo.oxo.o--- | OxXo Ox.. O---X---"),
+        ("B", "oxoxoxoxoxox | o.xo.xo.xo-- | oxx oxx oxx oxx | O--X--O--X--"),
+    ];
+    let form = ["A A B B"; 6].join(" ") + " A";
+    let t = timeline("A Hundred Bars", FOUR, 60.0, &sections, &form);
+    let end = t.strokes.len();
+    let mut take = Take::of(t, 3).miss(&[100, 101, 500]).hide(&[700, 701]);
+    take.bpm = 62.0;
+    take.drift = 1.00015;
+    take.play(0, end, Step::Start).done()
+}
+
 /// Next to nothing was heard.
 pub(crate) fn silence() -> Assessment {
     let mut a = Take::of(lantern("A A B B"), 1).a;
@@ -588,6 +647,8 @@ pub(crate) fn all() -> Vec<(&'static str, Assessment, pailbeat::report::Meta)> {
         ("restart", restart(), meta()),
         ("repeat", repeat(), meta()),
         ("long", long(), meta()),
+        ("stumbling", stumbling(), meta()),
+        ("hundred", hundred(), meta()),
         ("noisy", noisy(), meta()),
         ("hostile", six, hostile),
         ("silence", silence(), meta()),

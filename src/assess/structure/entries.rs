@@ -7,7 +7,7 @@ use crate::assess::{Finding, Kind, Unit};
 /// Less than this (quarters) is no finding: half an eighth, and more than any jitter a pulse can be told from.
 const LEAST_QUARTERS: f64 = 0.22;
 /// And less than so many standard errors.
-const LEAST_SIGMAS: f64 = 3.5;
+const LEAST_SIGMAS: f64 = 3.0;
 /// Rests from this length on (quarters) are counted by a player.
 const COUNTED_REST: f64 = 0.99;
 /// A stop inside a section: at least this long, quarters and seconds, or it is only a hesitation.

@@ -16,7 +16,7 @@ pub(super) fn judge(take: &Take, leaps: &[Leap], findings: &mut Vec<Finding>) {
     for leap in leaps {
         let forbidden = Forbidden { jumps: leap.arrivals.clone(), ..Forbidden::default() };
         let dearer = take.trace.cost_without(&forbidden);
-        let confidence = leap.edge.unwrap_or_else(|| witnessed(dearer));
+        let confidence = leap.edge.unwrap_or_else(|| witnessed(dearer)) * not_playing_about(take, leap);
         let evidence = format!(
             "told without it the take fits worse by {dearer:.1} nats; {} follow; {:.2} quarter notes late",
             count(take.runs[leap.run].strikes.len(), "strike"),
@@ -37,6 +37,18 @@ pub(super) fn judge(take: &Take, leaps: &[Leap], findings: &mut Vec<Finding>) {
     lost(take, findings);
 }
 
+/// Before the piece and after it pupils play about, and some of that fits some bar by chance: the share of belief left
+/// for a jump out of a short first stretch, or into a last one after the piece was over. Half of it goes for each four
+/// strikes fewer (common sense).
+fn not_playing_about(take: &Take, leap: &Leap) -> f64 {
+    const HALF: f64 = 4.0;
+    let n = |run: usize| take.runs[run].strikes.len() as f64;
+    let over = take.runs[leap.run - 1].strikes.last().is_some_and(|&i| take.stroke(i) + 1 == take.timeline.strokes.len());
+    let first = if leap.run == 1 && leap.to == 0 { n(0) } else { f64::INFINITY };
+    let last = if leap.run + 1 == take.runs.len() && over { n(leap.run) } else { f64::INFINITY };
+    1.0 - 0.5f64.powf(first.min(last) / HALF)
+}
+
 fn unit_ends(take: &Take, bar: usize) -> bool {
     let bars = &take.timeline.bars;
     bars.get(bar + 1).is_none_or(|b| (b.pass, b.repeat) != (bars[bar].pass, bars[bar].repeat))
@@ -50,17 +62,42 @@ fn unit_begins(take: &Take, bar: usize) -> bool {
 fn back(take: &Take, leap: &Leap, findings: &mut Vec<Finding>) {
     let bars = leap.from + 1 - leap.to;
     let again = leap.paused || leap.inside || !(unit_ends(take, leap.from) && unit_begins(take, leap.to));
+    let at = Some(take.time(leap.after));
+    if leap.paused && same_spot(take, leap) {
+        let stroke = take.stroke(leap.after);
+        let mut finding = take.finding(Kind::Paused, leap.to, at);
+        finding.beat = Some(take.timeline.beat(stroke));
+        let last = take.runs[leap.run - 1].strikes[take.runs[leap.run - 1].strikes.len() - 1];
+        finding.size = (take.time(leap.after) - take.pulse(last)) / take.quarter(last) / take.beat_length();
+        finding.unit = Unit::Beats;
+        finding.otherwise = Some(Kind::Restarted);
+        finding.text = format!("Stopped at {} and went on from there.", take.place(leap.to));
+        return findings.push(finding);
+    }
     let kind = if again { Kind::Restarted } else { Kind::RepeatExtra };
-    let mut finding = take.finding(kind, leap.to, Some(take.time(leap.after)));
+    let mut finding = take.finding(kind, leap.to, at);
     finding.size = bars as f64;
     finding.unit = Unit::Bars;
     if again {
         finding.text = format!("Started again at {}.", take.place(leap.to));
     } else {
         finding.bars = Some(span(take, leap, leap.to..leap.from + 1));
+        let last = take.runs[leap.run - 1].strikes.last();
+        if last.is_some_and(|&i| take.stroke(i) + 1 < take.timeline.bars[leap.from].strokes.end) {
+            finding.otherwise = Some(Kind::Restarted);
+        }
         finding.text = format!("Played {} once too often from {}.", count(bars, "bar"), take.place(leap.to));
     }
     findings.push(finding);
+}
+
+/// The stroke played before the stop is played again after it, and nothing else: either it was no stroke (a stick that
+/// fell, a false start) or it hardly matters.
+fn same_spot(take: &Take, leap: &Leap) -> bool {
+    let Some(&last) = take.runs[leap.run - 1].strikes.last() else { return false };
+    let fell = (last..leap.after).any(|i| take.placed[i].step == Step::Bounce);
+    let back = take.stroke(last) as i64 - take.stroke(leap.after) as i64;
+    back == 0 && take.timeline.bars[leap.to].strokes.start < take.stroke(leap.after) || back <= 1 && fell
 }
 
 /// Went on further than written.

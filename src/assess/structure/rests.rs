@@ -1,15 +1,17 @@
 //! Rests that were not kept: strikes inside a written rest, against the innocent explanation of stray sounds.
 
 use super::{Take, count, logistic};
-use crate::align::Step;
+use crate::align::{Step, stroke_like};
 use crate::assess::{Finding, Kind, Unit};
 
 /// A rest of this length or more (quarters) is a rest to be kept; shorter ones are articulation.
 const LEAST_REST: f64 = 0.49;
 /// Strikes up to this before the rest's end (quarters) are in the rest; later ones are early entries.
 const MARGIN: f64 = 0.2;
-/// One rest in 33 is run through.
-const PRIOR: f64 = 0.03;
+/// One rest in 20 is run through: the commonest slip of beginners (common practice).
+const PRIOR: f64 = 0.05;
+/// Spread of such strikes around the beat, in the player's jitters: the pulse is carried on without strokes.
+const ALONG: f64 = 1.3;
 /// Strikes nearer than this are one movement of the hands, seconds.
 const FLAM_S: f64 = 0.1;
 /// Time that the take's own rate of strays is believed after: one stray in this time before anything is known.
@@ -70,21 +72,17 @@ fn rest_not_kept(take: &Take, (from, to): (f64, f64), before: usize, list: &[Ins
     }
     let written = take.timeline.strokes[take.stroke(before)].surface;
     let typical = typical_level(take);
-    // Grid of half quarters in the rest: where a hand that does not wait strikes.
-    let points = (2.0 * (length - MARGIN)).ceil().max(1.0);
     let mut odds = (PRIOR / (1.0 - PRIOR)).ln() + number(list.len(), length).ln();
     for x in list {
-        let tolerance = (2.4 * take.jitter() / x.quarter_s).clamp(0.06, 0.25);
-        let on = ((x.pos * 2.0).round() / 2.0 - x.pos).abs() < tolerance;
-        let window = (points * 2.0 * tolerance).min(length);
-        let density = if on { 0.9 / (window * x.quarter_s) } else { 0.0 } + 0.1 / (length * x.quarter_s);
+        let spread = (ALONG * take.jitter() / x.quarter_s).clamp(0.03, 0.12);
+        let density = place_density(x.pos, length, spread) / x.quarter_s;
         let strike = &take.strikes[x.strike];
         // The hand mostly stays where it was; strays may be anything.
         let same = strike.surface[written.index()].clamp(0.02, 0.98);
         let surface = (0.7 * same + 0.3 * 0.2) / (0.3 * same + 0.7 * 0.2);
-        let level = level_ratio(strike.level.0 - typical);
+        let level = stroke_like(strike.level.0 - typical).clamp(0.1, 2.0);
         let certainty = strike.certainty.clamp(0.02, 0.995);
-        let stray = rate + 2.0 * (1.0 - certainty) / certainty;
+        let stray = rate + take.trace.strike_rate() * (1.0 - certainty) / certainty;
         odds += (density * surface * level).ln() - stray.ln();
     }
     let bar = bar_at(take, from + first.pos + MARGIN);
@@ -115,14 +113,15 @@ fn typical_level(take: &Take) -> f64 {
     levels.get(levels.len() / 2).copied().unwrap_or(0.0)
 }
 
-/// A real stroke is about as loud as the others (spread 6 dB); a stray sound is anything down to 35 dB softer.
-fn level_ratio(relative_db: f64) -> f64 {
-    if !relative_db.is_finite() {
-        return 1.0;
-    }
-    let stroke = (-0.5 * (relative_db / 6.0).powi(2)).exp() / (6.0 * std::f64::consts::TAU.sqrt());
-    let stray = 1.0 / 40.0;
-    (stroke / stray).clamp(0.1, 2.0)
+/// Density (per quarter) of a strike `pos` quarters into a rest of `length` that is run through: on a half quarter 8
+/// times in 10, on a quarter of a quarter 1 in 10, else anywhere.
+fn place_density(pos: f64, length: f64, spread: f64) -> f64 {
+    let points = |step: f64| {
+        let n = ((length - MARGIN) / step).ceil().max(1.0) as usize;
+        let at = |k: usize| (-0.5 * ((pos - k as f64 * step) / spread).powi(2)).exp() / (spread * std::f64::consts::TAU.sqrt());
+        (0..n).map(at).sum::<f64>() / n as f64
+    };
+    0.8 * points(0.5) + 0.1 * points(0.25) + 0.1 / length
 }
 
 /// Bar of a moment in quarters.

@@ -35,8 +35,8 @@ pub(super) struct Leap {
 const STOP_QUARTERS: f64 = 0.5;
 /// As near as this, beside the jitter, is in time.
 const IN_TIME_QUARTERS: f64 = 0.12;
-/// A bar that breaks off for this long was not only badly heard.
-const STOPPED_INSIDE_QUARTERS: f64 = 2.5;
+/// With strokes of the bar unplayed, already this much beside the jitter is a stop.
+const BROKEN_OFF_QUARTERS: f64 = 0.06;
 /// Beginning at the second of two identical copies, or stopping after the first, is a little less likely than having
 /// left one out: shares of belief left for leaving out. Common sense; nothing in the sound decides.
 const NOT_BEGUN_LATER: f64 = 0.85;
@@ -84,8 +84,12 @@ fn leap(take: &Take, run: usize) -> Option<Leap> {
     let last_stroke = take.stroke(before);
     let inside = timeline.bars[from].strokes.end > last_stroke + 2;
     let in_time = gap.abs() < IN_TIME_QUARTERS + 3.0 * take.jitter() / p;
-    let stopped = !in_time || (inside && since > STOPPED_INSIDE_QUARTERS);
-    let paused = take.runs[run].began == Step::JumpAfterPause && stopped;
+    let left = timeline.bars[from].strokes.end > last_stroke + 1;
+    let paused = match take.runs[run].began {
+        Step::JumpAfterPause => !in_time || inside,
+        // A bar that breaks off and an arrival not quite in time make a short stop.
+        _ => left && gap.abs() > BROKEN_OFF_QUARTERS + 2.0 * take.jitter() / p,
+    };
     let (mut earlier, mut later) = (0, 0);
     let low = take.bar(take.runs[run - 1].strikes[0]);
     let high = take.bar(*take.runs[run].strikes.last()?);

@@ -50,7 +50,7 @@ impl<'a> Grid<'a> {
         let beat = timeline.meter.beat().0.max(1);
         let places = Grid::strokes(timeline, bar).iter().map(|s| (s.at - start).0);
         let places = places.collect::<Vec<_>>();
-        let fits = |n: &i64| places.iter().all(|place| place * n % beat == 0);
+        let fits = |n: &i64| places.iter().all(|place| place.saturating_mul(*n) % beat == 0);
         let n = STEPS.into_iter().find(fits).unwrap_or(4);
         // A bar in quarters is still counted with its "and"s when they help to wait; eighths of 6/8 are counts enough.
         let n = if n == 1 && timeline.meter.unit == 4 { 2 } else { n };

@@ -62,9 +62,10 @@ impl Layout {
         let fitting = |closest: f64| ((room / (slots * closest)) as usize).clamp(1, MOST_BARS);
         let (mut best, mut per_line) = fewest(timeline, played, fitting(CLOSEST), true);
         if best.len() > MANY_LINES {
-            // A long piece is set close, and its sections follow each other within a line.
+            // A long piece is set close. Its sections begin their own lines unless that takes a quarter more of them.
+            (best, per_line) = fewest(timeline, played, fitting(CLOSEST_LONG), true);
             let (flowing, bars) = fewest(timeline, played, fitting(CLOSEST_LONG), false);
-            if flowing.len() < best.len() {
+            if flowing.len() * 5 < best.len() * 4 {
                 (best, per_line) = (flowing, bars);
             }
         }

@@ -4,7 +4,7 @@ use crate::part::Surface;
 
 use super::super::played::{Absent, Played, What};
 use super::marks;
-use super::scene::{BAND, FAULT, GREY, INK, PULSE, Pen, Scene};
+use super::scene::{BAND, FAULT, GREY, INK, LINE, PULSE, Pen, QUIET, Scene};
 use super::system::{CLEAR, Common, WHISKER};
 
 const SIZE: f64 = 9.5;
@@ -35,9 +35,11 @@ enum Entry {
     Unclear,
     Untimed,
     Whisker,
+    Beyond,
     Stop,
     Pulse,
     Band,
+    Rest,
 }
 
 fn entries(common: &Common) -> Vec<(Entry, &'static str)> {
@@ -71,9 +73,12 @@ fn entries(common: &Common) -> Vec<(Entry, &'static str)> {
     add(absent(Absent::NotHere), Entry::NotHere, "not played this time");
     let spread = |h: &super::super::played::Heard| h.sigma.millis() * 2.0 * WHISKER * per_ms > 2.6 * common.layout.r;
     add(heard().any(|h| h.late.is_some() && spread(&h)), Entry::Whisker, "may lie anywhere along the line");
+    let beyond = |h: &super::super::played::Heard| h.late.is_some_and(|l| l.millis().abs() > common.layout.range_ms);
+    add(heard().any(|h| beyond(&h)), Entry::Beyond, "further off than the scale");
     add(runs.iter().any(|run| !run.stops.is_empty()), Entry::Stop, "stopped");
     add(common.tempi.is_some(), Entry::Pulse, "own pulse, quarter notes a minute");
     add(heard().any(|h| h.late.is_some()), Entry::Band, "too small to hear");
+    add(common.has_bare_rests(), Entry::Rest, "rest");
     all
 }
 
@@ -84,7 +89,7 @@ pub(super) fn legend(common: &Common) -> Scene {
     let (mut x, mut y) = (0.0, 0.0);
     for (entry, said) in entries(common) {
         let sign = match entry {
-            Entry::Pulse | Entry::Band => 22.0,
+            Entry::Pulse | Entry::Band | Entry::Rest => 22.0,
             _ => 16.0,
         };
         let wide = sign + pen.width(said);
@@ -120,8 +125,15 @@ fn draw(scene: &mut Scene, entry: Entry, (x, y): (f64, f64)) {
             marks::whisker(scene, at.0, (y - 7.0, y + 7.0), R);
             marks::solid(scene, Surface::Centre, at, R * 0.8, INK);
         }
+        Entry::Beyond => scene.path(vec![(at.0 - 2.4, y + 1.3), (at.0, y - 1.3), (at.0 + 2.4, y + 1.3)], 1.0, INK),
         Entry::Stop => marks::caesura(scene, (at.0, y + 5.0), 10.0),
         Entry::Pulse => scene.line((x, y), (x + 17.0, y), 1.0, PULSE),
         Entry::Band => scene.rect((x, y - 4.0), (x + 17.0, y + 4.0), BAND),
+        Entry::Rest => {
+            scene.rect((x, y - 5.0), (x + 17.0, y + 5.0), QUIET);
+            for edge in [x, x + 17.0] {
+                scene.dashes((edge, y - 5.0), (edge, y + 5.0), (1.5, 2.5), 0.6, LINE);
+            }
+        }
     }
 }

@@ -4,7 +4,7 @@
 
 use crate::assess::{Assessment, Finding};
 
-use super::super::played::Played;
+use super::super::played::{Played, Seam};
 use super::super::words;
 use super::layout::{Cell, Layout};
 use super::scene::{INK, Pen, Scene};
@@ -39,7 +39,7 @@ fn spot(assessment: &Assessment, played: &Played, layout: &Layout, finding: &Fin
     let number = finding.bars.map(|(first, _)| first).or(finding.bar).unwrap_or(1).max(1);
     let last = finding.bars.map_or(number, |(_, last)| last.max(number));
     let bar_of = |pass: &&crate::part::Pass, number: u32| {
-        Some(pass.bars.start + number as usize - 1).filter(|bar| pass.bars.contains(bar))
+        pass.bars.start.checked_add(number as usize - 1).filter(|bar| pass.bars.contains(bar))
     };
     let firsts = passes.iter().filter_map(|pass| bar_of(pass, number)).collect::<Vec<_>>();
     let cells = (layout.lines.iter().enumerate())
@@ -50,7 +50,7 @@ fn spot(assessment: &Assessment, played: &Played, layout: &Layout, finding: &Fin
     let began = |cell: &Cell| played.runs.get(cell.run).map(|run| run.from);
     let now = |cell: &Cell| finding.at.is_none_or(|at| began(cell).is_none_or(|from| from <= at));
     let found = cells.iter().rev().find(|(_, cell)| now(cell) && finding.at.is_some());
-    let &(line, cell) = found.or(cells.first())?;
+    let Some(&(line, cell)) = found.or(cells.first()) else { return left_out(played, layout, &firsts) };
     let beats = f64::from(timeline.meter.beats).max(1.0);
     let whole = last > number || finding.beat.is_none();
     if whole {
@@ -65,6 +65,19 @@ fn spot(assessment: &Assessment, played: &Played, layout: &Layout, finding: &Fin
         + crate::units::Ticks(((beat - 1.0) * timeline.meter.beat().0 as f64).round() as i64);
     let x = layout.x(timeline, cell, at);
     Some((line, x, x))
+}
+
+/// Bars that were left out have no place of their own; the seam where they are missing has.
+fn left_out(played: &Played, layout: &Layout, bars: &[usize]) -> Option<(usize, f64, f64)> {
+    let run = played.runs.iter().position(|run| match &run.seam {
+        Seam::Late(missing) | Seam::On(missing) => bars.iter().any(|bar| missing.contains(bar)),
+        Seam::Beginning | Seam::Back => false,
+    })?;
+    let first = played.runs.get(run)?.bars.start;
+    layout.lines.iter().enumerate().find_map(|(line, cells)| {
+        let cell = cells.iter().find(|cell| cell.run == run && cell.bar == first)?;
+        Some((line, cell.x, cell.x))
+    })
 }
 
 /// The notes of every line.
@@ -108,13 +121,16 @@ fn set(assessment: &Assessment, line: &[(f64, f64, usize)], width: f64, worded: 
             + if said.is_empty() { 0.0 } else { 3.5 + Pen::new(SIZE).width(&said) };
         let x = (from - 1.5).min(width - long - 1.0).max(0.0);
         let free = |row: &[(f64, f64)], left: f64, right: f64| row.iter().all(|(a, b)| right <= *a || *b <= left);
-        let tick_free = |row: usize| rows.iter().take(row).all(|above| free(above, from - 1.0, from + 1.0));
+        let tick_free = |row: usize| rows.iter().take(row).all(|above| free(above, from - 2.0, from + 2.0));
         let text_free = |row: usize| rows.get(row).is_none_or(|row| free(row, x - APART, x + long + APART));
         let row = (0..=rows.len()).find(|row| text_free(*row) && tick_free(*row)).unwrap_or(rows.len());
         if row == rows.len() {
             rows.push(Vec::new());
         }
         rows[row].push((x, x + long));
+        for above in &mut rows[..row] {
+            above.push((from - APART / 2.0, from + APART / 2.0));
+        }
         notes.push(Note { from, to, row, x, number, words: said });
     }
     notes

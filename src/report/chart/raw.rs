@@ -19,7 +19,7 @@ pub(super) fn raw(assessment: &Assessment, width: f64) -> Scene {
     }
     let times = assessment.strikes.iter().map(|s| s.at.get().max(0.0)).collect::<Vec<_>>();
     let end = times.iter().copied().fold(0.0, f64::max);
-    let all = (end / PER_LINE).floor() as usize + 1;
+    let all = ((end / PER_LINE).floor() as usize).saturating_add(1);
     let lines = all.min(MOST_LINES);
     let loudest = assessment.strikes.iter().map(|s| s.level.0).fold(f64::NEG_INFINITY, f64::max);
     let scale = (width - GUTTER - EDGE) / PER_LINE;

@@ -40,6 +40,9 @@ fn noted(notes: &[Note]) -> f64 {
     if rows > 0 { rows as f64 * notes::ROW + 4.0 } else { 0.0 }
 }
 
+/// The name of a rest.
+const REST: Pen = Pen::new(8.0).grey().middle();
+
 /// What all lines of a chart share.
 pub(super) struct Common<'a> {
     pub(super) assessment: &'a Assessment,
@@ -98,6 +101,7 @@ impl Common<'_> {
         for cell in line {
             self.marks(&mut scene, cell, plot);
         }
+        self.figures(&mut scene, line, plot);
         let starts = line.iter().filter_map(|c| Some((c, self.timeline().bars.get(c.bar)?.at)));
         let numbers = starts.map(|(cell, at)| self.layout.x(self.timeline(), cell, at)).collect::<Vec<_>>();
         notes::draw(&mut scene, notes, plot.top + plot.height + 3.0, foot + 1.0, &numbers);
@@ -115,7 +119,7 @@ impl Common<'_> {
             for (from, to) in self.rests(cell) {
                 scene.rect((from, top), (to, bottom), QUIET);
                 for x in [from, to] {
-                    scene.dashes((x, top), (x, bottom), (1.5, 2.5), 0.6, LINE);
+                    scene.dashes((x, top), (x, bottom), (2.0, 4.0), 0.6, LINE);
                 }
             }
         }
@@ -133,10 +137,9 @@ impl Common<'_> {
                 scene.line((cell.x, top), (cell.x, bottom), 0.7, LINE);
             }
             for (from, to) in self.rests(cell) {
-                let pen = Pen::new(8.0).grey().middle();
                 let to = if cell.bar + 1 == timeline.bars.len() { to.min(cell.x + bar - 5.0) } else { to };
-                if to - from > pen.width("rest") + 4.0 {
-                    scene.text(((from + to) / 2.0, top + 9.5), "rest", pen);
+                if to - from > REST.width("rest") + 4.0 {
+                    scene.text(((from + to) / 2.0, top + 9.5), "rest", REST);
                 }
             }
             let number = timeline.bars.get(cell.bar).map_or(1, |b| b.number).to_string();
@@ -178,6 +181,13 @@ impl Common<'_> {
             })
             .filter(|(left, right)| right > left)
             .collect()
+    }
+
+    /// True when there are rests and none is wide enough for its name.
+    pub(super) fn has_bare_rests(&self) -> bool {
+        let widths = self.layout.lines.iter().flatten().flat_map(|cell| self.rests(cell)).map(|(from, to)| to - from);
+        let widest = widths.fold(0.0, f64::max);
+        widest > 0.0 && widest <= REST.width("rest") + 9.0
     }
 
     /// What nobody could hear, as wide as the strokes there are apart.
@@ -352,15 +362,39 @@ impl Common<'_> {
             let side = late.signum();
             let tip = y + side * r * 2.4;
             scene.path(vec![(x - 2.4, tip - side * 2.6), (x, tip), (x + 2.4, tip - side * 2.6)], 1.0, INK);
-            let figure = Pen::new(8.5).middle();
-            let said = format!("{:.0} ms", late.abs());
-            let half = figure.width(&said) / 2.0;
-            let (side_x, pen) = if x + r * 1.6 + half * 2.0 < self.width {
-                (x + r * 1.6, Pen::new(8.5))
-            } else {
-                (x - r * 1.6, Pen::new(8.5).end())
+        }
+    }
+
+    /// How far off the strokes are that stand at the edge, where there is room to say it.
+    fn figures(&self, scene: &mut Scene, line: &[Cell], plot: Plot) {
+        let r = self.layout.r;
+        let marks = line.iter().flat_map(|cell| self.in_cell(cell).map(move |mark| (cell, mark)));
+        let spots = marks.map(|(cell, mark)| {
+            let late = match mark.what {
+                What::Heard(heard) => heard.late.map_or(0.0, |late| late.millis()),
+                What::Written { .. } | What::Stray { .. } => 0.0,
             };
-            scene.text((side_x, y + 3.0), said, pen);
+            let (y, beyond) = plot.within(late, r);
+            (self.layout.x(self.timeline(), cell, mark.at), y, late, beyond.then_some(cell.x))
+        });
+        let spots = spots.collect::<Vec<_>>();
+        let around = |x: f64, y: f64| (x - r * 1.5, x + r * 1.5, y - r * 1.5, y + r * 1.5);
+        let mut taken = spots.iter().map(|(x, y, ..)| around(*x, *y)).collect::<Vec<_>>();
+        for (x, y, late, bar) in spots.iter().filter_map(|(x, y, late, bar)| Some((x, y, late, (*bar)?))) {
+            let pen = Pen::new(8.5);
+            let said = format!("{:.0} ms", late.abs());
+            let wide = pen.width(&said);
+            let inward = y - late.signum() * (r * 1.6 + 5.0);
+            let lefts = [(x + r * 1.8, *y), (x - r * 1.8 - wide, *y), (x - wide / 2.0, inward)];
+            let free = lefts.into_iter().find(|(left, middle)| {
+                let (right, top, bottom) = (left + wide, middle - 4.0, middle + 4.0);
+                let clear = |b: &(f64, f64, f64, f64)| right <= b.0 || b.1 <= *left || bottom <= b.2 || b.3 <= top;
+                *left >= bar && right <= self.width && taken.iter().all(clear)
+            });
+            if let Some((left, middle)) = free {
+                scene.text((left, middle + 3.0), said, pen);
+                taken.push((left, left + wide, middle - 4.0, middle + 4.0));
+            }
         }
     }
 }

@@ -1,7 +1,7 @@
 //! [`Assessment`] -> one self-contained HTML page for the teacher, one for the pupil.
 //!
 //! The pages load nothing, run nothing, and print on one sheet. They are well-formed XML too, so that a test can read
-//! them. Everything that comes from outside passes [`escape`].
+//! them. Everything that comes from outside passes the one escaper, `escape`.
 
 mod css;
 mod pupil;

@@ -107,7 +107,7 @@ fn place(assessment: &Assessment) -> Option<(usize, Ticks)> {
         .iter()
         .find(|pass| pass.section == *section && finding.pass.is_none_or(|number| number == pass.number))?;
     let number = finding.bar.or(finding.bars.map(|(first, _)| first))?;
-    let bar = Some(pass.bars.start + number.checked_sub(1)? as usize).filter(|bar| pass.bars.contains(bar))?;
+    let bar = pass.bars.start.checked_add(number.checked_sub(1)? as usize).filter(|bar| pass.bars.contains(bar))?;
     let beats = finding.beat.filter(|beat| beat.is_finite()).unwrap_or(1.0) - 1.0;
     let ticks = (beats.clamp(0.0, f64::from(timeline.meter.beats)) * timeline.meter.beat().0 as f64).round();
     Some((bar, timeline.bars.get(bar)?.at + Ticks(ticks as i64)))
