@@ -1,6 +1,6 @@
 //! A piece of sound -> band powers, floors, rise functions and placed candidates: all that the decisions look at.
 
-use realfft::RealFftPlanner;
+use rustfft::FftPlanner;
 
 use super::place::{Candidate, Placer, STREAMS};
 use super::rise::{Floor, candidates, long_rise, quantile, short_rise};
@@ -15,7 +15,7 @@ pub(crate) struct Transforms {
 
 impl Transforms {
     pub(crate) fn new() -> Self {
-        let mut planner = RealFftPlanner::new();
+        let mut planner = FftPlanner::new();
         Transforms { short: Transform::short(&mut planner), long: Transform::long(&mut planner) }
     }
 }
