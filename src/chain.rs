@@ -134,7 +134,8 @@ pub fn judge(take: &Take, timeline: &Timeline, known: Option<&Calibration>) -> A
                 (again, strikes) = (behind, gated);
             }
         }
-        let settled = again.alignment.placed.iter().map(|p| p.stroke).eq(found.alignment.placed.iter().map(|p| p.stroke));
+        let settled =
+            again.alignment.placed.iter().map(|p| p.stroke).eq(found.alignment.placed.iter().map(|p| p.stroke));
         found = again;
         if settled {
             break;

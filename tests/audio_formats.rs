@@ -2,6 +2,8 @@
 //!
 //! The small recordings in `tests/data/audio` are made by `scripts/outside/audio_fixtures.py`.
 
+#![allow(clippy::unwrap_used)] // a test may fail where it stands
+
 use std::io::Cursor;
 use std::path::{Path, PathBuf};
 
@@ -135,7 +137,9 @@ fn drawn(rate: u32) -> impl Fn(usize, u16) -> f64 {
 #[test]
 fn every_kind_of_wav_gives_the_same_sound() {
     let plain = |k: usize| click(k as f64 - 7001.0);
-    for (channels, bits, float) in [(1, 8, false), (1, 16, false), (2, 16, false), (1, 24, false), (6, 24, false), (1, 32, false), (2, 32, true)] {
+    for (channels, bits, float) in
+        [(1, 8, false), (1, 16, false), (2, 16, false), (1, 24, false), (6, 24, false), (1, 32, false), (2, 32, true)]
+    {
         let (info, samples, facts) = read_bytes(wav(44_100, channels, bits, float, drawn(44_100)));
         assert_eq!((info.channels, info.start, facts.truncated), (channels, Start::Exact, None));
         let worst = samples.iter().enumerate().map(|(k, x)| (f64::from(*x) - plain(k)).abs()).fold(0.0, f64::max);
@@ -160,7 +164,8 @@ fn a_click_stays_where_it_was_at_every_rate() {
 
 #[test]
 fn rates_below_what_the_ear_needs_are_refused_with_the_way_out() {
-    let cause = audio::open_source(Cursor::new(wav(8_000, 1, 16, false, drawn(8_000))), Path::new("take3.wav")).err().unwrap();
+    let cause =
+        audio::open_source(Cursor::new(wav(8_000, 1, 16, false, drawn(8_000))), Path::new("take3.wav")).err().unwrap();
     assert_eq!(
         cause.to_string(),
         "cannot hear `take3.wav`: sampled at 8000 Hz, strikes can be heard from 16000 Hz to 384000 Hz"
@@ -215,7 +220,10 @@ fn what_is_no_recording_is_refused_in_plain_words() {
     let said = |cause: &AudioError| cause.to_string().split("`: ").nth(1).unwrap().to_owned();
     assert_eq!(said(&file("text.wav", b"this is not a wav file\n")), "expected a recording, found text");
     assert_eq!(said(&file("empty.wav", b"")), "expected a recording, found an empty file");
-    assert_eq!(said(&file("song.mid", b"MThd\0\0\0\x06")), "expected a recording, found a midi file, which holds notes and no sound");
+    assert_eq!(
+        said(&file("song.mid", b"MThd\0\0\0\x06")),
+        "expected a recording, found a midi file, which holds notes and no sound"
+    );
     assert!(said(&file("voice.amr", b"#!AMR\n\x3c\x91")).starts_with("its sound is coded as AMR"));
     assert!(file("voice.amr", b"#!AMR\n\x3c\x91").hint().starts_with("record again"));
     assert_eq!(said(&refusal(&folder)), "it is a folder");
@@ -234,8 +242,11 @@ fn what_is_no_recording_is_refused_in_plain_words() {
 #[test]
 fn memory_does_not_grow_with_the_take() {
     // What is given out at a time stays small however long the take is.
-    let (mut take, mut block, mut most) =
-        (audio::open_source(Cursor::new(wav(192_000, 2, 16, false, drawn(192_000))), Path::new("take")).unwrap(), Vec::new(), 0);
+    let (mut take, mut block, mut most) = (
+        audio::open_source(Cursor::new(wav(192_000, 2, 16, false, drawn(192_000))), Path::new("take")).unwrap(),
+        Vec::new(),
+        0,
+    );
     while take.next_block(&mut block).unwrap() {
         most = most.max(block.len());
     }

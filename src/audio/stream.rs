@@ -241,7 +241,8 @@ impl Coded {
                 self.failed_in_a_row += 1;
                 let told = self.unit.map_or(0.0, |unit| packet.dur.get() as f64 * unit * f64::from(self.rate));
                 // No coding in use has pieces longer than 8192 samples.
-                let frames = if self.last_frames > 0 { self.last_frames } else { told.clamp(0.0, 8192.0).round() as u64 };
+                let frames =
+                    if self.last_frames > 0 { self.last_frames } else { told.clamp(0.0, 8192.0).round() as u64 };
                 self.silence(frames, out);
                 (Step::Undecodable, frames)
             }
@@ -309,9 +310,8 @@ impl Coded {
             return None;
         }
         let piece = self.last_frames as f64 / f64::from(self.rate);
-        let agrees = |(k, packet): (usize, &Packet)| {
-            packet.pts.get() as f64 * unit - (expected + k as f64 * piece) > 0.5 * jump
-        };
+        let agrees =
+            |(k, packet): (usize, &Packet)| packet.pts.get() as f64 * unit - (expected + k as f64 * piece) > 0.5 * jump;
         if !self.queue.iter().enumerate().all(agrees) {
             return None;
         }

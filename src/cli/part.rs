@@ -37,8 +37,9 @@ pub(super) fn read(path: &Path) -> Result<Part> {
 pub(super) fn timeline(part: &Part, asked: &Asked) -> Result<Timeline> {
     let bpm = match asked.bpm {
         None => part.range.start,
-        Some(n) => Bpm::new(n)
-            .ok_or_else(|| anyhow!("`--bpm {n}` is no tempo: give {} to {} quarter notes a minute", Bpm::MIN, Bpm::MAX))?,
+        Some(n) => Bpm::new(n).ok_or_else(|| {
+            anyhow!("`--bpm {n}` is no tempo: give {} to {} quarter notes a minute", Bpm::MIN, Bpm::MAX)
+        })?,
     };
     part.timeline(asked.form.as_deref(), bpm)
         .map_err(|errors| anyhow!("{}", render(&errors, "form", asked.form.as_deref().unwrap_or_default()).trim_end()))

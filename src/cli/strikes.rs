@@ -52,7 +52,11 @@ pub(super) fn notices(facts: &Facts) -> Vec<String> {
         out.push("it holds no sound at all: is the microphone switched off?".into());
     }
     if facts.dropouts > 0 {
-        out.push(format!("{} short gaps of digital silence, {:.2} s in all: the recorder lost sound", facts.dropouts, facts.dropped.get()));
+        out.push(format!(
+            "{} short gaps of digital silence, {:.2} s in all: the recorder lost sound",
+            facts.dropouts,
+            facts.dropped.get()
+        ));
     }
     if facts.not_numbers > 0 {
         out.push(format!("{} samples are not numbers and were taken as silence", facts.not_numbers));
@@ -70,7 +74,8 @@ fn list(path: &Path, take: &Take) -> String {
     if !onsets.is_empty() {
         let _ = writeln!(out, "{:>10}  {:>8}  {:>8}  {:>5}", "time, s", "± ms", "level dB", "sure");
         for o in onsets {
-            let _ = writeln!(out, "{:10.4}  {:8.2}  {:8.1}  {:5.2}", o.at.get(), o.sigma.millis(), o.level.0, o.certainty);
+            let _ =
+                writeln!(out, "{:10.4}  {:8.2}  {:8.1}  {:5.2}", o.at.get(), o.sigma.millis(), o.level.0, o.certainty);
         }
     }
     out
