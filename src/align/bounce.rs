@@ -9,6 +9,12 @@ const LEAST: usize = 4;
 const FIRST_S: f64 = 0.6;
 /// ends with one shorter than any written stroke, seconds,
 const LAST_S: f64 = 0.09;
+/// or, where the last ones were too soft to hear, with one of up to this, then silence for at least that (the stick has
+/// to be picked up), having shrunk by this share each time and fallen by that many decibels;
+const LAST_HEARD_S: f64 = 0.17;
+const SILENCE_S: f64 = 0.4;
+const SHRINKS: f64 = 0.87;
+const FALL_HEARD_DB: f64 = 5.0;
 /// each interval this share of the one before, within the slack of the ear (seconds),
 const RATIO: (f64, f64) = (0.45, 0.95);
 const SLACK_S: f64 = 0.008;
@@ -83,9 +89,12 @@ fn series(strikes: &[Strike], first: usize, second: usize) -> Option<Vec<usize>>
         }
     }
     let (before, last) = (found[found.len() - 2], found[found.len() - 1]);
-    let falls = strikes[last].level.0 < strikes[first].level.0 - FALL_DB;
-    let shrinks = gap(before, last) < 0.9f64.powi(found.len() as i32 - 2) * gap(first, second);
-    (found.len() >= LEAST && gap(before, last) < LAST_S && falls && shrinks).then_some(found)
+    let fall = strikes[first].level.0 - strikes[last].level.0;
+    let shrinks_by = |ratio: f64| gap(before, last) < ratio.powi(found.len() as i32 - 2) * gap(first, second);
+    let to_the_end = gap(before, last) < LAST_S && fall > FALL_DB && shrinks_by(0.9);
+    let silent = last + 1 == strikes.len() || gap(last, last + 1) > SILENCE_S;
+    let broken_off = gap(before, last) < LAST_HEARD_S && fall > FALL_HEARD_DB && shrinks_by(SHRINKS) && silent;
+    (found.len() >= LEAST && (to_the_end || broken_off)).then_some(found)
 }
 
 #[cfg(test)]

@@ -59,7 +59,7 @@ fn entry(take: &Take, run: usize) -> Option<Finding> {
     finding.beat = Some(timeline.beat(stroke));
     let beats = moved.size / take.beat_length();
     finding.size = if kind == Kind::Paused { beats.abs() } else { beats };
-    finding.confidence = witnessed(dearer) * share * if at_end { LAST_SHARE } else { 1.0 };
+    finding.confidence = witnessed(kind, dearer) * share * if at_end { LAST_SHARE } else { 1.0 };
     finding.otherwise = otherwise.filter(|_| share < 0.95);
     finding.evidence = format!(
         "the pulse goes on {:.2} beats {} (standard error {:.2}); told without it the take fits worse by {dearer:.1} nats",

@@ -16,7 +16,7 @@ pub(super) fn judge(take: &Take, leaps: &[Leap], findings: &mut Vec<Finding>) {
     for leap in leaps {
         let forbidden = Forbidden { jumps: leap.arrivals.clone(), ..Forbidden::default() };
         let dearer = take.trace.cost_without(&forbidden);
-        let confidence = leap.edge.unwrap_or_else(|| witnessed(dearer)) * not_playing_about(take, leap);
+        let share = not_playing_about(take, leap);
         let evidence = format!(
             "told without it the take fits worse by {dearer:.1} nats; {} follow; {:.2} quarter notes late",
             count(take.runs[leap.run].strikes.len(), "strike"),
@@ -29,7 +29,7 @@ pub(super) fn judge(take: &Take, leaps: &[Leap], findings: &mut Vec<Finding>) {
             on(take, leap, findings)
         }
         for finding in &mut findings[from..] {
-            finding.confidence = confidence;
+            finding.confidence = leap.edge.unwrap_or_else(|| witnessed(finding.kind, dearer)) * share;
             finding.evidence.clone_from(&evidence);
         }
     }
@@ -95,9 +95,12 @@ fn back(take: &Take, leap: &Leap, findings: &mut Vec<Finding>) {
 /// fell, a false start) or it hardly matters.
 fn same_spot(take: &Take, leap: &Leap) -> bool {
     let Some(&last) = take.runs[leap.run - 1].strikes.last() else { return false };
-    let fell = (last..leap.after).any(|i| take.placed[i].step == Step::Bounce);
+    let unwritten = (last + 1..leap.after).filter(|&i| take.strikes[i].certainty > 0.5).count();
+    let from = last.saturating_sub(2);
+    let fell = unwritten >= 2 || (from..leap.after).any(|i| take.placed[i].step == Step::Bounce);
     let back = take.stroke(last) as i64 - take.stroke(leap.after) as i64;
-    back == 0 && take.timeline.bars[leap.to].strokes.start < take.stroke(leap.after) || back <= 1 && fell
+    let inside = take.timeline.bars[leap.to].strokes.start < take.stroke(leap.after);
+    back == 0 && (inside || fell) || back == 1 && fell
 }
 
 /// Went on further than written.
@@ -170,12 +173,13 @@ fn began(take: &Take, findings: &mut Vec<Finding>) {
     if take.stroke(first) <= 2 || bar == 0 {
         return;
     }
-    let forbidden = Forbidden { late_begin: 0..first + 3, ..Forbidden::default() };
+    // Nor may it begin there a little later, with the first strikes played about.
+    let forbidden = Forbidden { late_begin: 0..first + 64, ..Forbidden::default() };
     let dearer = take.trace.cost_without(&forbidden);
     let mut finding = take.finding(Kind::StartedLate, bar, Some(take.time(first)));
     finding.size = bar as f64;
     finding.unit = Unit::Bars;
-    finding.confidence = witnessed(dearer);
+    finding.confidence = witnessed(finding.kind, dearer);
     finding.otherwise = Some(Kind::SectionSkipped);
     finding.evidence = format!("told from the beginning the take fits worse by {dearer:.1} nats");
     finding.text = format!("Began at {}; the {} before it were not played.", take.place(bar), count(bar, "bar"));
