@@ -44,9 +44,26 @@ struct Model {
     /// Factor on sigma so that 68 % of the errors on unseen sounds lie inside.
     sigma_scale: f32,
     /// Probability from which on a candidate is given out as a strike.
-    threshold: f32,
+    threshold: Threshold,
     /// A strike this many decibels above the noise of its surroundings is heard every second time.
     audible_over_noise_db: f64,
+}
+
+/// A false strike is likelier in noise, and a soft one hardly to be missed in a quiet take: the threshold lies between two
+/// values, by how far the piece's sure strikes stand above its noise floor (nepers of power).
+#[derive(Deserialize)]
+struct Threshold {
+    noisy: f32,
+    noisy_over: f32,
+    quiet: f32,
+    quiet_over: f32,
+}
+
+impl Threshold {
+    fn at(&self, over: f32) -> f32 {
+        let share = ((over - self.noisy_over) / (self.quiet_over - self.noisy_over)).clamp(0.0, 1.0);
+        self.noisy + share * (self.quiet - self.noisy)
+    }
 }
 
 fn model() -> &'static Model {
@@ -179,7 +196,8 @@ impl Ear {
         let model = model();
         let front = Front::new(&self.transforms, &self.buffer);
         let offset = Samples(self.start).to_seconds(EAR_RATE);
-        let p = probabilities(model, &front);
+        let (p, over) = probabilities(model, &front);
+        let threshold = model.threshold.at(over);
         let mut order: Vec<usize> = (0..p.len()).filter(|&i| p[i] > FAINT).collect();
         order.sort_by(|&a, &b| p[b].total_cmp(&p[a]).then(a.cmp(&b)));
         let mut kept: Vec<(usize, f64)> = Vec::new();
@@ -207,7 +225,7 @@ impl Ear {
                 certainty: f64::from(p[i]),
                 prominence: Decibels(10.0 * f64::from((after + 1e-14) / (before + 1e-14)).log10()),
             };
-            if p[i] > model.threshold {
+            if p[i] > threshold {
                 self.heard.onsets.push(onset);
                 strike(&self.buffer, candidate.at);
             } else {
@@ -218,11 +236,12 @@ impl Ear {
     }
 }
 
-/// Probability of every candidate of a piece.
-fn probabilities(model: &Model, front: &Front) -> Vec<f32> {
+/// Probability of every candidate of a piece, and how far its sure strikes stand above the floor, nepers of power.
+fn probabilities(model: &Model, front: &Front) -> (Vec<f32>, f32) {
     let (rows, sketches) = features::first(front);
     let mut p: Vec<f32> = rows.iter().map(|row| model.first.probability(row)).collect();
     let looked = second::look(&sketches, &p);
+    let over = looked.first().map_or(model.threshold.quiet_over, |(_, added)| added[second::OVER]);
     let mut row = Vec::with_capacity(SECOND);
     for v in &mut p {
         *v = v.min(WORTH_A_SECOND_LOOK);
@@ -232,7 +251,7 @@ fn probabilities(model: &Model, front: &Front) -> Vec<f32> {
         row.extend(added);
         p[i] = model.second.probability(&row);
     }
-    p
+    (p, over)
 }
 
 fn median(mut values: Vec<f64>) -> Option<f64> {
