@@ -2,7 +2,8 @@
 
 use rustfft::FftPlanner;
 
-use super::place::{Candidate, Placer, STREAMS};
+use super::filters::STREAMS;
+use super::place::{Candidate, Placer};
 use super::rise::{Floor, candidates, long_rise, quantile, short_rise};
 use super::spectrum::{LONG_BANDS, LONG_HOP, SHORT_BANDS, SHORT_HOP, Transform};
 use super::EAR_RATE;

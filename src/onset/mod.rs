@@ -10,7 +10,9 @@
 
 mod ear;
 mod features;
+mod filters;
 mod front;
+mod lanes;
 mod network;
 mod place;
 mod rise;

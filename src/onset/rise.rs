@@ -5,7 +5,8 @@
 //! frames before for the same reason) whose compression follows the noise.
 
 use super::EAR_RATE;
-use super::spectrum::{LONG_HOP, SHORT_HOP, fast_ln};
+use super::lanes::fast_ln;
+use super::spectrum::{LONG_HOP, SHORT_HOP};
 
 /// Block over which a quiet level is taken.
 const FLOOR_BLOCK_S: f64 = 0.4;

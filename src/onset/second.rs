@@ -5,7 +5,7 @@
 
 use super::features::{FIRST, Sketch};
 use super::rise::quantile;
-use super::spectrum::dot;
+use super::lanes::dot;
 
 /// Numbers this look adds.
 const ADDED: usize = 22;
