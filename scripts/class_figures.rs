@@ -55,7 +55,7 @@ fn main() -> std::io::Result<()> {
     write!(out, "{}", all.calibration())?;
     if only.is_none() || only.as_deref() == Some("margins") {
         let (own, foreign) = margins(&parts, first..first + seeds.min(3));
-        let show = |x: &[f64]| x.iter().take(8).map(|m| format!("{m:.2}")).collect::<Vec<_>>().join(" ");
+        let show = |x: &[(f64, String)]| x.iter().take(6).map(|(m, name)| format!("{m:.2} {name}")).collect::<Vec<_>>().join("; ");
         writeln!(out, "nats a strike for the part: own {} takes, lowest {}", own.len(), show(&own))?;
         writeln!(out, "                          foreign {} takes, highest {}", foreign.len(), show(&foreign))?;
     }

@@ -7,14 +7,17 @@
 Features come from the program itself (`cargo run --example dump_surface_features`), so what is fitted and what listens
 cannot differ. Method: level slope within take and surface; discriminant axes with saturated between-scatter (Loog, Duin,
 Haeb-Umbach 2001, weighted pairwise Fisher criteria); normal distribution of the surfaces' places over instruments;
-names by shrunken linear discriminants whose slopes are fitted by leave-one-family-out log loss (Platt 1999).
+names by shrunken linear discriminants whose trust is fitted by leave-one-family-out log loss (after Platt 1999).
 """
 import argparse
+import itertools
 import json
+import re
 import subprocess
 from pathlib import Path
 
 import numpy as np
+from scipy.optimize import minimize
 
 ROOT = Path(__file__).parent.parent
 BANDS, DIMS, ALL = 40, 10, 5
@@ -28,8 +31,8 @@ FEW = 3  # strikes of a surface from which its mean is used
 TUNING = {
     "widen": 2.0, "common": 0.3, "odd_instrument": 6.0, "odd_strike": 8.0, "scatter_take": 30.0, "scatter_surface": 30.0,
     "temper": 0.7, "other": [0.01, 0.15], "other_scale": 4.0, "map_change": 0.001, "map_exchange": 0.006,
-    "map_all_on_first": 0.004, "map_turn": [0.0033, 0.1, 0.01], "slips": [5.0, 95.0], "slip_outside": 1.0, "apart": 4.0,
-    "rounds": 12, "judge": {"sound": 0.15, "name": 1.0, "name_pair": 1.0, "maps": 0.85},
+    "map_all_on_first": 0.004, "map_lone": 0.01, "map_turn": [0.0033, 0.1, 0.01], "slips": [5.0, 95.0], "slip_outside": 1.0, "apart": 4.0,
+    "rounds": 12, "judge": {"sound": 0.15, "names": 1.0, "mistakes": 0.85},
 }
 
 
@@ -76,48 +79,120 @@ def covariance(e):
     return e.T @ e / max(1, len(e))
 
 
-def names_fit(means, share):
-    """Discriminants of the names from each take's mean bands by surface (nan where it has none)."""
+def edges(name):
+    """The band edges as they stand in the program."""
+    text = (ROOT / "src" / "surface" / "features.rs").read_text()
+    return np.array([float(v) for v in re.search(rf"const {name}.*?=\s*\[(.*?)\];", text, re.S)[1].split(",") if v.strip()])
+
+
+def marks(bands, mean):
+    """Mean bands and, of each stretch, strength, middle and width of the spectrum: as `names.rs` has them."""
+    out, at = [bands], 0
+    for e in (edges("CLICK_EDGES"), edges("BODY_EDGES"), edges("BODY_EDGES")):
+        k = len(e) - 1
+        p = 10 ** ((bands[..., at:at + k] + mean[at:at + k]) / 10)
+        at += k
+        middle = .5 * (np.log(e[:-1]) + np.log(e[1:]))
+        power = p.sum(-1)
+        first = (p * middle).sum(-1) / power
+        width = np.sqrt(np.maximum((p * middle ** 2).sum(-1) / power - first ** 2, 0))
+        out.append(np.stack([10 * np.log10(power), first, width], -1))
+    return np.concatenate(out, -1)
+
+
+def names_fit(means, alone_share=.8, pair_share=.5):
+    """Discriminants of the names from each take's marks by surface (nan where it has none)."""
     mu = np.nanmean(means, 0)
-    e = (means - mu).reshape(-1, BANDS)
+    e = (means - mu).reshape(-1, means.shape[-1])
     e = e[~np.isnan(e[:, 0])]
-    precision = np.linalg.inv(shrunk(covariance(e), share))
+    precision = np.linalg.inv(shrunk(covariance(e), alone_share))
     pairs = []
     for a, b in PAIRS:
         d = means[:, a] - means[:, b]
         d = d[~np.isnan(d[:, 0])]
-        m = d.mean(0)
-        pairs.append(2 * np.linalg.solve(shrunk(np.cov(d.T), share), m))
+        pairs.append(2 * np.linalg.solve(shrunk(np.cov(d.T), pair_share), d.mean(0)))
     return {"means": mu, "precision": precision, "pairs": np.array(pairs)}
 
 
-def names_slopes(means, families, share):
-    """How far the scores may be trusted: slopes by log loss on families left out."""
-    alone, between = [], [[] for _ in PAIRS]
-    for f in sorted({x for row in families for x in row}):
-        out = np.array([f in row for row in families])
-        if out.all() or f == "made":
-            continue
-        n = names_fit(means[~out], share)
-        for m, row in zip(means[out], np.array(families)[out]):
-            e = m[:, None] - n["means"][None]
-            score = -.5 * np.einsum("rci,ij,rcj->rc", e, n["precision"], e)
-            alone += [(score[r], r) for r in range(ALL) if row[r] == f and not np.isnan(m[r, 0])]
-            for k, (a, b) in enumerate(PAIRS):
-                if f in (row[a], row[b]) and not np.isnan(m[a, 0] + m[b, 0]):
-                    between[k].append((m[a] - m[b]) @ n["pairs"][k])
-    grid = np.exp(np.linspace(np.log(.005), np.log(2), 60))
-
-    def best(loss):
-        v = [loss(g) for g in grid]
-        return float(grid[int(np.argmin(v))]), float(min(v))
-    s1 = best(lambda g: np.mean([np.logaddexp.reduce(g * s) - g * s[r] for s, r in alone]))
-    s2 = [best(lambda g, v=np.array(v): np.mean(np.logaddexp(0, -g * v))) for v in between]
-    right = [float(np.mean([s.argmax() == r for s, r in alone]))] + [float(np.mean(np.array(v) > 0)) for v in between]
-    return s1[0], [s[0] for s in s2], [s1[1]] + [s[1] for s in s2], right
+def namings(alone, between, trust, pair_trust, groups, live):
+    """Log probability of every naming of `groups` by `live` surfaces, as `names.rs` has it; and the namings."""
+    names = list(itertools.permutations(live, len(groups)))
+    scores = []
+    for naming in names:
+        s = sum(trust * alone[:, g, a] for g, a in zip(groups, naming))
+        for (g, a), (h, b) in itertools.combinations(zip(groups, naming), 2):
+            if a > b:
+                g, a, h, b = h, b, g, a
+            k = PAIRS.index((a, b))
+            s = s - np.logaddexp(0, -pair_trust[k][0] * between[k][:, g, h])
+        scores.append(s)
+    scores = np.stack(scores, 1)
+    p = np.exp(scores - np.logaddexp.reduce(scores, 1)[:, None])
+    out = p.copy()
+    for a, b in itertools.combinations(live, 2):
+        swap = {a: b, b: a}
+        other = [names.index(tuple(swap.get(n, n) for n in naming)) for naming in names]
+        out += pair_trust[PAIRS.index((a, b))][1] * (p[:, other] - p)
+    return np.log(out), names
 
 
-def fit(data, names_share=.8, shrink=.1, saturate=9.0):
+def names_trust(means, families, sources):
+    """How far the scores may be trusted, by log loss on families left out.
+
+    No two names are taken to be exchanged more rarely than so many left-out objects can show (rule of succession).
+    """
+    families, sources = np.array(families), np.array(sources)
+    alone, between, who = [], [], []
+    for f in sorted(set(families.ravel()) - {"made"}):
+        out = (families == f).any(1)
+        n = names_fit(means[~out])
+        m = means[out]
+        e = m[:, :, None] - n["means"][None, None]
+        alone.append(-.5 * np.einsum("grci,ij,grcj->grc", e, n["precision"], e))
+        between.append(np.einsum("grsd,kd->kgrs", m[:, :, None] - m[:, None], n["pairs"]))
+        who.append(families[out] == f)
+    alone, between, who = np.concatenate(alone), np.concatenate(between, 1), np.concatenate(who)
+    objects = [{s for row, fs in zip(sources, families) for s in (row[a], row[b])} for a, b in PAIRS]
+    least = [1 / (len([o for o in os if not o.startswith("made")]) + 2) for os in objects]
+
+    def loss(trust, pair_trust, groups, live):
+        ok = ~np.isnan(alone[:, groups, 0]).any(1) & who[:, groups].any(1)
+        p, names = namings(alone[ok], between[:, ok], trust, pair_trust, groups, live)
+        return -p[:, names.index(tuple(groups))].mean(), (p.argmax(1) == names.index(tuple(groups))).mean()
+    drum = [0, 1, 2]
+    inside = [PAIRS.index(p) for p in ((0, 1), (0, 2), (1, 2))]
+
+    def unpack(u):
+        pt = np.zeros((len(PAIRS), 2))
+        pt[inside, 0] = np.exp(u[1:4])
+        pt[inside, 1] = [least[k] + .2 / (1 + np.exp(-v)) for k, v in zip(inside, u[4:7])]
+        return np.exp(u[0]), pt
+
+    def total(u):
+        t, pt = unpack(u)
+        three = loss(t, pt, drum, drum)[0]
+        two = sum(loss(t, pt, list(g), drum)[0] for g in itertools.combinations(drum, 2))
+        return three + .3 * two + .2 * sum(loss(t, pt, [g], drum)[0] for g in drum)
+    best = minimize(total, [-2, -1, -1, -1, -2, -3, -2], method="Nelder-Mead", options={"maxfev": 700, "xatol": .02, "fatol": 1e-4})
+    trust, pair_trust = unpack(best.x)
+    for k, (a, b) in enumerate(PAIRS):
+        if k not in inside:
+            grid = [(np.exp(g), least[k] + e) for g in np.arange(-5, .6, .5) for e in (0, .02, .05, .1)]
+
+            def one(v, k=k, a=a, b=b):
+                pair_trust[k] = v
+                return loss(trust, pair_trust, [a, b], [a, b])[0]
+            pair_trust[k] = min(grid, key=one)
+    print("names of three: log loss %.3f, right %.3f; trust %.3f" % (*loss(trust, pair_trust, drum, drum), trust))
+    for g in drum:
+        print("  a lone surface %d: log loss %.3f, right %.3f" % (g, *loss(trust, pair_trust, [g], drum)))
+    for k, (a, b) in enumerate(PAIRS):
+        print("  %d and %d: log loss %.3f, right %.3f, trust %.3f, exchanged %.3f" % (a, b, *loss(trust, pair_trust, [a, b], [a, b]), *pair_trust[k]))
+    print("  all five: log loss %.3f, right %.3f" % loss(trust, pair_trust, list(range(ALL)), list(range(ALL))))
+    return trust, pair_trust
+
+
+def fit(data, shrink=.1, saturate=9.0):
     """Constants from takes that hold every surface."""
     mu = np.mean([t["bands"].mean(0) for t in data], 0)
     sxy, sxx = np.zeros(BANDS), 0.0
@@ -159,15 +234,11 @@ def fit(data, names_share=.8, shrink=.1, saturate=9.0):
     common = np.cov(places[full].mean(1).T).diagonal()
     scatter = np.mean([covariance(np.concatenate([(g[t["truth"] == s] - m[s]) @ axes for g, t, m in zip(grown, data, means)
                                                   if not np.isnan(m[s, 0])])) for s in range(ALL)], 0)
-    names = names_fit(means, names_share)
-    families = [t["family"] for t in data]
-    one, pairs, loss, right = names_slopes(means, families, names_share)
     print("takes", len(data), "with all", full.sum(), "eigenvalues", np.round(value[::-1][:DIMS], 1))
-    print("names alone right", round(right[0], 3), "loss", round(loss[0], 3))
-    for (a, b), r, l, s in zip(PAIRS, right[1:], loss[1:], pairs):
-        print("names", a, b, "right", round(r, 3), "loss", round(l, 3), "slope", round(s, 3))
+    marked = marks(means, mu)
+    trust, pair_trust = names_trust(marked, [t["family"] for t in data], [t["source"] for t in data])
     return {"mean": mu, "slope": slope, "axes": axes.T, "places": x.mean(0), "spread": spread, "common": common,
-            "scatter": scatter, "names": {**names, "slope": one, "pair_slopes": pairs}}
+            "scatter": scatter, "names": {**names_fit(marked), "trust": trust, "pair_trust": pair_trust}}
 
 
 def figures(v, digits=5):

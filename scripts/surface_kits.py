@@ -17,7 +17,7 @@ import strikes  # noqa: E402
 
 RATE = 44_100
 CLASSES = ("centre", "rim", "click", "pat", "clap")
-LENGTH = int(.7 * RATE)
+LENGTH = int(.5 * RATE)
 
 # One-shots used for surfaces only; same form as `sources.SHOTS`. Licence as the package's copyright file states it.
 MORE_LICENCE = {"lmms-common": ("debian", "GPL-2+")}

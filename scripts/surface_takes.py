@@ -18,6 +18,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile as sf
+from scipy.fft import next_fast_len
 from scipy.signal import fftconvolve, lfilter, resample_poly, sosfilt
 
 sys.path.append(str(Path(__file__).parent / "sounds"))
@@ -77,9 +78,10 @@ def load_noises(folder, split):
 
 
 def coloured(rng, n):
-    f = np.fft.rfftfreq(n, 1 / RATE)
+    m = next_fast_len(n, real=True)
+    f = np.fft.rfftfreq(m, 1 / RATE)
     tilt = rng.uniform(0, 1.2)
-    x = np.fft.irfft(np.fft.rfft(rng.normal(0, 1, n)) / np.maximum(f, 50) ** tilt, n)
+    x = np.fft.irfft(np.fft.rfft(rng.normal(0, 1, m)) / np.maximum(f, 50) ** tilt, m)[:n]
     return x / np.sqrt((x @ x) / n)
 
 
@@ -244,6 +246,9 @@ def take(rng, cupboard, noises, condition, made_share=.3, room=None, any_warp=Tr
         order = np.argsort(times)
         times, truth, written, db, hard, hands, passes, stray = (
             v[order] for v in (times, truth, written, db, hard, hands, passes, stray))
+    # No two strikes of a child are alike: a little in most takes, a lot in some.
+    restless = rng.uniform(.3, 1) if rng.random() < .6 else rng.uniform(1, 3)
+    stray_stick = rng.random() < .15  # centre strokes that touch the rim
     n = int((times[-1] + 1.2) * RATE)
     dry = np.zeros(n + RATE)
     onset = np.round(times * RATE).astype(int)
@@ -253,9 +258,15 @@ def take(rng, cupboard, noises, condition, made_share=.3, room=None, any_warp=Tr
         double = s >= 0 and rng.random() < .06
         for late in (0, int(abs(rng.normal(0, .008)) * RATE))[:1 + double]:
             x, at = struck(rng, shots, hard[k], rng.normal(0, .8) + hands[k] * stick_tilt, pitch)
-            x = x * 10 ** (db[k] / 20)
+            x = sosfilt(np.array([phone.peaking(rng.normal(0, restless), np.exp(rng.uniform(np.log(150), np.log(9000))),
+                                                rng.uniform(.5, 2)) for _ in range(2)]), x) * 10 ** (db[k] / 20)
             a = onset[k] - at + late
             dry[a:a + len(x)] += x[:len(dry) - a]
+            if s == CENTRE and stray_stick:
+                x, at = struck(rng, kit["rim"]["shots"], hard[k], 0, 1.0)
+                x = x * 10 ** ((db[k] - rng.uniform(8, 25)) / 20)
+                a = onset[k] - at + late
+                dry[a:a + len(x)] += x[:len(dry) - a]
     h = room if room is not None and rng.random() < .5 else rooms.shoebox(rng) if rng.random() < .85 else np.ones(1)
     wet = fftconvolve(dry, h)[:n]
     level = np.median([np.mean(wet[o:o + int(.05 * RATE)] ** 2) for o in onset])

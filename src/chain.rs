@@ -148,6 +148,7 @@ pub fn judge(take: &Take, timeline: &Timeline, known: Option<&Calibration>) -> A
         gain: take.heard.gain_moved,
         over_noise: take.heard.over_noise,
         doubts: reading.doubts,
+        calibrated: known.is_some(),
         surfaces: reading.heard,
     };
     assess(timeline, &strikes, &faint, &found, &hearing)

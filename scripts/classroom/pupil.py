@@ -336,7 +336,9 @@ def restarted(plan, rng):
     again[0].pause = rng.uniform(.7, 3.0)
     plan.visits[i + 1:i + 1] = again
     occupy(plan, i + 1, 2)
-    jump(plan, ["restarted"], again[0], [to], v.bar + 1 - to, True, source=v.bar)
+    # Back from the very end of a section: a player who took it once too often does the same.
+    ended = k + 1 == len(b.strokes) and any(v.bar == p[-1] for p in w.passes())
+    jump(plan, ["restarted"] + (["repeat-extra"] if ended else []), again[0], [to], v.bar + 1 - to, True, source=v.bar)
     return True
 
 

@@ -232,6 +232,8 @@ def table(results):
     def faults(rs, plain=False):
         return [f for r in rs for f in r["faults"] if f["plain"] or not plain]
     row("takes / refused or failed", lambda rs: f"{len(rs)} / {sum(bool(r['error']) for r in rs)}", "0")
+    row("  said not to be of this part", lambda rs: str(sum(not r["error"] and bool(r["strikes"]["rows"]) and all(
+        s["given"] is None for s in r["strikes"]["rows"]) for r in rs)), "0")
     row("strike to its stroke, tie-aware", lambda rs: share(s["tie"] for s in strikes(rs)), ".999 / .997 / .99")
     row("strike to its stroke, strict", lambda rs: share(s["strict"] for s in strikes(rs)))
     row("surface right", lambda rs: share(s["surface"] for s in strikes(rs)), ".997 / .985")

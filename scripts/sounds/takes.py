@@ -321,7 +321,7 @@ def make(bank, seed, style, drr_db=None):
     power = strike_power(wet, events)
     if wide:
         noise, name = draw_noise(bank, n, rng, .15 if bank.testing else .5)
-        conds = [str(rng.choice(["clean", "room", "room30", "room25", "room20", "room20", "room15", "room10"]))]
+        conds = [str(rng.choice(["clean", "room", "room", "room50", "room40", "room30", "room25", "room20", "room20", "room15", "room10"]))]
     else:
         have = {r["kind"] for r in bank.noise}
         kinds = [STD_KINDS[seed % 8]] if STD_KINDS[seed % 8] in have else None

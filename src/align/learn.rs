@@ -26,6 +26,8 @@ const JITTER_SPREAD: f64 = 0.6;
 const WALK_RATIO_USUAL: f64 = 0.4;
 const WALK_RATIO_SPREAD: f64 = 0.7;
 const TEMPO_SPREAD: f64 = 0.5;
+/// Shifts below this (quarters) may be jitter.
+const SMALL_SHIFT: f64 = 0.4;
 /// Degrees of freedom of the robust likelihood, and the fewest strikes that teach anything.
 const DEGREES: f64 = 4.0;
 const LEAST_STRIKES: usize = 6;
@@ -118,13 +120,21 @@ pub(crate) fn second_model(score: &Score, model: &Model, events: &[Event], steps
 fn timing(score: &Score, events: &[Event], steps: &[Hyp]) -> Option<(f64, f64, f64)> {
     let mut runs: Vec<Vec<(f64, f64)>> = Vec::new();
     let mut quarter = 0.0;
+    let mut last: Option<&Hyp> = None;
     for (event, hyp) in events.iter().zip(steps) {
         let Ok(j) = usize::try_from(hyp.j) else { continue };
+        // A small shift may well be this player's jitter: it must not be left out of the reckoning.
+        let small = |before: &Hyp| {
+            let due = score.at[j] - score.at[before.j.max(0) as usize];
+            ((event.t - before.tau) / before.p - due).abs() < SMALL_SHIFT
+        };
         match hyp.step {
             Step::Match | Step::Displaced => {}
+            Step::Shift if last.is_some_and(small) => {}
             step if step.is_match() => runs.push(Vec::new()),
             _ => continue,
         }
+        last = Some(hyp);
         if let Some(run) = runs.last_mut() {
             run.push((score.at[j], event.t));
             quarter = hyp.p;

@@ -23,7 +23,7 @@ use crate::units::{Bpm, Decibels, Seconds};
 pub(crate) use model::stroke_like;
 use model::{Event, Model};
 use score::Score;
-use search::{Hyp, Search};
+use search::{Beam, Hyp, Search};
 
 pub use search::Forbidden;
 
@@ -167,11 +167,11 @@ pub fn trace(timeline: &Timeline, strikes: &[Strike], config: &AlignConfig) -> T
         strikes.iter().zip(beside).map(|(strike, (&bounce, &usual))| Event::new(strike, model, usual, bounce)).collect()
     };
     let mut events = events_of(&model);
-    let (mut beams, mut path, mut cost) = search_path(&score, &model, &events);
+    let (mut beams, mut path, mut cost) = search_path(&score, &model, &events, Beam::QUICK);
     if !score.at.is_empty() && !strikes.is_empty() {
         model = learn::second_model(&score, &model, &events, &steps(&beams, &path));
         events = events_of(&model);
-        (beams, path, cost) = search_path(&score, &model, &events);
+        (beams, path, cost) = search_path(&score, &model, &events, Beam::FULL);
     }
     let steps = steps(&beams, &path);
     let alignment = Alignment {
@@ -185,8 +185,8 @@ pub fn trace(timeline: &Timeline, strikes: &[Strike], config: &AlignConfig) -> T
 }
 
 /// One pass: all beams, the path's index in each, its cost.
-fn search_path(score: &Score, model: &Model, events: &[Event]) -> (Vec<Vec<Hyp>>, Vec<usize>, f64) {
-    let search = Search::new(score, model, events);
+fn search_path(score: &Score, model: &Model, events: &[Event], beam: Beam) -> (Vec<Vec<Hyp>>, Vec<usize>, f64) {
+    let search = Search::new(score, model, events, beam);
     let beams = search.run();
     let mut path = vec![0; beams.len()];
     let Some(last) = beams.last() else { return (beams, path, 0.0) };
@@ -239,7 +239,7 @@ impl Trace {
         let (Some(first), Some(last)) = (filled().map(|r| r.start).min(), filled().map(|r| r.end).max()) else {
             return 0.0;
         };
-        let search = Search::new(&self.score, &self.model, &self.events);
+        let search = Search::new(&self.score, &self.model, &self.events, Beam::FULL);
         let mut beam = match first.checked_sub(1).map(|i| self.beams.get(i)) {
             None => search.before(),
             Some(Some(beam)) => beam.clone(),

@@ -2,7 +2,7 @@
 
 use super::model::{Event, N};
 use super::score::Target;
-use super::search::{BEFORE, Candidates, FASTEST, Hyp, SLOWEST, Search, WIDTH};
+use super::search::{BEFORE, Candidates, FASTEST, Hyp, SLOWEST, Search};
 use super::{Step, costs};
 
 /// Squared deviations (in variances) beyond which a strike is not in time.
@@ -85,9 +85,35 @@ impl Search<'_> {
             next.cost += outside;
             next.fill = hyp.fill.saturating_add(1);
         } else {
+            self.in_later_rest(event, &next, pos, out);
             next.cost += cost.inside;
         }
         out.push(next);
+    }
+
+    /// The strike falls in a rest before which a stroke or two were left out.
+    fn in_later_rest(&self, event: &Event, hyp: &Hyp, pos: f64, out: &mut Candidates) {
+        let j = hyp.j as usize;
+        for left_out in 1..=2 {
+            let Some(Some((from, to))) = self.score.rest_after.get(j + left_out).copied() else { continue };
+            let db = self.score.at[j + left_out] - self.score.at[j];
+            if pos - db <= from - 0.2 || pos - db >= to - 0.2 {
+                continue;
+            }
+            let moved = Hyp {
+                cost: hyp.cost + costs::misses(self.model.miss, left_out),
+                tau: hyp.tau + db * hyp.p,
+                a: hyp.a + 2.0 * db * hyp.c + db * db * hyp.d + self.model.phase_walk_s.powi(2) * db,
+                c: hyp.c + db * hyp.d,
+                d: hyp.d + (self.model.tempo_walk * hyp.p).powi(2) * db,
+                j: (j + left_out) as i32,
+                fill: 0,
+                step: Step::InRest,
+                ..*hyp
+            };
+            self.fill(event, &moved, pos - db, (from, to), moved, out);
+            out.push(Hyp { cost: moved.cost + event.as_extra.rest, ..moved });
+        }
     }
 
     /// The player goes on through a rest, in time.
@@ -122,7 +148,7 @@ impl Search<'_> {
         for (j, &begin) in self.score.begin.iter().enumerate() {
             if begin.is_finite() && (anywhere || j <= 2) {
                 let cost = hyp.cost + begin + event.surface[self.score.surface[j]];
-                if cost >= out.best + WIDTH {
+                if cost >= out.limit() {
                     continue;
                 }
                 for &(p, d, prior) in &self.tempi {
@@ -192,7 +218,7 @@ impl Search<'_> {
             let d = hyp.d + (model.tempo_walk * hyp.p).powi(2) * to.db;
             let s = a + event.var;
             let z2 = dev * dev / s;
-            let hopeless = hyp.cost + to.cost - 2.0 * SURFACE_GAIN >= out.best + WIDTH;
+            let hopeless = hyp.cost + to.cost - 2.0 * SURFACE_GAIN >= out.limit();
             if hopeless || (to.ahead > AHEAD_SHIFT && dev < 0.0 && z2 > GATE) {
                 return false;
             }
@@ -212,7 +238,7 @@ impl Search<'_> {
             };
             let (surface, mix) = self.surface(event, hyp, j);
             let base = hyp.cost + to.cost + surface;
-            let in_reach = |cost: f64| cost < out.best + WIDTH;
+            let in_reach = |cost: f64| cost < out.limit();
             let in_time = if in_reach(base + event.least_timing) { base + timing(z2, s) } else { f64::INFINITY };
             let here = Hyp { j: to.j, parent, mix, fill: 0, last: event.t, last_db: event.db, ..*hyp };
             let opens_pass = self.score.opens_pass[j] || (to.ahead == 2 && self.score.opens_pass[j - 1]);
@@ -225,7 +251,7 @@ impl Search<'_> {
                     out.push(Hyp { cost: in_time + costs::NEW_TEMPO, d, step: Step::NewTempo, ..next });
                 }
             }
-            if to.ahead > AHEAD_SHIFT || base >= out.best + WIDTH {
+            if to.ahead > AHEAD_SHIFT || base >= out.limit() {
                 return true;
             }
             let room = 0.45f64.min(0.8 * to.db / to.ahead as f64) * hyp.p;
@@ -233,7 +259,7 @@ impl Search<'_> {
             if to.ahead <= 2 && dev.abs() < room && event.t > hyp.last + 0.04 && displaced < in_time {
                 out.push(Hyp { cost: displaced, tau: tp, a, c, d, step: Step::Displaced, ..here });
             }
-            if may_shift && event.t > hyp.last + 0.05 && base + costs::SHIFT_AT_LEAST < out.best + WIDTH {
+            if may_shift && event.t > hyp.last + 0.05 && base + costs::SHIFT_AT_LEAST < out.limit() {
                 if let Some(shift) = self.shift(hyp, to, j, opens_pass, dev) {
                     let d = hyp.d + (0.02 * hyp.p).powi(2);
                     out.push(Hyp {
@@ -337,11 +363,11 @@ impl Search<'_> {
                 let a = hyp.a + 2.0 * db * hyp.c + db * db * hyp.d + self.model.phase_walk_s.powi(2) * db;
                 let s = a + event.var;
                 let z2 = dev * dev / s;
-                if z2 >= GATE_JUMP || cost + event.least_timing + costs::JUMP_UNIT - SURFACE_GAIN >= out.best + WIDTH {
+                if z2 >= GATE_JUMP || cost + event.least_timing + costs::JUMP_UNIT - SURFACE_GAIN >= out.limit() {
                     continue;
                 }
                 let in_time = cost + timing(z2, s);
-                if in_time + costs::JUMP_UNIT - SURFACE_GAIN >= out.best + WIDTH {
+                if in_time + costs::JUMP_UNIT - SURFACE_GAIN >= out.limit() {
                     continue;
                 }
                 let (c, d) = (hyp.c + db * hyp.d, hyp.d + (self.model.tempo_walk * hyp.p).powi(2) * db);
@@ -362,14 +388,14 @@ impl Search<'_> {
             let Ok(j) = usize::try_from(hyp.j) else { continue };
             let gap = self.score.at.get(j + 1).map_or(1.0, |next| next - self.score.at[j]).max(0.25);
             let late = event.t - hyp.tau - gap * hyp.p;
-            if late > 0.35 * hyp.p && hyp.cost + costs::RESTART_SECTION - SURFACE_GAIN < out.best + WIDTH {
+            if late > 0.35 * hyp.p && hyp.cost + costs::RESTART_SECTION - SURFACE_GAIN < out.limit() {
                 sources.push((hyp.cost + costs::pause(late), k, late));
             }
         }
         sources.sort_by(|x, y| x.0.total_cmp(&y.0));
         sources.truncate(SOURCES_PAUSED);
         for &(cost, k, _) in &sources {
-            if cost + costs::RESTART_SECTION - SURFACE_GAIN >= out.best + WIDTH {
+            if cost + costs::RESTART_SECTION - SURFACE_GAIN >= out.limit() {
                 break;
             }
             let hyp = &beam[k];

@@ -61,9 +61,6 @@ pub(crate) struct Score {
     pub(crate) bars: Vec<ScoreBar>,
     /// Targets of jumps by the distance of the stroke from its bar line, in quarters.
     pub(crate) targets: Vec<(f64, Vec<Target>)>,
-    /// Row-major bars x bars: going on at the second after the end of the first, in tempo and after a pause.
-    in_tempo: Vec<f64>,
-    paused: Vec<f64>,
     /// Length of a bar and of the beats in which one counts in, in quarters.
     pub(crate) bar_length: f64,
     pub(crate) count_units: Vec<f64>,
@@ -105,8 +102,6 @@ impl Score {
             begin: vec![f64::INFINITY; n],
             end: vec![0.0; n],
             targets: Vec::new(),
-            in_tempo: jump_table(timeline, &bars, in_tempo_cost),
-            paused: jump_table(timeline, &bars, paused_cost),
             at,
             bar,
             opens_bar,
@@ -129,14 +124,19 @@ impl Score {
         self.at.len()
     }
 
-    /// Going on at bar `to` after the end of bar `from` without losing the beat.
+    /// Going on at bar `to` after the end of bar `from` without losing the beat. Infinite where that is no jump.
     pub(crate) fn jump(&self, from: usize, to: usize) -> f64 {
-        self.in_tempo.get(from * self.bars.len() + to).copied().unwrap_or(f64::INFINITY)
+        self.leap(from, to).map_or(f64::INFINITY, |leap| in_tempo_cost(&leap))
     }
 
     /// The same after a pause in bar `from`.
     pub(crate) fn jump_paused(&self, from: usize, to: usize) -> f64 {
-        self.paused.get(from * self.bars.len() + to).copied().unwrap_or(f64::INFINITY)
+        self.leap(from, to).map_or(f64::INFINITY, |leap| paused_cost(&leap))
+    }
+
+    fn leap(&self, from_idx: usize, to_idx: usize) -> Option<Leap<'_>> {
+        let (from, to) = (self.bars.get(from_idx)?, self.bars.get(to_idx)?);
+        (to_idx != from_idx + 1).then_some(Leap { from, to, from_idx, to_idx })
     }
 
     /// Strokes of a bar; none past the end.
@@ -223,18 +223,6 @@ struct Leap<'a> {
     to: &'a ScoreBar,
     from_idx: usize,
     to_idx: usize,
-}
-
-fn jump_table(timeline: &Timeline, bars: &[ScoreBar], cost: fn(&Leap) -> f64) -> Vec<f64> {
-    debug_assert_eq!(timeline.bars.len(), bars.len());
-    let mut table = Vec::with_capacity(bars.len() * bars.len());
-    for (from_idx, from) in bars.iter().enumerate() {
-        for (to_idx, to) in bars.iter().enumerate() {
-            let leap = Leap { from, to, from_idx, to_idx };
-            table.push(if to_idx == from_idx + 1 { f64::INFINITY } else { cost(&leap) });
-        }
-    }
-    table
 }
 
 /// Without losing the beat: miscounted repeats and forgotten sections, from one unit's end to another's start, are by

@@ -1,6 +1,6 @@
 //! Beam search over accounts of a take. An account (`Hyp`) says which stroke was matched last and where the pulse stood;
 //! each strike continues each account in every way a player could have meant it. The best account of each cell of
-//! (stroke, phase, tempo) stays; what is dearer than the best by more than [`WIDTH`] goes.
+//! (stroke, phase, tempo) stays; what is dearer than the best by more than a width goes.
 //!
 //! The pulse inside an account is a two-state Kalman filter: time of the last matched stroke, length of a quarter.
 //! Jumps are factorised into where-from and where-to (E. Nakamura et al. 2014, arXiv 1404.2313; T. Nakamura et al.
@@ -10,11 +10,24 @@ use super::model::{Event, Model};
 use super::score::Score;
 use super::{Step, costs};
 
-/// Accounts dearer than the best by this much are dropped, nats: e^14, one in a million.
-pub(crate) const WIDTH: f64 = 14.0;
-/// The most accounts kept after a strike, and after the first strikes, while start and tempo are open.
-const BEAM: usize = 64;
-const BEAM_FIRST: usize = 256;
+/// How much is kept after each strike.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Beam {
+    /// Accounts dearer than the best by this much are dropped, nats.
+    width: f64,
+    /// The most accounts kept, and during the first strikes, while start and tempo are open.
+    most: usize,
+    most_first: usize,
+}
+
+impl Beam {
+    /// For learning about the player: e^11, one in 60 000.
+    pub(crate) const QUICK: Beam = Beam { width: 11.0, most: 48, most_first: 192 };
+    /// For the answer: e^14, one in a million. Doubling it changes 1 strike in 1000 of the most faulty takes and costs
+    /// twice the time (`scripts/class_figures.rs`).
+    pub(crate) const FULL: Beam = Beam { width: 14.0, most: 80, most_first: 320 };
+}
+
 const FIRST_STRIKES: usize = 12;
 /// Cells in which only the best account stays: phase in seconds, tempo as a share.
 const CELL_PHASE_S: f64 = 0.03;
@@ -73,17 +86,24 @@ pub(crate) struct Search<'a> {
     pub(super) tempi: Vec<(f64, f64, f64)>,
     /// Cost of a note displaced by itself.
     pub(super) displaced: f64,
+    beam: Beam,
 }
 
 /// The continuations of one strike.
 pub(super) struct Candidates {
     pub(super) list: Vec<Hyp>,
     pub(super) best: f64,
+    width: f64,
 }
 
 impl Candidates {
+    /// What costs this much is dropped.
+    pub(super) fn limit(&self) -> f64 {
+        self.best + self.width
+    }
+
     pub(super) fn push(&mut self, hyp: Hyp) {
-        if hyp.cost < self.best + WIDTH {
+        if hyp.cost < self.limit() {
             self.best = self.best.min(hyp.cost);
             self.list.push(hyp);
         }
@@ -91,9 +111,9 @@ impl Candidates {
 }
 
 impl<'a> Search<'a> {
-    pub(crate) fn new(score: &'a Score, model: &'a Model, events: &'a [Event]) -> Search<'a> {
+    pub(crate) fn new(score: &'a Score, model: &'a Model, events: &'a [Event], beam: Beam) -> Search<'a> {
         let displaced = costs::DISPLACED + (costs::DISPLACED_SPAN * model.quarter_s).ln();
-        Search { score, model, events, tempi: tempi(model.quarter_s), displaced }
+        Search { score, model, events, tempi: tempi(model.quarter_s), displaced, beam }
     }
 
     /// The account before anything was heard.
@@ -137,7 +157,7 @@ impl<'a> Search<'a> {
         let may_jump = forbidden.is_none_or(|f| !f.jumps.contains(&i));
         let may_shift = forbidden.is_none_or(|f| !f.shifts.contains(&i));
         let event = &self.events[i];
-        let mut out = Candidates { list: Vec::with_capacity(2048), best: f64::INFINITY };
+        let mut out = Candidates { list: Vec::with_capacity(2048), best: f64::INFINITY, width: self.beam.width };
         // What is likeliest comes first, so that the rest is soon known to be too dear.
         for (k, hyp) in beam.iter().enumerate() {
             if hyp.j == BEFORE {
@@ -154,7 +174,8 @@ impl<'a> Search<'a> {
             self.jumps(event, beam, &mut out);
             self.jumps_paused(event, beam, &mut out);
         }
-        prune(out, self.model.quarter_s, if i < FIRST_STRIKES { BEAM_FIRST } else { BEAM })
+        let most = if i < FIRST_STRIKES { self.beam.most_first } else { self.beam.most };
+        prune(out, self.model.quarter_s, most)
     }
 }
 
@@ -198,10 +219,10 @@ impl Seen {
     }
 }
 
-/// The best account of each cell, within [`WIDTH`] of the best of all, at most `beam` of them, cheapest first.
+/// The best account of each cell, within the width of the best of all, at most `beam` of them, cheapest first.
 fn prune(out: Candidates, quarter_s: f64, beam: usize) -> Vec<Hyp> {
     let mut order: Vec<(f64, u32)> = (out.list.iter().enumerate())
-        .filter(|(_, hyp)| hyp.cost < out.best + WIDTH)
+        .filter(|(_, hyp)| hyp.cost < out.limit())
         .map(|(k, hyp)| (hyp.cost, k as u32))
         .collect();
     let by_cost = |x: &(f64, u32), y: &(f64, u32)| x.0.total_cmp(&y.0).then(x.1.cmp(&y.1));

@@ -1,7 +1,8 @@
 //! The rival of every alignment: strikes that have nothing to do with the part.
 //!
-//! Two such accounts, the cheaper counts: strikes at random at the take's own rate; and strikes in some steady pulse of
-//! their own in some rhythm of their own, on surfaces as often as this take has them.
+//! Three such accounts, the cheapest counts: playing about, as before and after the piece; strikes at random at the take's
+//! own rate; and strikes in some steady pulse of their own in some rhythm of their own, on surfaces as often as this take
+//! has them. A falling stick bounces in any account.
 
 use super::model::{Event, Model, N};
 
@@ -21,24 +22,28 @@ const FOLLOW: f64 = 0.1;
 
 /// Cost in nats on the scale of [`super::Alignment::cost`].
 pub(crate) fn cost(model: &Model, events: &[Event]) -> f64 {
+    let bounces: f64 = events.iter().filter(|e| e.bounce).map(|e| e.as_extra.bounce).sum();
+    let events: Vec<&Event> = events.iter().filter(|e| !e.bounce).collect();
     if events.is_empty() {
-        return 0.0;
+        return bounces;
     }
+    let about: f64 = events.iter().map(|e| e.as_extra.burst).sum();
     let rate = model.strike_rate.max(0.1);
     // What may be no strike at all is cheap in either account.
-    let doubt = |event: &Event| event.doubt_rate;
+    let doubt = |event: &&Event| event.doubt_rate;
     let random: f64 = events.iter().map(|e| -(rate + doubt(e)).ln()).sum::<f64>() + events.len() as f64;
     let (low, high) = (UNITS_S.0.ln(), UNITS_S.1.ln());
     let steady = (0..UNITS)
         .map(|k| {
-            pulsed(model, events, (low + (high - low) * k as f64 / (UNITS - 1) as f64).exp()) + (UNITS as f64).ln()
+            pulsed(model, &events, (low + (high - low) * k as f64 / (UNITS - 1) as f64).exp()) + (UNITS as f64).ln()
         })
         .fold(f64::INFINITY, f64::min);
-    random.min(steady - REPETITION * events.len() as f64) + surfaces(model, events)
+    let rhythm = random.min(steady - REPETITION * events.len() as f64) + surfaces(model, &events);
+    rhythm.min(about) + bounces
 }
 
 /// Strikes at multiples of a slowly changing unit.
-fn pulsed(model: &Model, events: &[Event], mut unit: f64) -> f64 {
+fn pulsed(model: &Model, events: &[&Event], mut unit: f64) -> f64 {
     let mut total = 0.0;
     let mut last: Option<f64> = None;
     for event in events {
@@ -67,7 +72,7 @@ fn pulsed(model: &Model, events: &[Event], mut unit: f64) -> f64 {
 }
 
 /// Surfaces drawn at the take's own frequencies, against the background of the part.
-fn surfaces(model: &Model, events: &[Event]) -> f64 {
+fn surfaces(model: &Model, events: &[&Event]) -> f64 {
     let mut own = [1.0; N];
     for event in events {
         for (sum, p) in own.iter_mut().zip(event.p) {

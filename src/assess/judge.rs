@@ -40,6 +40,9 @@ pub fn assess(timeline: &Timeline, strikes: &[Strike], faint: &[Strike], trace: 
         runs = runs::runs(timeline, strikes, &placed, &structure.stretches);
     }
     let placed = placed.as_slice();
+    let mut heard = heard.clone();
+    heard.doubts.extend(surfaces::throughout(timeline, strikes, placed, &heard));
+    let heard = &heard;
     let tracked = trace.alignment.jitter;
     let (timed, measured) = timing::own_pulse(strikes.len(), &runs, tracked);
     let jitter = measured.unwrap_or(tracked);

@@ -39,6 +39,8 @@ pub struct Hearing {
     pub over_noise: Option<Decibels>,
     /// Doubts about the names of surfaces.
     pub doubts: Vec<Doubt>,
+    /// Whether strikes of known surface have settled which is which.
+    pub calibrated: bool,
     /// The surface of each strike; empty when surfaces were not told apart.
     pub surfaces: Vec<Heard>,
 }
@@ -53,6 +55,7 @@ impl Hearing {
             gain: 0.0,
             over_noise: None,
             doubts: Vec::new(),
+            calibrated: false,
             surfaces: Vec::new(),
         }
     }

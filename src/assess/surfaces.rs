@@ -158,17 +158,58 @@ fn one(
     Some((Told { finding: Finding { text, ..finding }, fix: Some(fix) }, wrong.len()))
 }
 
+/// Doubts that the take raises by itself: a surface that sounds like one other wherever it is written. Either the names
+/// are exchanged, or it was all played there; sound alone cannot tell which, so it is said once and is no fault. Strikes
+/// of known surface settle it beforehand.
+pub(super) fn throughout(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], heard: &Hearing) -> Vec<Doubt> {
+    if heard.calibrated {
+        return Vec::new();
+    }
+    // How often each written surface was heard as each, pass by pass.
+    let mut passes: BTreeMap<(Surface, usize), [usize; Surface::COUNT]> = BTreeMap::new();
+    for (strike, place) in strikes.iter().zip(placed) {
+        let Some(stroke) = matched(place).and_then(|j| timeline.strokes.get(j)) else { continue };
+        let (Some(bar), (surface, p)) = (timeline.bars.get(stroke.bar), best(&strike.surface)) else { continue };
+        if p >= SAYS_SOMETHING {
+            passes.entry((stroke.surface, bar.pass)).or_default()[surface.index()] += 1;
+        }
+    }
+    // What each written surface was heard as in every pass that has enough of it, and in how many passes.
+    let heard_as = |written: Surface| {
+        let mut of = passes.iter().filter(|((w, _), n)| *w == written && n.iter().sum::<usize>() >= LEAST);
+        let most = |n: &[usize; Surface::COUNT]| {
+            Surface::ALL.into_iter().find(|s| n[s.index()] as f64 > LEAST_SHARE * n.iter().sum::<usize>() as f64)
+        };
+        let first = most(of.next()?.1)?;
+        of.try_fold(1, |count, (_, n)| (most(n) == Some(first)).then_some(count + 1)).map(|count| (first, count))
+    };
+    let is_written = |surface: Surface| timeline.strokes.iter().any(|s| s.surface == surface);
+    let mut out = Vec::new();
+    for written in Surface::ALL {
+        let Some((heard, passes)) = heard_as(written).filter(|(heard, _)| *heard != written) else { continue };
+        match heard_as(heard) {
+            // An even guess: nothing but the names speaks for either.
+            Some((back, _)) if back == written => out.push(Doubt::Exchanged { a: written, b: heard, p: 0.5 }),
+            None if !is_written(heard) => out.push(Doubt::Exchanged { a: written, b: heard, p: 0.5 }),
+            Some((same, _)) if same == heard && passes > 1 => out.push(Doubt::NotToldApart { written, heard }),
+            _ => {}
+        }
+    }
+    out.dedup_by(|x, y| matches!((*x, *y), (Doubt::Exchanged { a, b, .. }, Doubt::Exchanged { a: c, b: d, .. }) if (a, b) == (d, c)));
+    out
+}
+
 /// Doubts about names, each said once.
 pub(super) fn limits(doubts: &[Doubt]) -> Vec<String> {
     /// Below this nobody needs to hear of it.
     const WORTH_SAYING: f64 = 0.15;
-    (doubts.iter())
+    let mut said: Vec<String> = (doubts.iter())
         .filter_map(|doubt| match *doubt {
             Doubt::Exchanged { a, b, p } if p > WORTH_SAYING => Some(format!(
                 "which sound is the {} and which the {} cannot be told from this take alone: {}; three single strikes of each, recorded once, settle it",
                 a.word(),
                 b.word(),
-                if p > 0.5 { "they may be exchanged throughout" } else { "they are named by likelihood" }
+                if p >= 0.5 { "they may be exchanged throughout" } else { "they are named by likelihood" }
             )),
             Doubt::Exchanged { .. } => None,
             Doubt::NotToldApart { written, heard } => Some(format!(
@@ -181,5 +222,8 @@ pub(super) fn limits(doubts: &[Doubt]) -> Vec<String> {
                 written.word()
             )),
         })
-        .collect()
+        .collect();
+    said.sort();
+    said.dedup();
+    said
 }

@@ -8,6 +8,7 @@ use serde::Deserialize;
 
 use super::algebra::invert;
 use super::features::BANDS;
+use super::names::MARKS;
 use crate::part::Surface;
 
 /// Dimensions of the space in which strikes are compared.
@@ -38,8 +39,8 @@ struct NamesFile {
     means: Vec<Vec<f64>>,
     precision: Vec<f64>,
     pairs: Vec<Vec<f64>>,
-    slope: f64,
-    pair_slopes: Vec<f64>,
+    trust: f64,
+    pair_trust: Vec<[f64; 2]>,
 }
 
 /// The model's settings, chosen by `scripts/fit_surface.py` on takes of instruments left out of the rest of the fit.
@@ -69,6 +70,8 @@ pub(super) struct Tuning {
     pub(super) map_exchange: f64,
     /// Weight of a map that has everything on the first surface.
     pub(super) map_all_on_first: f64,
+    /// Factor on the weight of every mistake where the part has one surface only.
+    pub(super) map_lone: f64,
     /// Probability that the map changes at a strike: within a pass, where a pass begins, and where passes are unknown.
     pub(super) map_turn: [f64; 3],
     /// Beta prior (successes, failures) of the share of strikes that miss the surface the map gives them.
@@ -88,12 +91,10 @@ pub(super) struct Tuning {
 pub(super) struct Judge {
     /// Of the evidence of the sounds.
     pub(super) sound: f64,
-    /// Of the names by the absolute sound of each surface.
-    pub(super) name: f64,
-    /// Of the names by the difference of two surfaces.
-    pub(super) name_pair: f64,
+    /// Of the names.
+    pub(super) names: f64,
     /// Of the mistakes it needs, as mean over the strikes.
-    pub(super) maps: f64,
+    pub(super) mistakes: f64,
 }
 
 /// Constants as they are used.
@@ -116,14 +117,18 @@ pub(super) struct Constants {
     pub(super) tuning: Tuning,
 }
 
-/// What the names of the surfaces are known by.
+/// What the names of the surfaces are known by; see [`super::names`].
 pub(super) struct Names {
-    pub(super) means: [[f64; BANDS]; ALL],
+    /// Usual marks of each surface.
+    pub(super) means: [[f64; MARKS]; ALL],
+    /// Inverse of the covariance of an instrument's marks around them.
     pub(super) precision: Vec<f64>,
-    /// For a before b in the order of [`pairs`], the direction in which a lies from b.
-    pub(super) pairs: [[f64; BANDS]; PAIRS],
-    pub(super) slope: f64,
-    pub(super) pair_slopes: [f64; PAIRS],
+    /// For a before b in the order of [`pair`], the direction in which a lies from b.
+    pub(super) pairs: [[f64; MARKS]; PAIRS],
+    /// Factor on the score of a surface alone.
+    pub(super) trust: f64,
+    /// For each pair, the factor on its score and how often the two are exchanged against all likeness.
+    pub(super) pair_trust: [[f64; 2]; PAIRS],
 }
 
 const PAIRS: usize = ALL * (ALL - 1) / 2;
@@ -161,10 +166,11 @@ impl Constants {
             scatter_log_det,
             names: Names {
                 means: rows(&file.names.means, "names.means")?,
-                precision: triangle(&file.names.precision, BANDS)?,
+                precision: triangle(&file.names.precision, MARKS)?,
                 pairs: rows(&file.names.pairs, "names.pairs")?,
-                slope: file.names.slope,
-                pair_slopes: fixed(&file.names.pair_slopes, "names.pair_slopes")?,
+                trust: file.names.trust,
+                pair_trust: (file.names.pair_trust.try_into())
+                    .map_err(|v: Vec<_>| format!("`names.pair_trust` holds {} rows instead of {PAIRS}", v.len()))?,
             },
             tuning: file.tuning,
         })

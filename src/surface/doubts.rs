@@ -2,7 +2,7 @@
 
 use super::constants::Constants;
 use super::maps::{ALL, NO_STROKE};
-use super::mixture::{Explanation, Take, names};
+use super::mixture::{Explanation, Take};
 use super::{Doubt, Heard};
 use crate::part::Surface;
 
@@ -38,6 +38,9 @@ pub(super) fn doubts(
         }
     }
     let all: Vec<f64> = take.live.iter().map(|s| heard.iter().map(|h| h.p[*s] * (1.0 - h.other)).sum()).collect();
+    // The names alone, whatever is written, in the best explanation.
+    let best = explanations.iter().zip(weights).max_by(|x, y| x.1.total_cmp(y.1));
+    let blind = best.map(|(best, _)| best.namings(c, take, true));
     for a in 0..take.live.len() {
         for b in a + 1..take.live.len() {
             if all[a] < ENOUGH || all[b] < ENOUGH || given[a] && given[b] {
@@ -47,7 +50,7 @@ pub(super) fn doubts(
             let crossed = table[a][b] + table[b][a];
             let straight = table[a][a] + table[b][b];
             let throughout = take.part && crossed > 4.0 * straight && table[a][b] >= ENOUGH && table[b][a] >= ENOUGH;
-            let against = names_against(c, take, explanations, weights, a, b);
+            let against = blind.as_ref().map_or(0.0, |names| names.exchanged(a, b));
             if p > WORTH_SAYING || throughout || against > NAMES_AGAINST {
                 out.push(Doubt::Exchanged { a: surface(a), b: surface(b), p: p.clamp(0.0, 1.0) });
             }
@@ -88,27 +91,4 @@ fn exchanged(
         crossed > straight
     };
     explanations.iter().zip(weights).filter(|(e, _)| swapped(e)).map(|(_, w)| w).sum()
-}
-
-/// Probability by the names alone, whatever is written, that `a` and `b` should be exchanged in the best explanation.
-fn names_against(
-    c: &Constants,
-    take: &Take,
-    explanations: &[Explanation],
-    weights: &[f64],
-    a: usize,
-    b: usize,
-) -> f64 {
-    let best = explanations.iter().zip(weights).max_by(|x, y| x.1.total_cmp(y.1));
-    let Some((best, _)) = best else { return 0.0 };
-    let given = vec![false; take.live.len()];
-    let j = &c.tuning.judge;
-    let score = |means: &[_]| {
-        let (name, pair) = names(c, &take.live, means, &given);
-        j.name * name + j.name_pair * pair
-    };
-    let mut means = best.mean_bands(take);
-    let told = score(&means);
-    means.swap(a, b);
-    1.0 / (1.0 + (told - score(&means)).clamp(-50.0, 50.0).exp())
 }

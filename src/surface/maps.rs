@@ -23,8 +23,10 @@ pub(super) struct Maps {
 }
 
 impl Maps {
-    /// All that are considered among `live` surfaces of which `written` are in the part.
-    pub(super) fn new(live: usize, tuning: &Tuning) -> Maps {
+    /// All that are considered among `live` surfaces. Where the part has but one, `lone`, sound cannot check its name,
+    /// and a change of it throughout is hardly considered.
+    pub(super) fn new(live: usize, lone: bool, tuning: &Tuning) -> Maps {
+        let rarer = if lone { tuning.map_lone } else { 1.0 };
         let mut identity = [0; ALL];
         identity.iter_mut().enumerate().for_each(|(k, to)| *to = k);
         let mut maps = vec![identity];
@@ -35,18 +37,18 @@ impl Maps {
                     let mut one = identity;
                     one[a] = b;
                     maps.push(one);
-                    prior.push(tuning.map_change);
+                    prior.push(rarer * tuning.map_change);
                     if a < b {
                         one[b] = a;
                         maps.push(one);
-                        prior.push(tuning.map_exchange);
+                        prior.push(rarer * tuning.map_exchange);
                     }
                 }
             }
             if live > 2 {
                 maps.push([a; ALL]);
                 let all = tuning.map_change.powi(live as i32 - 1);
-                prior.push(if a == 0 { tuning.map_all_on_first } else { all });
+                prior.push(rarer * if a == 0 { tuning.map_all_on_first } else { all });
             }
         }
         Maps::weighted(maps, prior)
@@ -258,7 +260,7 @@ mod tests {
     #[test]
     fn forward_and_backward_agree_with_every_sequence_tried() {
         let (live, turn) = (3, 0.2);
-        let maps = Maps::new(live, &tuning());
+        let maps = Maps::new(live, false, &tuning());
         let sound: Vec<[f64; ALL]> =
             [[0.1, -1.0, -2.0], [-3.0, 0.2, -0.5], [-1.0, -1.5, 0.4]].map(|s| [s[0], s[1], s[2], 0.0, 0.0]).to_vec();
         let rows = [0, NO_STROKE, 1];
@@ -273,7 +275,7 @@ mod tests {
 
     #[test]
     fn a_pass_on_the_wrong_surface_is_told_from_slips() {
-        let maps = Maps::new(3, &tuning());
+        let maps = Maps::new(3, false, &tuning());
         // Surface 0 sounds in the second half although 1 is written throughout.
         let sound: Vec<[f64; ALL]> =
             (0..40).map(|k| if k < 20 { [-9.0, 0.0, -9.0, 0.0, 0.0] } else { [0.0, -9.0, -9.0, 0.0, 0.0] }).collect();

@@ -7,9 +7,10 @@
 //! to through the maps of [`super::maps`]. A strike that no surface explains is something else.
 
 use super::algebra::{dot, factor, form, invert, invert_factor, log_sum, square, times};
-use super::constants::{Constants, DIMS, Place, Square, pair};
+use super::constants::{Constants, DIMS, Place, Square};
 use super::features::BANDS;
 use super::maps::{ALL, Desk, Expected, Maps, NO_STROKE, Told, listen};
+use super::names::{Group, Namings, marks};
 
 /// A take as the mixture sees it. Strikes known by calibration stand behind the take's own.
 pub(super) struct Take {
@@ -190,10 +191,8 @@ pub(super) struct Explanation {
     pub(super) places: Vec<Place>,
     /// For: the sounds, as a log evidence without names.
     pub(super) sound: f64,
-    /// For: the names, by absolute sound and by differences.
-    pub(super) name: f64,
-    /// See `name`.
-    pub(super) name_pair: f64,
+    /// For: the names.
+    pub(super) names: f64,
     /// For: the mistakes needed, mean log weight of the maps.
     pub(super) mistakes: f64,
     /// For: strikes whose surface is known.
@@ -221,8 +220,7 @@ impl Explanation {
             maps: Vec::new(),
             places: Vec::new(),
             sound: 0.0,
-            name: 0.0,
-            name_pair: 0.0,
+            names: 0.0,
             mistakes: 0.0,
             known: 0.0,
             state: State {
@@ -440,14 +438,14 @@ impl Explanation {
         } else {
             0.0
         };
-        (self.name, self.name_pair) = self.names(c, take);
+        self.names = self.namings(c, take, false).as_called();
     }
 
-    /// Mean bands of the strikes on each live surface, and how many strikes that is.
-    pub(super) fn mean_bands(&self, take: &Take) -> Vec<([f64; BANDS], f64)> {
-        let mut out = vec![([0.0; BANDS], 0.0); take.live.len()];
+    /// Each live surface's strikes, as far as their name is told by them.
+    fn groups(&self, c: &Constants, take: &Take) -> Vec<Group> {
+        let mut sums = vec![([0.0; BANDS], 0.0); take.live.len()];
         for ((bands, q), other) in take.bands.iter().zip(&self.surface).zip(&self.other) {
-            for ((sum, count), q) in out.iter_mut().zip(q) {
+            for ((sum, count), q) in sums.iter_mut().zip(q) {
                 let w = q * (1.0 - other);
                 if w > 1e-5 {
                     *count += w;
@@ -455,16 +453,14 @@ impl Explanation {
                 }
             }
         }
-        for (sum, count) in &mut out {
-            let scale = 1.0 / count.max(1e-9);
-            sum.iter_mut().for_each(|v| *v *= scale);
-        }
-        out
+        sums.iter().map(|(sum, count)| (marks(c, &sum.map(|v| v / count.max(1e-9))), *count)).collect()
     }
 
-    fn names(&self, c: &Constants, take: &Take) -> (f64, f64) {
-        let sure = take.live.iter().enumerate().map(|(k, _)| take.known.iter().any(|(s, _)| *s == k)).collect::<Vec<_>>();
-        names(c, &take.live, &self.mean_bands(take), &sure)
+    /// What the surfaces are called, with names given by known strikes or, `blind`, without.
+    pub(super) fn namings(&self, c: &Constants, take: &Take, blind: bool) -> Namings {
+        let given: Vec<bool> =
+            (0..take.live.len()).map(|k| !blind && take.known.iter().any(|(s, _)| *s == k)).collect();
+        Namings::new(c, &take.live, &self.groups(c, take), &given)
     }
 }
 
@@ -477,42 +473,6 @@ fn known_right(temper: f64, m: usize, bells: &[Bell], take: &Take) -> f64 {
         p[*s].max(1e-3).ln()
     };
     take.known.iter().map(right).sum()
-}
-
-/// How well surfaces with these mean bands bear the names `live`: by each one's own sound, by differences. Names that
-/// are `given` need no telling.
-pub(super) fn names(c: &Constants, live: &[usize], means: &[([f64; BANDS], f64)], given: &[bool]) -> (f64, f64) {
-    // A handful of strikes names a surface less surely; below half a strike there is none.
-    let sure = |count: f64| if count > 0.5 { count / (count + 2.0) } else { 0.0 };
-    let n = &c.names;
-    let mut alone = 0.0;
-    for (own, (mean, count)) in means.iter().enumerate() {
-        if sure(*count) > 0.0 && !given[own] {
-            let mut scores: Vec<f64> = live
-                .iter()
-                .map(|s| {
-                    let off: Vec<f64> = mean.iter().zip(&n.means[*s]).map(|(a, b)| a - b).collect();
-                    -0.5 * n.slope * form(&n.precision, &off)
-                })
-                .collect();
-            softmax(&mut scores);
-            // An instrument in a hundred sounds like none that was ever heard.
-            alone += sure(*count) * (0.99 * scores[own] + 0.01 / live.len() as f64).ln();
-        }
-    }
-    let mut between = 0.0;
-    for (a, (mean_a, count_a)) in means.iter().enumerate() {
-        for (b, (mean_b, count_b)) in means.iter().enumerate().skip(a + 1) {
-            if given[a] && given[b] {
-                continue;
-            }
-            let k = pair(live[a], live[b]);
-            let along: f64 = n.pairs[k].iter().zip(mean_a.iter().zip(mean_b)).map(|(w, (a, b))| w * (a - b)).sum();
-            let p = 1.0 / (1.0 + (-n.pair_slopes[k] * along).clamp(-50.0, 50.0).exp());
-            between += sure(*count_a) * sure(*count_b) * (0.996 * p + 0.002).ln();
-        }
-    }
-    (alone, between)
 }
 
 /// Where the sounds of no surface may lie: as the take, and wider.

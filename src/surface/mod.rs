@@ -7,6 +7,7 @@ mod doubts;
 mod features;
 mod maps;
 mod mixture;
+mod names;
 mod tell;
 
 pub use features::{BANDS, FeatureBank, Features};

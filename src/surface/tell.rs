@@ -65,8 +65,8 @@ pub struct Model(Constants);
 pub struct Account {
     /// The sounds.
     pub sound: f64,
-    /// The names, by each surface's own sound and by differences.
-    pub names: [f64; 2],
+    /// The names.
+    pub names: f64,
     /// The mistakes it needs.
     pub mistakes: f64,
     /// Probability of each surface at each strike under it, in the order of [`Surface::ALL`].
@@ -99,7 +99,7 @@ impl Model {
         let accounts = (explanations.iter())
             .map(|e| Account {
                 sound: e.sound,
-                names: [e.name, e.name_pair],
+                names: e.names,
                 mistakes: e.mistakes,
                 surface: e.surface.iter().map(full).collect(),
             })
@@ -118,7 +118,8 @@ fn tell_by(
         return (Reading::default(), Vec::new(), Vec::new());
     };
     let places = Places::new(c, &take.live);
-    let maps = if take.part { Maps::new(take.live.len(), &c.tuning) } else { Maps::none() };
+    let lone = take.written.iter().filter(|w| **w).count() == 1;
+    let maps = if take.part { Maps::new(take.live.len(), lone, &c.tuning) } else { Maps::none() };
     let mut explanations = Vec::new();
     for start in starts(c, &places, &take) {
         let mut e = Explanation::begin(c, &take, start);
@@ -145,7 +146,7 @@ fn weigh(c: &Constants, explanations: &[Explanation]) -> Vec<f64> {
     let j = &c.tuning.judge;
     let mut weights: Vec<f64> = explanations
         .iter()
-        .map(|e| j.sound * e.sound + j.name * e.name + j.name_pair * e.name_pair + j.maps * e.mistakes + e.known)
+        .map(|e| j.sound * e.sound + j.names * e.names + j.mistakes * e.mistakes + e.known)
         .collect();
     softmax(&mut weights);
     weights
@@ -170,7 +171,8 @@ fn take_of(
     let median = *levels.get(levels.len() / 2)?;
     let bands_of = |f: &Features, median: f64| -> [f64; BANDS] {
         let level = if f.level.0.is_finite() { (f.level.0 - median).clamp(-LEVEL_REACH, LEVEL_REACH) } else { 0.0 };
-        std::array::from_fn(|k| f64::from(f.bands[k]) - c.mean[k] - level * c.slope[k])
+        let own = |k: usize| f64::from(f.bands[k]) - c.mean[k] - level * c.slope[k];
+        std::array::from_fn(|k| if f.bands[k].is_finite() { own(k) } else { 0.0 })
     };
     let place_of = |bands: &[f64; BANDS]| -> Place {
         let mut place = [0.0; DIMS];
@@ -316,4 +318,165 @@ fn read(
     }
     let doubts = doubts(c, take, &heard, explanations, weights);
     Reading { heard, doubts, passes: readings }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::Decibels;
+    use Surface::{Centre, Clap, Click, Pat, Rim};
+
+    /// Numbers in 0..1 (Numerical Recipes, ranqd1).
+    struct Dice(u32);
+
+    impl Dice {
+        fn next(&mut self) -> f64 {
+            self.0 = self.0.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            f64::from(self.0 >> 8) / f64::from(1u32 << 24)
+        }
+
+        /// About normal, one standard deviation of 1 (sum of twelve, less its mean).
+        fn normal(&mut self) -> f64 {
+            (0..12).map(|_| self.next()).sum::<f64>() - 6.0
+        }
+    }
+
+    /// Features of strikes on these surfaces of an average instrument, each a little different.
+    fn sounds(surfaces: &[Surface], seed: u32) -> Vec<Features> {
+        let c = Constants::embedded();
+        let mut dice = Dice(seed);
+        surfaces
+            .iter()
+            .map(|s| {
+                let bands = std::array::from_fn(|k| {
+                    (c.mean[k] + c.names.means[s.index()][k] + 1.5 * dice.normal()) as f32
+                });
+                Features { bands, level: Decibels(-30.0 + 2.0 * dice.normal()), above: Decibels(30.0) }
+            })
+            .collect()
+    }
+
+    /// A part of four passes of 16 strokes on the given surfaces.
+    fn part(use_: &[Surface]) -> Vec<Prior> {
+        let mut dice = Dice(7);
+        (0..64)
+            .map(|k| {
+                let written = use_.get((dice.next() * use_.len() as f64) as usize).copied();
+                Prior { written, pass: Some(k / 16) }
+            })
+            .collect()
+    }
+
+    fn played(part: &[Prior], to: impl Fn(usize, Surface) -> Surface) -> Vec<Surface> {
+        part.iter().enumerate().filter_map(|(k, p)| Some(to(k, p.written?))).collect()
+    }
+
+    fn check(part: &[Prior], truth: &[Surface], calibration: Option<&Calibration>) -> Reading {
+        let reading = tell(&sounds(truth, 3), Some(part), calibration);
+        let wrong = reading.heard.iter().zip(truth).filter(|(h, t)| h.best().0 != **t).count();
+        assert_eq!(wrong, 0, "{wrong} of {} strikes told wrong", truth.len());
+        for h in &reading.heard {
+            assert!((h.p.iter().sum::<f64>() - 1.0).abs() < 1e-9 && (0.0..=1.0).contains(&h.other));
+        }
+        reading
+    }
+
+    #[test]
+    fn a_take_played_as_written_is_told_as_written_without_doubt() {
+        let part = part(&[Centre, Rim, Click]);
+        let reading = check(&part, &played(&part, |_, s| s), None);
+        assert_eq!(reading.doubts, vec![]);
+        assert_eq!(reading.passes.len(), 4);
+        assert!(reading.passes.iter().all(|p| p.played[1][1] > 0.9));
+    }
+
+    #[test]
+    fn a_pass_with_the_rim_on_the_centre_is_not_relabelled() {
+        let part = part(&[Centre, Rim, Click]);
+        let to = |k: usize, s| if k / 16 == 2 && s == Rim { Centre } else { s };
+        let reading = check(&part, &played(&part, to), None);
+        let rim_on_centre: Vec<bool> = reading.passes.iter().map(|p| p.played[1][0] > 0.5).collect();
+        assert_eq!(rim_on_centre, [false, false, true, false]);
+    }
+
+    #[test]
+    fn single_slips_are_heard() {
+        let part = part(&[Centre, Rim, Click]);
+        let to = |k: usize, s| match (k, s) {
+            (5 | 23, Centre) => Click,
+            (5 | 23, _) => Centre,
+            _ => s,
+        };
+        check(&part, &played(&part, to), None);
+    }
+
+    #[test]
+    fn everything_on_the_centre_is_heard_there_and_doubted_once_a_surface() {
+        let part = part(&[Centre, Rim, Click]);
+        let reading = check(&part, &played(&part, |_, _| Centre), None);
+        assert!(reading.doubts.contains(&super::super::Doubt::NotToldApart { written: Rim, heard: Centre }));
+        assert!(reading.doubts.contains(&super::super::Doubt::NotToldApart { written: Click, heard: Centre }));
+        assert_eq!(reading.doubts.len(), 2);
+    }
+
+    #[test]
+    fn a_part_on_one_surface_is_believed_and_doubted() {
+        let part = part(&[Rim]);
+        let reading = check(&part, &played(&part, |_, s| s), None);
+        assert_eq!(reading.doubts, vec![super::super::Doubt::OneSurface { written: Rim }]);
+    }
+
+    #[test]
+    fn centre_and_rim_exchanged_throughout_is_a_doubt_that_known_strikes_settle() {
+        let part = part(&[Centre, Rim, Click]);
+        let swap = |_: usize, s| match s {
+            Centre => Rim,
+            Rim => Centre,
+            other => other,
+        };
+        let truth = played(&part, swap);
+        let reading = tell(&sounds(&truth, 3), Some(&part), None);
+        let about = |d: &super::super::Doubt| matches!(d, super::super::Doubt::Exchanged { a: Centre, b: Rim, .. });
+        assert_eq!(reading.doubts.iter().filter(|d| about(d)).count(), 1, "{:?}", reading.doubts);
+        let shown = [Centre, Centre, Centre, Rim, Rim, Rim, Click, Click, Click];
+        let known = Calibration { strikes: shown.into_iter().zip(sounds(&shown, 11)).collect() };
+        let reading = check(&part, &truth, Some(&known));
+        assert_eq!(reading.doubts, vec![]);
+    }
+
+    #[test]
+    fn pats_and_claps_are_told_apart() {
+        let part = part(&[Pat, Clap]);
+        check(&part, &played(&part, |k, s| if k % 20 == 3 { Clap } else { s }), None);
+    }
+
+    #[test]
+    fn all_five_surfaces_can_be_in_one_part() {
+        let part = part(&Surface::ALL);
+        check(&part, &played(&part, |_, s| s), None);
+    }
+
+    #[test]
+    fn without_a_part_the_surfaces_are_still_told_or_left_open() {
+        let truth: Vec<Surface> = (0..60).map(|k| [Centre, Rim, Click][k % 3]).collect();
+        let reading = tell(&sounds(&truth, 5), None, None);
+        assert!(reading.passes.is_empty());
+        let sure: Vec<bool> = reading.heard.iter().zip(&truth).filter(|(h, _)| h.best().1 > 0.8).map(|(h, t)| h.best().0 == *t).collect();
+        assert!(sure.iter().filter(|right| !**right).count() * 10 <= sure.len());
+    }
+
+    #[test]
+    fn no_strikes_and_broken_numbers_give_readings_all_the_same() {
+        assert_eq!(tell(&[], None, None), Reading::default());
+        let mut one = sounds(&[Centre], 1);
+        assert_eq!(tell(&one, Some(&[Prior { written: Some(Centre), pass: None }]), None).heard.len(), 1);
+        one[0].bands[3] = f32::NAN;
+        one[0].level = Decibels(f64::NAN);
+        let mut more = sounds(&[Centre, Rim, Rim], 1);
+        more.extend(one);
+        for prior in [None, Some(part(&[Centre, Rim]))] {
+            let reading = tell(&more, prior.as_deref(), None);
+            assert!(reading.heard.iter().flat_map(|h| h.p).all(f64::is_finite), "{reading:?}");
+        }
+    }
 }

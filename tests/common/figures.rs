@@ -314,7 +314,7 @@ pub fn dump(timeline: &Timeline, take: &Take, structure: &Structure) -> String {
 
 /// Margins, in nats a strike, by which takes of the right part are told from other accounts (lowest first), and by which
 /// takes of some other part seem to be this one (highest first). Positive speaks for the part.
-pub fn margins(parts: &[Timeline], seeds: std::ops::Range<u64>) -> (Vec<f64>, Vec<f64>) {
+pub fn margins(parts: &[Timeline], seeds: std::ops::Range<u64>) -> (Vec<(f64, String)>, Vec<(f64, String)>) {
     let (mut own, mut foreign) = (Vec::new(), Vec::new());
     for seed in seeds {
         for (k, written) in parts.iter().enumerate() {
@@ -327,7 +327,8 @@ pub fn margins(parts: &[Timeline], seeds: std::ops::Range<u64>) -> (Vec<f64>, Ve
                     }
                     let found = pailbeat::align::align(part, &take.heard.strikes, &AlignConfig::default());
                     let margin = (found.unrelated_cost - found.cost) / n;
-                    if other == k { own.push(margin) } else { foreign.push(margin) }
+                    let name = format!("{scene:?} {} as {} ({n})", written.title, part.title);
+                    if other == k { own.push((margin, name)) } else { foreign.push((margin, name)) }
                 }
             }
         }
@@ -343,10 +344,10 @@ pub fn margins(parts: &[Timeline], seeds: std::ops::Range<u64>) -> (Vec<f64>, Ve
             })
             .collect();
         let found = pailbeat::align::align(part, &strikes, &AlignConfig::default());
-        foreign.push((found.unrelated_cost - found.cost) / 120.0);
+        foreign.push(((found.unrelated_cost - found.cost) / 120.0, String::from("knocks")));
     }
-    own.sort_by(f64::total_cmp);
-    foreign.sort_by(|a, b| b.total_cmp(a));
+    own.sort_by(|a, b| a.0.total_cmp(&b.0));
+    foreign.sort_by(|a, b| b.0.total_cmp(&a.0));
     (own, foreign)
 }
 
