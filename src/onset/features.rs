@@ -7,7 +7,8 @@ use super::EAR_RATE;
 use super::front::Front;
 use super::filters::STREAMS;
 use super::place::{Candidate, ENVELOPE};
-use super::rise::{Seen, quantile};
+use super::floor::quantile;
+use super::rise::Seen;
 use super::lanes::fast_ln;
 use super::spectrum::{LONG_BANDS, SHORT_BANDS};
 

@@ -11,6 +11,7 @@
 mod ear;
 mod features;
 mod filters;
+mod floor;
 mod front;
 mod lanes;
 mod network;
