@@ -7,7 +7,7 @@ use serde::Deserialize;
 use super::features::{self, FIRST, TIMING};
 use super::front::{Front, Transforms, mean_power};
 use super::network::Networks;
-use super::rise::quantile;
+use super::floor::quantile;
 use super::second::{self, SECOND, WORTH_A_SECOND_LOOK};
 use super::spectrum::{FrameIndex, SHORT_HOP};
 use super::{Audibility, EAR_RATE, Onset};

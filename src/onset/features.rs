@@ -5,9 +5,12 @@
 
 use super::EAR_RATE;
 use super::front::Front;
-use super::place::{Candidate, ENVELOPE, STREAMS};
-use super::rise::{Seen, quantile};
-use super::spectrum::{LONG_BANDS, SHORT_BANDS, fast_ln};
+use super::filters::STREAMS;
+use super::place::{Candidate, ENVELOPE};
+use super::floor::quantile;
+use super::rise::Seen;
+use super::lanes::fast_ln;
+use super::spectrum::{LONG_BANDS, SHORT_BANDS};
 
 /// Short frames looked at, in milliseconds from the attack: dense around it, since that is where a stick differs.
 const SHORT_LOOK_MS: [f32; 17] =

@@ -2,8 +2,10 @@
 
 use rustfft::FftPlanner;
 
-use super::place::{Candidate, Placer, STREAMS};
-use super::rise::{Floor, candidates, long_rise, quantile, short_rise};
+use super::filters::STREAMS;
+use super::place::{Candidate, Placer};
+use super::floor::{Floor, quantile_of_powers};
+use super::rise::{candidates, long_rise, short_rise};
 use super::spectrum::{LONG_BANDS, LONG_HOP, SHORT_BANDS, SHORT_HOP, Transform};
 use super::EAR_RATE;
 
@@ -63,13 +65,12 @@ impl Front {
         let quiet = STREAM_SHARES.map(|shares| {
             powers.clear();
             powers.extend(short.iter().map(|f| mean_power(f.iter().zip(shares).map(|(p, s)| p * s))));
-            let loud = quantile(&mut powers, LOUD_QUANTILE);
-            quantile(&mut powers, QUIET_QUANTILE).max(QUIET_BELOW_LOUD * loud)
+            let loud = quantile_of_powers(&powers, LOUD_QUANTILE);
+            quantile_of_powers(&powers, QUIET_QUANTILE).max(QUIET_BELOW_LOUD * loud)
         });
         let coarse = candidates(&rise, &long_rise);
         let candidates = Placer::new(quiet).place(x, &coarse);
-        let mut rise = rise;
-        let rise_quantiles = [0.9, 0.97].map(|q| quantile(&mut rise, q));
+        let rise_quantiles = [0.9, 0.97].map(|q| quantile_of_powers(&rise, q));
         Front { short, long, short_floor, long_floor, rise_quantiles, long_rise, candidates, quiet }
     }
 

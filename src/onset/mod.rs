@@ -10,7 +10,10 @@
 
 mod ear;
 mod features;
+mod filters;
+mod floor;
 mod front;
+mod lanes;
 mod network;
 mod place;
 mod rise;

@@ -2,7 +2,7 @@
 
 use serde::Deserialize;
 
-use super::spectrum::dot;
+use super::lanes::dot;
 
 /// Inputs beyond this many standard deviations are no news to a network that never met them.
 const CLIP: f32 = 3.5;

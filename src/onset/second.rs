@@ -4,8 +4,8 @@
 //! is likelier a strike, however soft; what resembles much that is no strike is likelier none.
 
 use super::features::{FIRST, Sketch};
-use super::rise::quantile;
-use super::spectrum::dot;
+use super::floor::quantile;
+use super::lanes::dot;
 
 /// Numbers this look adds.
 const ADDED: usize = 22;

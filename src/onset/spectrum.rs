@@ -11,6 +11,7 @@ use rustfft::num_complex::Complex;
 use rustfft::{Fft, FftPlanner};
 
 use super::EAR_RATE;
+use super::lanes::{WIDEST, whole_dot};
 use crate::units::Samples;
 
 /// Bands of the short transform.
@@ -48,8 +49,6 @@ struct Band {
     weights: Vec<f32>,
 }
 
-/// Numbers in the widest register; arrays that are read by the register are filled up to a multiple of it.
-const WIDEST: usize = 16;
 /// Complex numbers transformed at a time: their windowed samples and their spectra fit the nearest cache together.
 const BATCH: usize = 2048;
 
@@ -198,53 +197,9 @@ fn parts<S: Simd>(simd: S, z: &[Complex<f32>]) -> (S::f32s, S::f32s) {
     S::f32s::from_slice(simd, low).deinterleave(S::f32s::from_slice(simd, high))
 }
 
-/// Sum of products of two slices of whole registers.
-#[inline(always)]
-fn whole_dot<S: Simd>(simd: S, a: &[f32], b: &[f32]) -> f32 {
-    let lanes = S::f32s::LEN;
-    let mut sum = S::f32s::splat(simd, 0.0);
-    for (a, b) in a.chunks_exact(lanes).zip(b.chunks_exact(lanes)) {
-        sum += S::f32s::from_slice(simd, a) * S::f32s::from_slice(simd, b);
-    }
-    sum.reduce_sum()
-}
-
-/// Sum of products, in eight lanes so that the compiler can use wide registers.
-pub(crate) fn dot(a: &[f32], b: &[f32]) -> f32 {
-    let mut lanes = [0.0f32; 8];
-    let (a8, b8) = (a.chunks_exact(8), b.chunks_exact(8));
-    let tail: f32 = a8.remainder().iter().zip(b8.remainder()).map(|(x, y)| x * y).sum();
-    for (x, y) in a8.zip(b8) {
-        for k in 0..8 {
-            lanes[k] += x[k] * y[k];
-        }
-    }
-    lanes.iter().sum::<f32>() + tail
-}
-
-/// Natural logarithm to about 1e-6 in absolute terms, for positive normal numbers; made of steps that the compiler can
-/// run side by side. Mantissa in `[sqrt(1/2), sqrt(2))`, series of `2 artanh((m-1)/(m+1))` to the ninth power.
-pub(crate) fn fast_ln(x: f32) -> f32 {
-    let bits = x.to_bits().wrapping_sub(0x3f35_04f3);
-    let exponent = (bits as i32) >> 23;
-    let m = f32::from_bits((bits & 0x007f_ffff).wrapping_add(0x3f35_04f3));
-    let s = (m - 1.0) / (m + 1.0);
-    let z = s * s;
-    let series = 2.0 * s * (1.0 + z * (1.0 / 3.0 + z * (1.0 / 5.0 + z * (1.0 / 7.0 + z * (1.0 / 9.0)))));
-    exponent as f32 * std::f32::consts::LN_2 + series
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn fast_ln_agrees_with_ln_over_the_whole_range_of_powers() {
-        for k in 0..40_000 {
-            let x = 1e-18f32 * 1.003f32.powi(k % 26_000).max(1e-3);
-            assert!((fast_ln(x) - x.ln()).abs() < 2e-5 * x.ln().abs().max(1.0), "{x}");
-        }
-    }
 
     #[test]
     fn a_sine_gives_its_band_the_power_of_its_definition() {
