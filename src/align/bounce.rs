@@ -94,7 +94,8 @@ fn series(strikes: &[Strike], first: usize, second: usize) -> Option<Vec<usize>>
     let to_the_end = gap(before, last) < LAST_S && fall > FALL_DB && shrinks_by(0.9);
     let silent = last + 1 == strikes.len() || gap(last, last + 1) > SILENCE_S;
     let broken_off = gap(before, last) < LAST_HEARD_S && fall > FALL_HEARD_DB && shrinks_by(SHRINKS) && silent;
-    (found.len() >= LEAST && (to_the_end || broken_off)).then_some(found)
+    let strange = last + 1 - first - found.len();
+    (found.len() >= LEAST && strange * LEAST <= found.len() && (to_the_end || broken_off)).then_some(found)
 }
 
 #[cfg(test)]

@@ -17,6 +17,8 @@ mod score;
 mod search;
 mod smooth;
 mod unrelated;
+#[cfg(test)]
+mod tests;
 
 use crate::part::{Surface, Timeline};
 use crate::units::{Bpm, Decibels, Seconds};

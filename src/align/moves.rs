@@ -20,8 +20,8 @@ const AHEAD_SHIFT: usize = 3;
 /// Deviations are Student's t with so many degrees of freedom: hands slip more often than a normal law allows.
 /// Origin: tails as usually found in tapping data (common practice); the figures are alike from 4 to 10.
 pub(super) const DEGREES: f64 = 6.0;
-/// Its constant, `ln(gamma(3) / gamma(3.5)) + ln(6 pi) / 2`.
-const T_CONSTANT: f64 = 0.960_3;
+/// Its constant, `ln(gamma(3) sqrt(6 pi) / gamma(3.5)) = ln(16 sqrt(6) / 15)`.
+const T_CONSTANT: f64 = 0.960_418_255_751_598_6;
 
 /// Where a tap of a count-in stands.
 #[derive(Clone, Copy)]

@@ -32,6 +32,8 @@ const FIRST_STRIKES: usize = 12;
 /// Cells in which only the best account stays: phase in seconds, tempo as a share.
 const CELL_PHASE_S: f64 = 0.03;
 const CELL_TEMPO: f64 = 0.02;
+/// While start and tempo are open the cells are finer by this much.
+const CELL_FINE: f64 = 0.1;
 /// The two ends of the tempi tried, as shares of a quarter at the tempo asked for; and their number.
 pub(super) const SLOWEST: f64 = 2.3;
 pub(super) const FASTEST: f64 = 0.43;
@@ -175,13 +177,14 @@ impl<'a> Search<'a> {
             self.jumps_paused(event, beam, &mut out);
         }
         let most = if i < FIRST_STRIKES { self.beam.most_first } else { self.beam.most };
-        prune(out, self.model.quarter_s, most)
+        let fine = if i < FIRST_STRIKES { CELL_FINE } else { 1.0 };
+        prune(out, self.model.quarter_s, most, fine)
     }
 }
 
 /// Lengths of a quarter to begin with: (seconds, variance, cost). A player keeps the tempo asked for to 7 % in 7 takes
 /// of 10; otherwise anything from under half to over twice is possible (spread 35 %).
-fn tempi(quarter_s: f64) -> Vec<(f64, f64, f64)> {
+pub(super) fn tempi(quarter_s: f64) -> Vec<(f64, f64, f64)> {
     let (from, to) = (FASTEST.ln(), SLOWEST.ln());
     let step = (to - from) / (TEMPI - 1) as f64;
     let normal = |x: f64, s: f64| (-0.5 * (x / s).powi(2)).exp() / (s * LN_2PI.exp().sqrt());
@@ -220,7 +223,7 @@ impl Seen {
 }
 
 /// The best account of each cell, within the width of the best of all, at most `beam` of them, cheapest first.
-fn prune(out: Candidates, quarter_s: f64, beam: usize) -> Vec<Hyp> {
+fn prune(out: Candidates, quarter_s: f64, beam: usize, fine: f64) -> Vec<Hyp> {
     let mut order: Vec<(f64, u32)> = (out.list.iter().enumerate())
         .filter(|(_, hyp)| hyp.cost < out.limit())
         .map(|(k, hyp)| (hyp.cost, k as u32))
@@ -235,8 +238,8 @@ fn prune(out: Candidates, quarter_s: f64, beam: usize) -> Vec<Hyp> {
     let mut kept = Vec::with_capacity(beam);
     for (_, k) in order {
         let hyp = out.list[k as usize];
-        let phase = (hyp.tau / CELL_PHASE_S).round() as i64;
-        let tempo = ((hyp.p / quarter_s).ln() / CELL_TEMPO).round() as i64;
+        let phase = (hyp.tau / (CELL_PHASE_S * fine)).round() as i64;
+        let tempo = ((hyp.p / quarter_s).ln() / (CELL_TEMPO * fine)).round() as i64;
         let open = hyp.d > (0.12 * hyp.p).powi(2);
         // Stroke, phase (of an hour), tempo, and two flags side by side in one number.
         let flags = u64::from(open) << 2 | u64::from(hyp.fill.min(2));

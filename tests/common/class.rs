@@ -407,9 +407,10 @@ impl<'a> Player<'a> {
         let n = 4 + rng.below(10);
         let Some(first) = self.notes.first().cloned() else { return };
         let mut at = first.at - 4.0;
+        let pace = rng.between(0.6, 1.6);
         self.notes[0].pause_s += rng.between(0.0, 3.0);
         for _ in 0..n {
-            at -= rng.pick(&[0.25, 0.5, 0.5, 1.0, 0.33]).unwrap();
+            at -= pace * rng.pick(&[0.25, 0.5, 0.5, 1.0, 0.33]).unwrap();
             let surface = rng.pick(&[Surface::Centre, Surface::Rim, Surface::Click]).unwrap();
             let note = Note {
                 stroke: None, at, pause_s: 0.0, alone_s: 0.0, surface, both: false, level_db: rng.normal(3.0), bounce: false,
@@ -421,9 +422,9 @@ impl<'a> Player<'a> {
     /// Goes on playing something after the end. Nothing to be found.
     pub fn goes_on(&mut self, rng: &mut Rng) {
         let Some(last) = self.notes.last().cloned() else { return };
-        let mut at = last.at + rng.between(1.0, 5.0);
+        let (mut at, pace) = (last.at + rng.between(1.0, 5.0), rng.between(0.6, 1.6));
         for _ in 0..3 + rng.below(10) {
-            at += rng.pick(&[0.25, 0.5, 0.5, 1.0, 0.33]).unwrap();
+            at += pace * rng.pick(&[0.25, 0.5, 0.5, 1.0, 0.33]).unwrap();
             let surface = rng.pick(&[Surface::Centre, Surface::Rim, Surface::Click]).unwrap();
             self.notes.push(Note {
                 stroke: None, at, pause_s: 0.0, alone_s: 0.0, surface, both: false, level_db: rng.normal(3.0), bounce: false,

@@ -54,10 +54,15 @@ pub fn structure(timeline: &Timeline, strikes: &[Strike], trace: &Trace) -> Stru
 }
 
 /// Nats of the second witness -> probability that the event is real.
-/// Origin: logistic, read off 1500 findings in the simulated class (`scripts/class_figures.rs`); restarts are a little
-/// less sure at the same evidence than everything else, because playing about resembles them.
+/// Origin: logistic, read off 1500 findings in the simulated class (`scripts/class_figures.rs`). At the same evidence
+/// restarts are a little less sure than the rest, because playing about resembles them; repeats and sections a little
+/// surer, because their rival is often another true name of the same event.
 fn witnessed(kind: Kind, dearer: f64) -> f64 {
-    if kind == Kind::Restarted { logistic((dearer - 0.3) / 1.6) } else { logistic((dearer + 0.6) / 1.5) }
+    match kind {
+        Kind::Restarted => logistic((dearer - 0.3) / 1.6),
+        Kind::RepeatExtra | Kind::RepeatMissing | Kind::SectionSkipped | Kind::StartedLate => logistic((dearer + 0.6) / 1.5),
+        _ => logistic(dearer / 1.4),
+    }
 }
 
 fn logistic(x: f64) -> f64 {

@@ -60,9 +60,20 @@ pub(super) fn judge(take: &Take, findings: &mut Vec<Finding>) {
     };
     let rate = (strays + 1.0) / (length + STRAY_PRIOR_S);
     for (rest, before, mut list) in inside {
+        if goes_on_after_the_end(take, rests[rest].1, before, &list) {
+            continue;
+        }
         list.dedup_by(|b, a| take.time(b.strike) - take.time(a.strike) < FLAM_S);
         findings.extend(rest_not_kept(take, rests[rest], before, &list, rate));
     }
+}
+
+/// Strikes in the rest that ends the piece, and on beyond it, are playing about after the end.
+fn goes_on_after_the_end(take: &Take, rest_ends: f64, before: usize, list: &[Inside]) -> bool {
+    let stroke = take.stroke(before);
+    let (Some(last), true) = (list.last(), stroke + 1 == take.timeline.strokes.len()) else { return false };
+    let ends = take.pulse(before) + (rest_ends - take.at[stroke] - MARGIN) * last.quarter_s;
+    (last.strike + 1..take.placed.len()).any(|i| take.placed[i].step == Step::Extra && take.time(i) > ends)
 }
 
 fn rest_not_kept(take: &Take, (from, to): (f64, f64), before: usize, list: &[Inside], rate: f64) -> Option<Finding> {
