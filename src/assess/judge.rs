@@ -85,6 +85,9 @@ pub fn assess(timeline: &Timeline, strikes: &[Strike], faint: &[Strike], trace: 
         })
         .collect();
     let mut limits = limits(timeline, heard, clock, &strokes, noisy);
+    if !noisy {
+        limits.extend(hands::limit(timeline, strikes, placed, heard));
+    }
     if margin(strikes, trace) < DOUBTFUL_MARGIN {
         let limit = "whether this was the written part at all: the playing follows it only loosely, so take the findings with care";
         limits.insert(0, limit.to_string());
