@@ -29,8 +29,9 @@ const MOST: f64 = 0.7;
 const SAID_ABOVE: f64 = 0.6;
 /// Nothing is surer than this.
 const SUREST: f64 = 0.98;
-/// A single new tempo at a join is no drift; it explains the take better when its squared error is below this share.
-const STEP_BETTER: f64 = 0.5;
+/// A single new tempo at a join is no drift; it is one when it tells the take better by this, in nats: the odds of the two
+/// accounts are even beforehand, and it is called drift only at better than one in three.
+const STEP_BETTER: f64 = 0.7;
 
 /// Parts of the take that have a tempo each.
 const PARTS: usize = 6;
@@ -135,13 +136,21 @@ fn inflation(points: &[Point], fit: &Grouped<2>) -> f64 {
 }
 
 /// Whether one new tempo at the beginning of a pass tells the take better than a steady change, and leaves none.
+///
+/// The accounts are compared by `n / 2 ln(squared error of one / of the other)`, n the number of errors that are free of
+/// each other, less the logarithm of the number of joins among which the best was taken.
 fn one_step(points: &[Point], ramp: &Grouped<2>, whole: f64) -> bool {
     let middle = whole / 2.0;
-    let joins = points.iter().filter(|p| p.opens && p.u > 0.1 * whole && p.u < 0.9 * whole).map(|p| p.u);
+    let joins: Vec<f64> =
+        points.iter().filter(|p| p.opens && p.u > 0.1 * whole && p.u < 0.9 * whole).map(|p| p.u).collect();
     let steps = joins
-        .filter_map(|x| fit(points, |u| [u - middle, (u - x).max(0.0)]).map(|step| (squared(&step, &ramp.weights), x)));
-    let Some((error, x)) = steps.min_by(|a, b| a.0.total_cmp(&b.0)) else { return false };
-    if error >= STEP_BETTER * squared(ramp, &ramp.weights) {
+        .iter()
+        .filter_map(|&x| fit(points, |u| [u - middle, (u - x).max(0.0)]).map(|s| (squared(&s, &ramp.weights), x, s)));
+    let Some((error, x, step)) = steps.min_by(|a, b| a.0.total_cmp(&b.0)) else { return false };
+    // The errors of the better account are what is left when all is said.
+    let free = points.len() as f64 / inflation(points, &step).powi(2);
+    let better = 0.5 * free * (squared(ramp, &ramp.weights) / error.max(1e-12)).ln() - (joins.len() as f64).ln();
+    if better < STEP_BETTER {
         return false;
     }
     let Some(both) = fit(points, |u| [u - middle, (u - x).max(0.0), 0.5 * (u - middle).powi(2)]) else { return true };

@@ -1,16 +1,22 @@
 //! The two hands, by the written sticking only; nothing is ever said about hands from the sound.
 //!
-//! Unevenness: lateness (and level, within a surface) as a straight model of the written hand, with on-the-beat or
-//! off-the-beat beside it where the sticking lets the two be told apart. Togetherness: where both hands are written, the
+//! Unevenness in time: lateness as a straight model of the written hand, with on-the-beat or off-the-beat beside it where
+//! the sticking lets the two be told apart. Errors of neighbouring strokes hang together (a hurried stroke is followed by a
+//! long interval, or by another hurried one), and hands follow one another in an order, so the variance of the difference
+//! is `1 + 2 r_errors r_hands` times that of free errors, r the correlations of neighbours (Bartlett 1935, "Some aspects of
+//! the time-correlation problem", J. R. Stat. Soc. 98:536, to the first lag). Unevenness in level: only between strokes of
+//! the same surface and dynamic at the same place in the bar, so that no accent can be taken for a hand. Togetherness: where both hands are written, the
 //! time between the two strikes, where two were heard.
 
+use std::collections::BTreeMap;
+
 use super::runs::matched;
-use super::stats::{Belief, Row, grouped, logistic, median, normal_cdf, robust};
+use super::stats::{Belief, Row, grouped, logistic, median, normal_cdf, normal_density, robust};
 use super::timing::Timed;
 use super::{Finding, Hearing, Kind, Told, Unit};
 use crate::align::{Placed, Step, Strike};
-use crate::part::{Hand, Hands, Surface, Timeline};
-use crate::units::Seconds;
+use crate::part::{Dynamic, Hand, Hands, Surface, Timeline};
+use crate::units::{Seconds, Ticks};
 
 /// One hand is late when the ear could notice it: asynchronies in a drum groove are heard from 19 to 24 ms on (preprint OSF
 /// jsg94_v3, abstract).
@@ -20,8 +26,20 @@ const NOTICED_S: f64 = 0.020;
 const NOTICED_DB: f64 = 3.0;
 /// Strokes of each hand.
 const LEAST: usize = 8;
-/// As many standard errors from no difference at all.
+/// As many standard errors from no difference at all, for levels.
 const LEAST_SIGMAS: f64 = 4.0;
+/// One take in ten limps. Common sense; nobody has counted.
+const LIMPING: f64 = 0.1;
+/// Standard deviation of the difference between the hands of one who limps, and of one who does not: the latter is a
+/// third of what is noticed. Rule of thumb.
+const LIMP_S: f64 = 0.040;
+const EVEN_S: f64 = NOTICED_S / 3.0;
+/// Neighbouring errors hang together by no more than this; a take of few strokes is believed to have none, as if that had
+/// been seen in so many.
+const MOST_TIED: f64 = 0.6;
+const UNTIED: f64 = 10.0;
+/// Errors that hang together make the difference surer by this share of its variance at best.
+const LEAST_SHARE: f64 = 0.4;
 const SAID_ABOVE: f64 = 0.7;
 const SUREST: f64 = 0.97;
 
@@ -128,22 +146,28 @@ pub(super) fn not_together(
     })
 }
 
+/// What is written of a stroke beside its hand: surface, dynamic, place in the bar.
+type Alike = (usize, Option<Dynamic>, Ticks);
+
 /// A stroke with a written hand.
 struct Struck {
     strike: usize,
     left: f64,
     off: f64,
+    /// `None` within a swell.
+    alike: Option<Alike>,
     surface: usize,
 }
 
-pub(super) fn uneven(
-    timeline: &Timeline,
-    strikes: &[Strike],
-    placed: &[Placed],
-    timed: &[Option<Timed>],
-    heard: &Hearing,
-    jitter: Seconds,
-) -> Option<Told> {
+fn alike(timeline: &Timeline, j: usize) -> Option<Alike> {
+    let stroke = timeline.strokes.get(j)?;
+    let bar = timeline.bars.get(stroke.bar)?;
+    let swelling = timeline.swells.iter().any(|s| s.from <= stroke.at && stroke.at < s.to);
+    (!swelling).then_some((stroke.surface.index(), stroke.level, stroke.at - bar.at))
+}
+
+/// Strokes with a written hand; empty where either hand has too few.
+fn struck(timeline: &Timeline, placed: &[Placed]) -> Vec<Struck> {
     let struck: Vec<Struck> = (placed.iter().enumerate())
         .filter_map(|(i, p)| {
             let j = matched(p)?;
@@ -155,12 +179,25 @@ pub(super) fn uneven(
                 strike: i,
                 left: sided(hand == Hand::Left),
                 off: sided(off),
+                alike: alike(timeline, j),
                 surface: stroke.surface.index(),
             })
         })
         .collect();
     let left = struck.iter().filter(|s| s.left > 0.0).count();
-    if left < LEAST || struck.len() - left < LEAST {
+    if left < LEAST || struck.len() - left < LEAST { Vec::new() } else { struck }
+}
+
+pub(super) fn uneven(
+    timeline: &Timeline,
+    strikes: &[Strike],
+    placed: &[Placed],
+    timed: &[Option<Timed>],
+    heard: &Hearing,
+    jitter: Seconds,
+) -> Option<Told> {
+    let struck = struck(timeline, placed);
+    if struck.is_empty() {
         return None;
     }
     timing(strikes, &struck, timed, jitter).or_else(|| level(strikes, &struck, heard))
@@ -170,18 +207,18 @@ fn timing(strikes: &[Strike], struck: &[Struck], timed: &[Option<Timed>], jitter
     let of = |s: &Struck| timed.get(s.strike).copied().flatten();
     // What is known less well counts less: the ends of a stretch, a strike in noise.
     let own = jitter.get().max(1e-3).powi(2);
-    let lates: Vec<(&Struck, f64, f64)> =
-        struck.iter().filter_map(|s| of(s).map(|t| (s, t.late.0.get(), own / (own + t.sigma.get().powi(2))))).collect();
-    let apart: Vec<Row<3>> = lates.iter().map(|&(s, y, weight)| Row { x: [1.0, s.left, s.off], y, weight }).collect();
-    let alone: Vec<Row<2>> = lates.iter().map(|&(s, y, weight)| Row { x: [1.0, s.left], y, weight }).collect();
+    let lates: Vec<(&Struck, f64, f64)> = struck
+        .iter()
+        .filter_map(|s| of(s).map(|t| (s, t.beside().get(), own / (own + t.sigma.get().powi(2)))))
+        .collect();
+    let apart: Vec<(usize, Row<3>)> =
+        lates.iter().map(|&(s, y, weight)| (s.strike, Row { x: [1.0, s.left, s.off], y, weight })).collect();
+    let alone: Vec<(usize, Row<2>)> =
+        lates.iter().map(|&(s, y, weight)| (s.strike, Row { x: [1.0, s.left], y, weight })).collect();
     let told_apart = separable(struck);
-    let (size, se) = if told_apart {
-        robust(&apart, &[Belief::default(); 3], None, 1e-3).map(|f| (f.z[1], f.se(1)))?
-    } else {
-        robust(&alone, &[Belief::default(); 2], None, 1e-3).map(|f| (f.z[1], f.se(1)))?
-    };
-    let confidence = normal_cdf((size.abs() - NOTICED_S) / se).min(SUREST);
-    if size.abs() < LEAST_SIGMAS * se || confidence < SAID_ABOVE {
+    let (size, se) = if told_apart { with_neighbours(&apart)? } else { with_neighbours(&alone)? };
+    let confidence = limping(size, se).min(SUREST);
+    if confidence < SAID_ABOVE {
         return None;
     }
     let (late, early) = if size > 0.0 { ("left", "right") } else { ("right", "left") };
@@ -218,6 +255,49 @@ fn timing(strikes: &[Strike], struck: &[Struck], timed: &[Option<Timed>], jitter
     Some(Told { finding, fix: Some(fix) })
 }
 
+/// Coefficient 1 (the hand) and its standard error, with neighbouring errors as they hang together. `rows`: strike and observation, in order of strikes.
+fn with_neighbours<const K: usize>(rows: &[(usize, Row<K>)]) -> Option<(f64, f64)> {
+    let plain: Vec<Row<K>> = rows.iter().map(|r| r.1).collect();
+    let fit = robust(&plain, &[Belief::default(); K], None, 1e-3)?;
+    // One wild stroke must not make the correlation.
+    let error = |row: &Row<K>| (row.y - fit.at(&row.x)).clamp(-2.0 * fit.scale, 2.0 * fit.scale);
+    let neighbours = |pair: &&[(usize, Row<K>)]| pair.len() == 2 && pair[1].0 - pair[0].0 == 1;
+    let (mut both, mut each, mut n) = (0.0, 0.0, 0.0);
+    for pair in rows.windows(2).filter(neighbours) {
+        let (a, b) = (error(&pair[0].1), error(&pair[1].1));
+        both += a * b;
+        each += 0.5 * (a * a + b * b);
+        n += 1.0;
+    }
+    let r = (both / f64::max(each, 1e-12) * n / (n + UNTIED)).clamp(-MOST_TIED, MOST_TIED);
+    // The hands' own order, what the other regressors explain of it left out: -1 where they alternate.
+    let others =
+        |row: &Row<K>| Row { x: std::array::from_fn(|k| if k == 1 { 0.0 } else { row.x[k] }), y: row.x[1], ..*row };
+    let explained = robust(
+        &plain.iter().map(others).collect::<Vec<_>>(),
+        &std::array::from_fn(|k| Belief { mean: 0.0, precision: if k == 1 { 1.0 } else { 0.0 } }),
+        Some(1.0),
+        1.0,
+    )?;
+    let order = |row: &Row<K>| row.x[1] - explained.at(&others(row).x);
+    let (mut along, mut all) = (0.0, 0.0);
+    for pair in rows.windows(2).filter(neighbours) {
+        let (a, b) = (order(&pair[0].1), order(&pair[1].1));
+        along += a * b;
+        all += 0.5 * (a * a + b * b);
+    }
+    let order = (along / f64::max(all, 1e-12)).clamp(-1.0, 1.0);
+    Some((fit.z[1], fit.se(1) * (1.0 + 2.0 * r * order).max(LEAST_SHARE).sqrt()))
+}
+
+/// Probability that a difference measured as `size` with a standard error is that of one who limps, and large enough to be
+/// noticed.
+fn limping(size: f64, se: f64) -> f64 {
+    let odds = LIMPING / (1.0 - LIMPING) * normal_density(size, LIMP_S.hypot(se))
+        / normal_density(size, EVEN_S.hypot(se)).max(1e-300);
+    odds / (1.0 + odds) * normal_cdf((size.abs() - NOTICED_S) / se)
+}
+
 /// Whether hand and beat vary enough against each other to be told apart.
 fn separable(struck: &[Struck]) -> bool {
     let n = struck.len() as f64;
@@ -230,18 +310,26 @@ fn separable(struck: &[Struck]) -> bool {
 }
 
 fn level(strikes: &[Strike], struck: &[Struck], heard: &Hearing) -> Option<Told> {
-    // An accent on the beat is music; without strokes that part hand from beat it cannot be told from a strong hand.
-    if heard.levels_untrue() || !separable(struck) {
+    if heard.levels_untrue() {
         return None;
     }
-    let level = |s: &Struck| strikes.get(s.strike).map(|x| x.level.0);
-    let rows: Vec<(usize, Row<2>)> = struck
-        .iter()
-        .filter_map(|s| level(s).map(|y| (s.surface, Row { x: [s.left, s.off], y, weight: 1.0 })))
-        .collect();
+    let mut groups: BTreeMap<Alike, (usize, [usize; 2])> = BTreeMap::new();
+    let mut rows: Vec<(usize, Row<1>)> = Vec::new();
+    for s in struck {
+        let (Some(alike), Some(strike)) = (s.alike, strikes.get(s.strike)) else { continue };
+        let next = groups.len();
+        let group = groups.entry(alike).or_insert((next, [0; 2]));
+        group.1[usize::from(s.left > 0.0)] += 1;
+        rows.push((group.0, Row { x: [s.left], y: strike.level.0, weight: 1.0 }));
+    }
+    // As many of each hand as would tell the same if all stood at one place.
+    let pairs: f64 = groups.values().map(|(_, [r, l])| (r * l) as f64 / (r + l).max(1) as f64).sum();
+    if pairs < LEAST as f64 / 2.0 {
+        return None;
+    }
     let fit = grouped(&rows, None, 0.5)?.fit;
     let (size, se) = (fit.z[0], fit.se(0));
-    let confidence = normal_cdf((size.abs() - NOTICED_DB) / se).min(SUREST);
+    let confidence = (normal_cdf((size.abs() - NOTICED_DB) / se) * (1.0 - heard.gain.clamp(0.0, 1.0))).min(SUREST);
     if size.abs() < LEAST_SIGMAS * se || confidence < SAID_ABOVE {
         return None;
     }
@@ -265,7 +353,7 @@ fn level(strikes: &[Strike], struck: &[Struck], heard: &Hearing) -> Option<Told>
             size.abs()
         ),
         evidence: format!(
-            "{:.1} dB with a standard error of {:.1} dB over {} strokes, within the same surface and beside any accent on the beat",
+            "{:.1} dB with a standard error of {:.1} dB over {} strokes, between strokes of the same surface at the same place in the bar",
             size.abs(),
             se,
             rows.len()
@@ -273,4 +361,26 @@ fn level(strikes: &[Strike], struck: &[Struck], heard: &Hearing) -> Option<Told>
         otherwise: None,
     };
     Some(Told { finding, fix: Some(fix) })
+}
+
+/// What cannot be said of the loudness of the hands, and why: one sounds louder, but the sticking never lets the other play
+/// at the same place in the bar, where an accent may be meant.
+pub(super) fn limit(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], heard: &Hearing) -> Option<String> {
+    let struck = struck(timeline, placed);
+    if heard.levels_untrue() || struck.is_empty() || level(strikes, &struck, heard).is_some() {
+        return None;
+    }
+    let rows: Vec<(usize, Row<1>)> = (struck.iter().filter(|s| s.alike.is_some()))
+        .filter_map(|s| strikes.get(s.strike).map(|x| (s.surface, Row { x: [s.left], y: x.level.0, weight: 1.0 })))
+        .collect();
+    let fit = grouped(&rows, None, 0.5)?.fit;
+    let (size, se) = (fit.z[0], fit.se(0));
+    if size.abs() < LEAST_SIGMAS * se || normal_cdf((size.abs() - NOTICED_DB) / se) < SAID_ABOVE {
+        return None;
+    }
+    let (loud, soft) = if size > 0.0 { ("left", "right") } else { ("right", "left") };
+    Some(format!(
+        "whether one hand is the stronger: strokes written for the {loud} are about {:.0} dB louder than those for the {soft}, but the two stand at other places in the bar, where an accent may be meant",
+        size.abs()
+    ))
 }

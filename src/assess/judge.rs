@@ -1,6 +1,8 @@
 //! The verdict: every step of the judge in turn, then what is said of it.
 
-use super::status::{Ground, best, statuses};
+use super::runs::matched;
+use super::status::{Ground, best, elsewhere, statuses};
+use super::timing::Timed;
 use super::{
     Advice, Assessment, Clock, Finding, Hearing, JudgedStrike, JudgedStroke, Kind, Status, Told, adopt, advice, drift,
     hands, levels, runs, structure, surfaces, timing, words,
@@ -31,7 +33,7 @@ pub fn assess(timeline: &Timeline, strikes: &[Strike], faint: &[Strike], trace: 
         return almost_nothing(timeline, strikes, heard);
     }
     if !of_this_part(strikes, trace) {
-        return another_part(timeline, strikes);
+        return another_part(timeline, strikes, heard);
     }
     let structure = structure::structure(timeline, strikes, trace);
     let mut placed = structure.placed;
@@ -83,6 +85,9 @@ pub fn assess(timeline: &Timeline, strikes: &[Strike], faint: &[Strike], trace: 
         })
         .collect();
     let mut limits = limits(timeline, heard, clock, &strokes, noisy);
+    if !noisy {
+        limits.extend(hands::limit(timeline, strikes, placed, heard));
+    }
     if margin(strikes, trace) < DOUBTFUL_MARGIN {
         let limit = "whether this was the written part at all: the playing follows it only loosely, so take the findings with care";
         limits.insert(0, limit.to_string());
@@ -90,7 +95,7 @@ pub fn assess(timeline: &Timeline, strikes: &[Strike], faint: &[Strike], trace: 
     let mut out = Assessment {
         timeline: timeline.clone(),
         clock,
-        strikes: judged(strikes, placed, &spreads),
+        strikes: judged(timeline, strikes, placed, &spreads, &timed, heard),
         strokes,
         findings: told.into_iter().map(|t| t.finding).collect(),
         advice: Advice {
@@ -106,13 +111,41 @@ pub fn assess(timeline: &Timeline, strikes: &[Strike], faint: &[Strike], trace: 
         jitter: measured,
     };
     out.advice = advice::advice(&out, &fixes);
+    leave_out_unlikely(&mut out);
     out
 }
 
-fn judged(strikes: &[Strike], placed: &[Placed], spreads: &[Option<Seconds>]) -> Vec<JudgedStrike> {
+/// Leaves out the strikes that are none; all indices follow.
+fn leave_out_unlikely(out: &mut Assessment) {
+    let kept = |s: &JudgedStrike| s.stroke.is_some() || s.certainty >= JudgedStrike::LEAST_LIKELY;
+    // Index of each strike among those kept; one more than there are strikes, for the ends of ranges.
+    let mut before = vec![0];
+    for strike in &out.strikes {
+        before.push(before.last().copied().unwrap_or(0) + usize::from(kept(strike)));
+    }
+    let moved = |i: usize| before.get(i).or(before.last()).copied().unwrap_or(0);
+    for stroke in &mut out.strokes {
+        stroke.strike = stroke.strike.map(moved);
+    }
+    for stretch in &mut out.stretches {
+        stretch.strikes = moved(stretch.strikes.start)..moved(stretch.strikes.end);
+    }
+    out.strikes.retain(kept);
+}
+
+fn judged(
+    timeline: &Timeline,
+    strikes: &[Strike],
+    placed: &[Placed],
+    spreads: &[Option<Seconds>],
+    timed: &[Option<Timed>],
+    heard: &Hearing,
+) -> Vec<JudgedStrike> {
     (strikes.iter().enumerate())
         .map(|(i, strike)| {
             let (surface, surface_p) = best(&strike.surface);
+            let timed = timed.get(i).copied().flatten();
+            let written = placed.get(i).and_then(matched).and_then(|j| timeline.strokes.get(j));
             JudgedStrike {
                 at: strike.at,
                 sigma: strike.sigma,
@@ -122,6 +155,11 @@ fn judged(strikes: &[Strike], placed: &[Placed], spreads: &[Option<Seconds>]) ->
                 stroke: placed.get(i).and_then(|p| p.stroke),
                 spread: spreads.get(i).copied().flatten(),
                 step: placed.get(i).map_or(Step::Extra, |p| p.step),
+                certainty: strike.certainty.clamp(0.0, 1.0),
+                late: timed.map(|t| t.late),
+                late_sigma: timed.map(|t| t.sigma),
+                bpm: timed.map(|t| t.bpm),
+                elsewhere: written.is_some_and(|w| elsewhere(strikes, heard, i, w.surface).is_some()),
             }
         })
         .collect()
@@ -177,23 +215,30 @@ fn of_this_part(strikes: &[Strike], trace: &Trace) -> bool {
     fitting >= LEAST_FITTING * (fitting + stray)
 }
 
-fn empty(timeline: &Timeline, strikes: &[Strike], limit: String, fix: &str) -> Assessment {
+fn empty(timeline: &Timeline, strikes: &[Strike], heard: &Hearing, limit: String, fix: &str) -> Assessment {
     let nothing = JudgedStroke { status: Status::NotReached, strike: None, late: None, late_sigma: None, bpm: None };
-    Assessment {
+    let mut out = Assessment {
         timeline: timeline.clone(),
         clock: None,
-        strikes: judged(strikes, &[], &[]),
+        strikes: judged(timeline, strikes, &[], &[], &[], heard),
         strokes: vec![nothing; timeline.strokes.len()],
         findings: Vec::new(),
         advice: advice::unheard(timeline, fix),
         limits: vec![limit],
         stretches: Vec::new(),
         jitter: None,
-    }
+    };
+    leave_out_unlikely(&mut out);
+    out
+}
+
+/// Strikes that are likelier the pupil's than not.
+fn likely(strikes: &[Strike]) -> usize {
+    strikes.iter().filter(|s| s.certainty > JudgedStrike::LIKELY).count()
 }
 
 fn almost_nothing(timeline: &Timeline, strikes: &[Strike], heard: &Hearing) -> Assessment {
-    let n = match strikes.len() {
+    let n = match likely(strikes) {
         0 => "none".to_string(),
         n => n.to_string(),
     };
@@ -204,20 +249,22 @@ fn almost_nothing(timeline: &Timeline, strikes: &[Strike], heard: &Hearing) -> A
     empty(
         timeline,
         strikes,
+        heard,
         limit,
         "I could hardly hear you. Put the microphone about an arm's length from the bucket and try again.",
     )
 }
 
-fn another_part(timeline: &Timeline, strikes: &[Strike]) -> Assessment {
+fn another_part(timeline: &Timeline, strikes: &[Strike], heard: &Hearing) -> Assessment {
     let limit = format!(
         "this does not sound like `{}`: {} strikes were heard, but they do not follow the written part, so nothing is judged; was another part or another form played?",
         timeline.title,
-        strikes.len()
+        likely(strikes)
     );
     empty(
         timeline,
         strikes,
+        heard,
         limit,
         "This sounded like something else than the piece. Look at the sheet, say the first bars aloud, and try again.",
     )
@@ -258,9 +305,9 @@ fn limits(
     }
     let not_heard = strokes.iter().filter(|s| s.status == Status::NotHeard).count();
     if not_heard > 0 {
-        let (were, they) = if not_heard == 1 { ("stroke was", "it") } else { ("strokes were", "they") };
+        let (were, they) = if not_heard == 1 { ("stroke was", "it counts") } else { ("strokes were", "they count") };
         out.push(format!(
-            "{not_heard} {were} not heard but may have been played: soft, or hidden by noise or by the ringing of the one before; {they} count as neither right nor wrong"
+            "{not_heard} {were} not heard but may have been played: soft, or hidden by noise or by the ringing of the one before; {they} as neither right nor wrong"
         ));
     }
     out.extend(surfaces::limits(&heard.doubts));

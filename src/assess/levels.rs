@@ -2,7 +2,9 @@
 //!
 //! Levels are compared within a surface, since a rim stroke is another sound and not a louder one. A written swell should
 //! rise by [`SWELL_DB`] at least from its first stroke to its last; a finding says that it did not, with the probability
-//! that the true rise is below that. Where the recorder may have levelled the sound out, nothing is said.
+//! that the true rise is below that: normal around the measured one with its standard error, times the belief about what
+//! pupils play. Where the error is larger than the least rise itself (few strokes of each surface, an uneven touch), or
+//! where the recorder may have levelled the sound out, nothing is said.
 
 use std::collections::BTreeMap;
 
@@ -28,6 +30,9 @@ const LEAST_SIDE: usize = 4;
 const SAID_ABOVE: f64 = 0.85;
 const SAID_ONCE_ABOVE: f64 = 0.95;
 const SUREST: f64 = 0.97;
+/// Rises of swells as pupils play them, mean and standard deviation in dB: from none at all to three times the least, one
+/// in three below the least. Rule of thumb; nobody has counted.
+const PLAYED_DB: (f64, f64) = (5.0, 5.0);
 
 /// How far one swell rose (or fade fell), dB; positive is as written.
 #[derive(Clone, Copy, Debug)]
@@ -38,8 +43,19 @@ struct Rise {
 }
 
 impl Rise {
+    /// Probability that the true rise is below the least; 0 where it is not known well enough to speak of.
     fn flat(self) -> f64 {
-        normal_cdf((SWELL_DB - self.db) / self.se)
+        if self.se.is_nan() || self.se > SWELL_DB {
+            return 0.0;
+        }
+        let (seen, believed) = (self.se.powi(-2), PLAYED_DB.1.powi(-2));
+        let mean = (self.db * seen + PLAYED_DB.0 * believed) / (seen + believed);
+        normal_cdf((SWELL_DB - mean) * (seen + believed).sqrt())
+    }
+
+    /// The same where the recorder's gain may have moved with probability `gain`: then loud and soft tell nothing.
+    fn flat_in(self, gain: f64) -> f64 {
+        self.flat() * (1.0 - gain.clamp(0.0, 1.0))
     }
 }
 
@@ -48,8 +64,8 @@ pub(super) fn judge(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], 
         return Vec::new();
     }
     let touch = touch(timeline, strikes, placed).max(LEAST_SPREAD_DB);
-    let mut out = swells(timeline, strikes, placed, touch);
-    out.extend(marks(timeline, strikes, placed).map(|finding| Told { finding, fix: None }));
+    let mut out = swells(timeline, strikes, placed, touch, heard.gain);
+    out.extend(marks(timeline, strikes, placed, heard.gain).map(|finding| Told { finding, fix: None }));
     out
 }
 
@@ -59,7 +75,7 @@ pub(super) fn asked_for(timeline: &Timeline) -> bool {
     !timeline.swells.is_empty() || marks.iter().any(|m| Some(m) != marks.first())
 }
 
-fn swells(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], touch: f64) -> Vec<Told> {
+fn swells(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], touch: f64, gain: f64) -> Vec<Told> {
     // The same swell in every pass of its section.
     type Place<'a> = (&'a str, Ticks, bool);
     let mut same: BTreeMap<Place, Vec<(usize, &Swell, Rise)>> = BTreeMap::new();
@@ -100,7 +116,7 @@ fn swells(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], touch: f64
                 at: None,
                 size: rise.db,
                 unit: Unit::Decibels,
-                confidence: rise.flat().min(SUREST),
+                confidence: rise.flat_in(gain).min(SUREST),
                 bars: bar.zip(bars.last().copied()),
                 text: String::new(),
                 evidence: format!(
@@ -114,12 +130,12 @@ fn swells(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], touch: f64
             let (text, fix) = (words::flat_swell(timeline, &f, rising), words::fix_swell(timeline, &f, rising));
             Told { finding: Finding { text, ..f }, fix: Some(fix) }
         };
-        if pooled.flat() >= SAID_ABOVE {
+        if pooled.flat_in(gain) >= SAID_ABOVE {
             if let Some(&(pass, swell, _)) = times.first() {
                 out.push(name(finding(pooled, (pass, swell), true)));
             }
         } else {
-            let once = times.iter().filter(|t| t.2.flat() >= SAID_ONCE_ABOVE);
+            let once = times.iter().filter(|t| t.2.flat_in(gain) >= SAID_ONCE_ABOVE);
             out.extend(once.map(|&(pass, swell, rise)| name(finding(rise, (pass, swell), false))));
         }
     }
@@ -163,7 +179,7 @@ fn rise(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], swell: &Swel
 }
 
 /// The dynamic marks, over the whole take: loud against soft within the same surface.
-fn marks(timeline: &Timeline, strikes: &[Strike], placed: &[Placed]) -> Option<Finding> {
+fn marks(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], gain: f64) -> Option<Finding> {
     let in_swell = |at: Ticks| timeline.swells.iter().any(|s| s.from <= at && at < s.to);
     let rows: Vec<(usize, Row<1>)> = (placed.iter().zip(strikes))
         .filter_map(|(p, s)| matched(p).and_then(|j| timeline.strokes.get(j)).map(|w| (w, s)))
@@ -180,7 +196,7 @@ fn marks(timeline: &Timeline, strikes: &[Strike], placed: &[Placed]) -> Option<F
     }
     let fit = grouped(&rows, None, LEAST_SPREAD_DB)?.fit;
     let rise = Rise { db: fit.z[0] * steps, se: fit.se(0) * steps, n: rows.len() };
-    if rise.flat() < SAID_ABOVE {
+    if rise.flat_in(gain) < SAID_ABOVE {
         return None;
     }
     Some(Finding {
@@ -192,7 +208,7 @@ fn marks(timeline: &Timeline, strikes: &[Strike], placed: &[Placed]) -> Option<F
         at: None,
         size: rise.db,
         unit: Unit::Decibels,
-        confidence: rise.flat().min(SUREST),
+        confidence: rise.flat_in(gain).min(SUREST),
         bars: None,
         text: "The loud and the soft places sound much alike.".to_string(),
         evidence: format!(

@@ -128,6 +128,30 @@ pub struct JudgedStrike {
     pub spread: Option<Seconds>,
     /// What the aligner took it for.
     pub step: Step,
+    /// Probability that it is a strike of the pupil's at all, 0 to 1: that the ear heard one, and that it sounds like one of
+    /// the surfaces of this take.
+    pub certainty: f64,
+    /// Heard minus expected from the player's own pulse where it was played; `None` where it has no stroke. A stroke played
+    /// twice has two strikes with a lateness each.
+    pub late: Option<Lateness>,
+    /// Uncertainty of `late`, one standard deviation.
+    pub late_sigma: Option<Seconds>,
+    /// Tempo of the player's own pulse where it was played.
+    pub bpm: Option<Bpm>,
+    /// It surely landed on another surface than its stroke is written for.
+    pub elsewhere: bool,
+}
+
+impl JudgedStrike {
+    /// A strike that found no stroke is likelier another sound from here down, and is neither counted nor drawn.
+    const LIKELY: f64 = 0.5;
+    /// Such a strike, less likely than this, is no strike.
+    const LEAST_LIKELY: f64 = 0.3;
+
+    /// Whether it may be spoken of as something the pupil played.
+    pub fn counts(&self) -> bool {
+        self.stroke.is_some() || self.certainty > JudgedStrike::LIKELY
+    }
 }
 
 /// A stroke with its verdict. Index i belongs to stroke i of the timeline.

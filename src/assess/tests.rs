@@ -61,6 +61,86 @@ fn a_tempo_that_rises_in_steps_is_rushing_too() {
 }
 
 #[test]
+fn one_new_tempo_at_a_join_is_not_rushing() {
+    // 10 % faster from the middle on, which is a join in these parts.
+    let takes: Vec<_> = takes(36, 280, |_, _, p| p.drift = |x| if x < 0.5 { 0.0 } else { 0.10 })
+        .into_iter()
+        .filter(|(_, t)| {
+            let end = t.timeline.end().quarters();
+            t.timeline.passes.iter().any(|p| t.timeline.bars[p.bars.start].at.quarters() * 2.0 == end)
+        })
+        .collect();
+    assert!(takes.len() >= 24, "{}", takes.len());
+    let called = found(&takes, Kind::Rushing);
+    assert!(10 * called <= takes.len(), "{called} of {}", takes.len());
+}
+
+#[test]
+fn an_accent_that_always_falls_on_one_hand_is_no_strong_hand() {
+    let part = |hands: &str| {
+        format!(
+            "title = \"T\"\nmeter = \"4/4\"\nbpm = {{ start = 60, goal = 90 }}\nform = \"A A A\"\n[sections.A]\nstrokes = \"xxxx xxxx | oooo xxxx | oooo oooo | xxxx x.--\"\nhands = \"{hands}\"\n"
+        )
+    };
+    let judged = |hands: &str, louder: fn(usize, &Timeline) -> bool| {
+        let pupil = Pupil::good(1300);
+        let line = pupil.line(&part(hands));
+        let (mut strikes, faint, duration) = Pupil { strays: 0.0, ..pupil }.play(&line);
+        let trace = trace(&line, &strikes, &AlignConfig::default());
+        for (strike, place) in strikes.iter_mut().zip(&trace.alignment.placed) {
+            if place.stroke.is_some_and(|j| louder(j, &line)) {
+                strike.level.0 += 7.0;
+            }
+        }
+        assess(&line, &strikes, &faint, &trace, &Hearing::clear(Seconds::of(duration)))
+    };
+    let on_the_beat = |j: usize, line: &Timeline| line.beat(j).fract() < 1e-6;
+    let take = judged("RLRL RLRL | RLRL RLRL | RLRL RLRL | RLRL R...", on_the_beat);
+    assert!(kinds(&take).is_empty(), "{}", shown(&take));
+    assert!(take.limits.iter().any(|l| l.starts_with("whether one hand is the stronger")), "{:?}", take.limits);
+    // The same hand at every place in the bar, now this one and now that: it is the hand.
+    let left = |j: usize, line: &Timeline| line.strokes[j].hands == crate::part::Hands::One(crate::part::Hand::Left);
+    let take = judged("RLRL RLRL | LRLR LRLR | RLRL RLRL | LRLR L...", left);
+    assert_eq!(kinds(&take), [Kind::UnevenHands], "{}", shown(&take));
+    assert!(take.findings[0].text.contains("left hand are about 7 dB louder"), "{}", shown(&take));
+}
+
+#[test]
+fn strikes_that_are_none_are_left_out_and_every_index_follows() {
+    let pupil = Pupil { strays: 0.0, ..Pupil::good(1400) };
+    let line = pupil.line(PARTS[0]);
+    let (strikes, faint, duration) = pupil.play(&line);
+    let check = |certainty: f64, kept: bool| {
+        let mut all = strikes.clone();
+        // A sound of another kind in the middle of every fifth interval.
+        let between: Vec<Strike> = (strikes.windows(2).step_by(5))
+            .map(|w| Strike {
+                at: Seconds::of((w[0].at + w[1].at).get() / 2.0),
+                certainty,
+                level: Decibels(-60.0),
+                ..w[0]
+            })
+            .collect();
+        all.extend(&between);
+        all.sort_by(|a, b| a.at.get().total_cmp(&b.at.get()));
+        let trace = trace(&line, &all, &AlignConfig::default());
+        let take = assess(&line, &all, &faint, &trace, &Hearing::clear(Seconds::of(duration)));
+        for (j, stroke) in take.strokes.iter().enumerate() {
+            if let Some(i) = stroke.strike {
+                assert_eq!(take.strikes[i].stroke, Some(j));
+                assert_eq!((take.strikes[i].late, take.strikes[i].bpm), (stroke.late, stroke.bpm));
+            }
+        }
+        let last = take.stretches.last().map_or(0, |s| s.strikes.end);
+        assert_eq!(last, take.strikes.len());
+        assert_eq!(take.strikes.iter().any(|s| s.stroke.is_none()), kept);
+        assert!(take.strikes.iter().all(|s| s.stroke.is_some() || (s.counts() == (certainty > 0.5))));
+    };
+    check(0.1, false);
+    check(0.4, true);
+}
+
+#[test]
 fn a_tempo_that_swings_by_3_percent_and_comes_back_is_neither() {
     let takes = takes(60, 300, |_, _, p| p.drift = |x| 0.03 * (3.0 * std::f64::consts::PI * x).sin());
     assert_eq!(found(&takes, Kind::Rushing) + found(&takes, Kind::Dragging), 0);

@@ -29,6 +29,14 @@ pub(super) struct Timed {
     leverage: Option<f64>,
 }
 
+impl Timed {
+    /// Lateness against the line through the neighbours and the strike itself: of strokes that come late in turns, the line
+    /// through the neighbours alone makes the difference too large.
+    pub(super) fn beside(&self) -> Seconds {
+        Seconds::of(self.late.0.get() / (1.0 + self.leverage.unwrap_or(0.0)))
+    }
+}
+
 /// For each of `n` strikes its lateness; `None` for unmatched strikes.
 ///
 /// Also gives the jitter around that pulse, one standard deviation: `jitter` is only the first guess. `None` where too few

@@ -56,6 +56,9 @@ struct StrikeRow {
     spread_ms: Option<f64>,
     sigma_ms: f64,
     step: &'static str,
+    certainty: f64,
+    late_ms: Option<f64>,
+    bpm: Option<f64>,
 }
 
 #[derive(Serialize)]
@@ -155,6 +158,9 @@ pub fn assessment(assessment: &Assessment) -> String {
         spread_ms: strike.spread.map(|spread| micro(spread.millis())),
         sigma_ms: micro(strike.sigma.millis()),
         step: step(strike.step),
+        certainty: micro(strike.certainty),
+        late_ms: strike.late.map(|late| micro(late.millis())),
+        bpm: strike.bpm.map(|bpm| micro(bpm.get())),
     });
     let strokes = timeline.strokes.iter().enumerate().zip(&assessment.strokes).map(|((i, written), judged)| {
         let place = pass_of(written.bar);

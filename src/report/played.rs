@@ -289,17 +289,17 @@ fn mark_strokes(assessment: &Assessment, drafts: &[Draft], runs: &mut [Run]) {
 fn heard(assessment: &Assessment, strike: usize, stroke: usize) -> Option<Heard> {
     let (struck, written) = (assessment.strikes.get(strike)?, assessment.timeline.strokes.get(stroke)?);
     let judged = assessment.strokes.get(stroke)?;
-    // A stroke played twice has one verdict, that of its own strike; the other time through is not timed.
+    // A stroke played twice has one verdict, that of its own strike; the other time through is what its strike tells.
     let own = judged.strike == Some(strike);
     Some(Heard {
         surface: struck.surface,
         surface_p: struck.surface_p,
         written: written.surface,
-        wrong: if own { judged.status == Status::WrongSurface } else { false },
+        wrong: if own { judged.status == Status::WrongSurface } else { struck.elsewhere },
         both: written.hands == Hands::Both,
-        late: judged.late.filter(|_| own),
-        sigma: judged.late_sigma.filter(|_| own).unwrap_or(struck.sigma),
-        bpm: judged.bpm.filter(|_| own),
+        late: if own { judged.late } else { struck.late },
+        sigma: if own { judged.late_sigma } else { struck.late_sigma }.unwrap_or(struck.sigma),
+        bpm: if own { judged.bpm } else { struck.bpm },
     })
 }
 
@@ -307,7 +307,7 @@ fn heard(assessment: &Assessment, strike: usize, stroke: usize) -> Option<Heard>
 /// stroke and how many lie outside all bars shown.
 fn mark_strays(assessment: &Assessment, drafts: &[Draft], runs: &mut [Run]) -> (usize, usize) {
     let (mut before, mut outside) = (0, 0);
-    for (strike, struck) in assessment.strikes.iter().enumerate().filter(|(_, s)| s.stroke.is_none()) {
+    for (strike, struck) in assessment.strikes.iter().enumerate().filter(|(_, s)| s.stroke.is_none() && s.counts()) {
         let quiet = matches!(struck.step, Step::Double | Step::Bounce);
         let run = drafts.iter().rposition(|d| d.strikes.first().is_some_and(|(first, _)| *first < strike));
         let Some(run) = run.filter(|_| struck.step != Step::CountIn) else {

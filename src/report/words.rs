@@ -328,8 +328,9 @@ pub(super) fn gist(assessment: &Assessment) -> Vec<String> {
     let Fates { played, missed, elsewhere, not_heard, not_reached } = Fates::of(assessment);
     let written = assessment.strokes.len();
     if assessment.clock.is_none() {
-        let heard = capital(&count(assessment.strikes.len(), "strike was", "strikes were"));
-        let and = if assessment.strikes.is_empty() { "." } else { ", and they could not be matched to this part." };
+        let strikes = assessment.strikes.iter().filter(|s| s.counts()).count();
+        let heard = capital(&count(strikes, "strike was", "strikes were"));
+        let and = if strikes == 0 { "." } else { ", and they could not be matched to this part." };
         said.push(format!("{heard} heard{and}"));
         return said;
     }

@@ -212,6 +212,11 @@ impl Take {
                 stroke: Some(stroke),
                 spread: None,
                 step: if self.a.strikes.len() == first { began } else { Step::Match },
+                certainty: 0.99,
+                late: Some(Lateness(Seconds::from_millis(off))),
+                late_sigma: Some(sigma),
+                bpm: Bpm::new(bpm),
+                elsewhere: other.is_some(),
             });
             self.a.strokes[stroke] = JudgedStroke {
                 status: if other.is_some() { Status::WrongSurface } else { Status::Played },
@@ -253,6 +258,11 @@ impl Take {
                 stroke: None,
                 spread: None,
                 step,
+                certainty: 0.97,
+                late: None,
+                late_sigma: None,
+                bpm: None,
+                elsewhere: false,
             });
         }
         self
@@ -625,6 +635,11 @@ pub(crate) fn stranger() -> Assessment {
             stroke: None,
             spread: None,
             step: Step::Extra,
+            certainty: 0.97,
+            late: None,
+            late_sigma: None,
+            bpm: None,
+            elsewhere: false,
         });
         at += 0.1 + 0.5 * dice.unit();
     }

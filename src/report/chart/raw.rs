@@ -14,14 +14,15 @@ const HEIGHT: f64 = 46.0;
 /// Strikes as ticks, louder ones longer.
 pub(super) fn raw(assessment: &Assessment, width: f64) -> Scene {
     let mut scene = Scene { width, height: 0.0, items: Vec::new() };
-    if assessment.strikes.is_empty() {
+    let strikes = assessment.strikes.iter().filter(|s| s.counts()).collect::<Vec<_>>();
+    if strikes.is_empty() {
         return scene;
     }
-    let times = assessment.strikes.iter().map(|s| s.at.get().max(0.0)).collect::<Vec<_>>();
+    let times = strikes.iter().map(|s| s.at.get().max(0.0)).collect::<Vec<_>>();
     let end = times.iter().copied().fold(0.0, f64::max);
     let all = ((end / PER_LINE).floor() as usize).saturating_add(1);
     let lines = all.min(MOST_LINES);
-    let loudest = assessment.strikes.iter().map(|s| s.level.0).fold(f64::NEG_INFINITY, f64::max);
+    let loudest = strikes.iter().map(|s| s.level.0).fold(f64::NEG_INFINITY, f64::max);
     let scale = (width - GUTTER - EDGE) / PER_LINE;
     for line in 0..lines {
         let from = line as f64 * PER_LINE;
@@ -36,7 +37,7 @@ pub(super) fn raw(assessment: &Assessment, width: f64) -> Scene {
             }
         }
         scene.text((GUTTER - 6.0, base + 12.5), if line == 0 { "seconds" } else { "" }, Pen::new(8.0).grey().end());
-        for (time, strike) in times.iter().zip(&assessment.strikes) {
+        for (time, strike) in times.iter().zip(&strikes) {
             if (from..from + PER_LINE).contains(time) {
                 let x = GUTTER + (time - from) * scale;
                 // 30 dB from the tallest to the smallest.
