@@ -63,7 +63,9 @@ fn run() -> Result<(), Box<dyn std::error::Error>> {
             .iter()
             .map(|d| match *d {
                 Doubt::Exchanged { a, b, p } => json!(["exchanged", a.index(), b.index(), p]),
-                Doubt::NotToldApart { written, heard } => json!(["not-told-apart", written.index(), heard.index(), 1.0]),
+                Doubt::NotToldApart { written, heard } => {
+                    json!(["not-told-apart", written.index(), heard.index(), 1.0])
+                }
                 Doubt::OneSurface { written } => json!(["one-surface", written.index(), written.index(), 1.0]),
             })
             .collect();
@@ -75,7 +77,7 @@ fn run() -> Result<(), Box<dyn std::error::Error>> {
             "doubts": doubts,
             "passes": reading.passes.iter().map(|p| json!([p.pass, p.played.map(|r| rows(&r))])).collect::<Vec<_>>(),
             "accounts": accounts.iter().map(|a| json!({
-                "sound": a.sound, "names": a.names, "mistakes": a.mistakes,
+                "sound": a.sound, "names": a.names, "mistakes": a.mistakes, "slips": a.slips,
                 "surface": a.surface.iter().map(|s| rows(s)).collect::<Vec<_>>(),
             })).collect::<Vec<_>>(),
             "ms": ms,

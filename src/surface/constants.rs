@@ -66,10 +66,11 @@ pub(super) struct Tuning {
     pub(super) other_scale: f64,
     /// Weight of a mistake map for each surface it changes.
     pub(super) map_change: f64,
-    /// Weight of a map that exchanges two surfaces.
-    pub(super) map_exchange: f64,
-    /// Weight of a map that has everything on the first surface.
-    pub(super) map_all_on_first: f64,
+    /// Weight of a map that exchanges two surfaces, and of the one that exchanges centre and rim: their names are the
+    /// least sure, so that rather a doubt is raised than a fault.
+    pub(super) map_exchange: [f64; 2],
+    /// Weight of a map that has everything on the first surface, and of one that has everything on another.
+    pub(super) map_all_on: [f64; 2],
     /// Factor on the weight of every mistake where the part has one surface only.
     pub(super) map_lone: f64,
     /// Probability that the map changes at a strike: within a pass, where a pass begins, and where passes are unknown.
@@ -95,6 +96,8 @@ pub(super) struct Judge {
     pub(super) names: f64,
     /// Of the mistakes it needs, as mean over the strikes.
     pub(super) mistakes: f64,
+    /// Of the slips it needs.
+    pub(super) slips: f64,
 }
 
 /// Constants as they are used.

@@ -73,14 +73,7 @@ pub(super) fn doubts(
 }
 
 /// Probability that the names `a` and `b` are exchanged throughout against what is told.
-fn exchanged(
-    take: &Take,
-    heard: &[Heard],
-    explanations: &[Explanation],
-    weights: &[f64],
-    a: usize,
-    b: usize,
-) -> f64 {
+fn exchanged(take: &Take, heard: &[Heard], explanations: &[Explanation], weights: &[f64], a: usize, b: usize) -> f64 {
     let (live_a, live_b) = (take.live[a], take.live[b]);
     let swapped = |e: &Explanation| {
         let (mut crossed, mut straight) = (0.0, 0.0);

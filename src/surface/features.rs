@@ -38,11 +38,8 @@ const BODY_EDGES: [f64; 16] =
     [100., 180., 280., 400., 560., 760., 1000., 1300., 1700., 2200., 2900., 3800., 5000., 6700., 9500., 13000.];
 
 /// Where the bands of each stretch begin, and their edges.
-pub(super) const STRETCHES: [(usize, &[f64]); 3] = [
-    (0, &CLICK_EDGES),
-    (CLICK_EDGES.len() - 1, &BODY_EDGES),
-    (CLICK_EDGES.len() + BODY_EDGES.len() - 2, &BODY_EDGES),
-];
+pub(super) const STRETCHES: [(usize, &[f64]); 3] =
+    [(0, &CLICK_EDGES), (CLICK_EDGES.len() - 1, &BODY_EDGES), (CLICK_EDGES.len() + BODY_EDGES.len() - 2, &BODY_EDGES)];
 
 /// After what sounded before is taken off a band, this share of it stays: below that the band is not known.
 const KEPT: f64 = 0.1;

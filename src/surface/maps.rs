@@ -25,14 +25,14 @@ pub(super) struct Maps {
 impl Maps {
     /// All that are considered among `live` surfaces. Where the part has but one, `lone`, sound cannot check its name,
     /// and a change of it throughout is hardly considered.
-    pub(super) fn new(live: usize, lone: bool, tuning: &Tuning) -> Maps {
+    pub(super) fn new(live: &[usize], lone: bool, tuning: &Tuning) -> Maps {
         let rarer = if lone { tuning.map_lone } else { 1.0 };
         let mut identity = [0; ALL];
         identity.iter_mut().enumerate().for_each(|(k, to)| *to = k);
         let mut maps = vec![identity];
         let mut prior = vec![1.0];
-        for a in 0..live {
-            for b in 0..live {
+        for a in 0..live.len() {
+            for b in 0..live.len() {
                 if a != b {
                     let mut one = identity;
                     one[a] = b;
@@ -41,14 +41,14 @@ impl Maps {
                     if a < b {
                         one[b] = a;
                         maps.push(one);
-                        prior.push(rarer * tuning.map_exchange);
+                        let drum = live[a] == Surface::Centre.index() && live[b] == Surface::Rim.index();
+                        prior.push(rarer * tuning.map_exchange[usize::from(drum)]);
                     }
                 }
             }
-            if live > 2 {
+            if live.len() > 2 {
                 maps.push([a; ALL]);
-                let all = tuning.map_change.powi(live as i32 - 1);
-                prior.push(rarer * if a == 0 { tuning.map_all_on_first } else { all });
+                prior.push(rarer * tuning.map_all_on[usize::from(a != 0)]);
             }
         }
         Maps::weighted(maps, prior)
@@ -138,7 +138,9 @@ pub(super) fn listen(
             *h = (s - top).exp();
         }
         let mut sum = 0.0;
-        for ((((f, e), last), prior), played) in forward.iter_mut().zip(emission).zip(&last).zip(&maps.prior).zip(of(*row)) {
+        for ((((f, e), last), prior), played) in
+            forward.iter_mut().zip(emission).zip(&last).zip(&maps.prior).zip(of(*row))
+        {
             *e = played.iter().zip(heard.iter()).map(|(p, h)| p * h).sum::<f64>().max(1e-200);
             *f = ((1.0 - turn) * last + turn * prior) * *e;
             sum += *f;
@@ -260,7 +262,7 @@ mod tests {
     #[test]
     fn forward_and_backward_agree_with_every_sequence_tried() {
         let (live, turn) = (3, 0.2);
-        let maps = Maps::new(live, false, &tuning());
+        let maps = Maps::new(&[0, 1, 2], false, &tuning());
         let sound: Vec<[f64; ALL]> =
             [[0.1, -1.0, -2.0], [-3.0, 0.2, -0.5], [-1.0, -1.5, 0.4]].map(|s| [s[0], s[1], s[2], 0.0, 0.0]).to_vec();
         let rows = [0, NO_STROKE, 1];
@@ -275,7 +277,7 @@ mod tests {
 
     #[test]
     fn a_pass_on_the_wrong_surface_is_told_from_slips() {
-        let maps = Maps::new(3, false, &tuning());
+        let maps = Maps::new(&[0, 1, 2], false, &tuning());
         // Surface 0 sounds in the second half although 1 is written throughout.
         let sound: Vec<[f64; ALL]> =
             (0..40).map(|k| if k < 20 { [-9.0, 0.0, -9.0, 0.0, 0.0] } else { [0.0, -9.0, -9.0, 0.0, 0.0] }).collect();

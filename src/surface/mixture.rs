@@ -61,8 +61,7 @@ impl Prior {
         }
         let block = |a: usize, b: usize, i: usize, j: usize| spread[(a * DIMS + i) * n + b * DIMS + j];
         let m = live.len();
-        let middle: Vec<f64> =
-            (0..DIMS).map(|i| (0..m).map(|a| mean[a * DIMS + i]).sum::<f64>() / m as f64).collect();
+        let middle: Vec<f64> = (0..DIMS).map(|i| (0..m).map(|a| mean[a * DIMS + i]).sum::<f64>() / m as f64).collect();
         let (mut off, mut own_spread) = ([0.0; DIMS * DIMS], [0.0; DIMS * DIMS]);
         for i in 0..DIMS {
             for j in 0..DIMS {
@@ -70,8 +69,11 @@ impl Prior {
                     (0..m).map(|a| (mean[a * DIMS + i] - middle[i]) * (mean[a * DIMS + j] - middle[j])).sum::<f64>()
                         / m as f64;
                 let pairs = (m * (m - 1)).max(1) as f64;
-                let across: f64 =
-                    (0..m).flat_map(|a| (0..m).map(move |b| (a, b))).filter(|(a, b)| a != b).map(|(a, b)| block(a, b, i, j)).sum();
+                let across: f64 = (0..m)
+                    .flat_map(|a| (0..m).map(move |b| (a, b)))
+                    .filter(|(a, b)| a != b)
+                    .map(|(a, b)| block(a, b, i, j))
+                    .sum();
                 own_spread[i * DIMS + j] = (0..m).map(|a| block(a, a, i, j)).sum::<f64>() / m as f64 + between;
                 off[i * DIMS + j] = across / pairs - between / (m as f64 - 1.0).max(1.0);
             }
@@ -87,9 +89,7 @@ impl Prior {
                 }
             }
         }
-        let own = (0..m)
-            .map(|a| std::array::from_fn(|k| block(a, a, k / DIMS, k % DIMS)))
-            .collect();
+        let own = (0..m).map(|a| std::array::from_fn(|k| block(a, a, k / DIMS, k % DIMS))).collect();
         let (any_precision, any_log_det) = invert(&any, n);
         let any_mean = middle.iter().copied().cycle().take(n).collect();
         Prior { precision: invert(&spread, n).0, mean, any_mean, any_precision, any_log_det, own }
@@ -178,6 +178,11 @@ fn ln_gamma(x: f64) -> f64 {
     (x + 0.5) * t.ln() - t + (2.506_628_274_631_000_5 * series / x).ln()
 }
 
+/// Logarithm of the beta function.
+fn ln_beta(a: f64, b: f64) -> f64 {
+    ln_gamma(a) + ln_gamma(b) - ln_gamma(a + b)
+}
+
 /// An explanation of a take, and what speaks for it.
 #[derive(Clone)]
 pub(super) struct Explanation {
@@ -195,6 +200,8 @@ pub(super) struct Explanation {
     pub(super) names: f64,
     /// For: the mistakes needed, mean log weight of the maps.
     pub(super) mistakes: f64,
+    /// For: the slips needed, as log probability under their prior.
+    pub(super) slips: f64,
     /// For: strikes whose surface is known.
     pub(super) known: f64,
     state: State,
@@ -222,6 +229,7 @@ impl Explanation {
             sound: 0.0,
             names: 0.0,
             mistakes: 0.0,
+            slips: 0.0,
             known: 0.0,
             state: State {
                 weights: vec![[1.0; ALL]; n],
@@ -241,7 +249,15 @@ impl Explanation {
     }
 
     /// Improves it by some rounds; with `weigh`, also fills in what speaks for it.
-    pub(super) fn improve(&mut self, c: &Constants, prior: &Prior, take: &Take, maps: &Maps, rounds: usize, weigh: bool) {
+    pub(super) fn improve(
+        &mut self,
+        c: &Constants,
+        prior: &Prior,
+        take: &Take,
+        maps: &Maps,
+        rounds: usize,
+        weigh: bool,
+    ) {
         let t = &c.tuning;
         let (m, n) = (take.live.len(), take.places.len());
         let size = m * DIMS;
@@ -346,6 +362,8 @@ impl Explanation {
             let strokes = take.rows.iter().filter(|r| **r != NO_STROKE).count() as f64;
             let [a, b] = t.slips;
             state.slip = (slips + a) / (strokes + a + b);
+            // Beta-binomial, without the order of the slips.
+            self.slips = ln_beta(a + slips, b + strokes - slips) - ln_beta(a, b);
             if !take.part {
                 // One strike's worth of every surface is taken for granted (a flat Dirichlet prior).
                 let all: f64 = count.iter().sum::<f64>() + m as f64;
@@ -411,9 +429,9 @@ impl Explanation {
         // Laplace's approximation around the places, under a prior that knows no names.
         let off: Vec<f64> = self.places.iter().flatten().zip(&prior.any_mean).map(|(a, b)| a - b).collect();
         let far = form(&prior.any_precision, &off);
-        let mut sound = evidence - 0.5 * (t.odd_instrument + size) * (far / t.odd_instrument).ln_1p()
-            - 0.5 * prior.any_log_det
-            + 0.5 * log_det;
+        let mut sound =
+            evidence - 0.5 * (t.odd_instrument + size) * (far / t.odd_instrument).ln_1p() - 0.5 * prior.any_log_det
+                + 0.5 * log_det;
         // Two names for one surface are no explanation.
         for a in 0..m {
             for b in a + 1..m {

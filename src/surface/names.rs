@@ -101,8 +101,18 @@ impl Namings {
                 }
                 let share = n.pair_trust[pair(live[a], live[b])][1];
                 for (k, naming) in namings.iter().enumerate() {
-                    let other: Vec<usize> =
-                        naming.iter().map(|n| if *n == a { b } else if *n == b { a } else { *n }).collect();
+                    let other: Vec<usize> = naming
+                        .iter()
+                        .map(|n| {
+                            if *n == a {
+                                b
+                            } else if *n == b {
+                                a
+                            } else {
+                                *n
+                            }
+                        })
+                        .collect();
                     if let Some(other) = namings.iter().position(|n| *n == other) {
                         p[k] += share * (by_score[other] - by_score[k]);
                     }
@@ -117,9 +127,23 @@ impl Namings {
         self.log(|g| g)
     }
 
+    /// The likeliest name of each used group.
+    pub(super) fn likeliest(&self) -> Vec<(usize, usize)> {
+        let best = self.namings.iter().zip(&self.p).max_by(|a, b| a.1.total_cmp(b.1));
+        best.map(|(names, _)| self.used.iter().copied().zip(names.iter().copied()).collect()).unwrap_or_default()
+    }
+
     /// Probability that `a` and `b` should be exchanged, of that and that they are right.
     pub(super) fn exchanged(&self, a: usize, b: usize) -> f64 {
-        let other = self.log(|g| if g == a { b } else if g == b { a } else { g });
+        let other = self.log(|g| {
+            if g == a {
+                b
+            } else if g == b {
+                a
+            } else {
+                g
+            }
+        });
         1.0 / (1.0 + (self.as_called() - other).clamp(-50.0, 50.0).exp())
     }
 

@@ -5,10 +5,11 @@
 //! their mean, each weighed by its sounds, its names and the mistakes it needs.
 
 use super::constants::{Constants, DIMS, Place};
+use super::doubts::doubts;
 use super::features::{BANDS, Features};
 use super::maps::{ALL, Maps, NO_STROKE};
 use super::mixture::{Explanation, Prior as Places, Take, softmax};
-use super::doubts::doubts;
+use super::names::{Namings, marks};
 use super::{Heard, Prior};
 use crate::part::Surface;
 
@@ -69,6 +70,8 @@ pub struct Account {
     pub names: f64,
     /// The mistakes it needs.
     pub mistakes: f64,
+    /// The slips it needs.
+    pub slips: f64,
     /// Probability of each surface at each strike under it, in the order of [`Surface::ALL`].
     pub surface: Vec<[f64; ALL]>,
 }
@@ -101,6 +104,7 @@ impl Model {
                 sound: e.sound,
                 names: e.names,
                 mistakes: e.mistakes,
+                slips: e.slips,
                 surface: e.surface.iter().map(full).collect(),
             })
             .collect();
@@ -119,7 +123,7 @@ fn tell_by(
     };
     let places = Places::new(c, &take.live);
     let lone = take.written.iter().filter(|w| **w).count() == 1;
-    let maps = if take.part { Maps::new(take.live.len(), lone, &c.tuning) } else { Maps::none() };
+    let maps = if take.part { Maps::new(&take.live, lone, &c.tuning) } else { Maps::none() };
     let mut explanations = Vec::new();
     for start in starts(c, &places, &take) {
         let mut e = Explanation::begin(c, &take, start);
@@ -146,7 +150,7 @@ fn weigh(c: &Constants, explanations: &[Explanation]) -> Vec<f64> {
     let j = &c.tuning.judge;
     let mut weights: Vec<f64> = explanations
         .iter()
-        .map(|e| j.sound * e.sound + j.names * e.names + j.mistakes * e.mistakes + e.known)
+        .map(|e| j.sound * e.sound + j.names * e.names + j.mistakes * e.mistakes + j.slips * e.slips + e.known)
         .collect();
     softmax(&mut weights);
     weights
@@ -212,9 +216,8 @@ fn take_of(
     let mut known_levels: Vec<f64> = known.iter().map(|(_, f)| f.level.0).filter(|l| l.is_finite()).collect();
     known_levels.sort_by(f64::total_cmp);
     let known_median = known_levels.get(known_levels.len() / 2).copied().unwrap_or(median);
-    let known = (known.iter())
-        .filter_map(|(s, f)| Some((position(*s)?, place_of(&bands_of(f, known_median)))))
-        .collect();
+    let known =
+        (known.iter()).filter_map(|(s, f)| Some((position(*s)?, place_of(&bands_of(f, known_median))))).collect();
     Some(Take {
         written: std::array::from_fn(|k| live.get(k).is_some_and(|s| written[*s])),
         part: priors.is_some(),
@@ -227,6 +230,9 @@ fn take_of(
     })
 }
 
+/// How far a first guess trusts the part, or the sounds.
+const TRUST: f64 = 0.9;
+
 /// First guesses of every strike's surface.
 fn starts(c: &Constants, places: &Places, take: &Take) -> Vec<Vec<[f64; ALL]>> {
     let m = take.live.len();
@@ -234,8 +240,6 @@ fn starts(c: &Constants, places: &Places, take: &Take) -> Vec<Vec<[f64; ALL]>> {
     if !take.part {
         return vec![absolute];
     }
-    // How far a first guess trusts the part.
-    const TRUST: f64 = 0.9;
     let by = |to: &dyn Fn(usize) -> usize| {
         take.rows
             .iter()
@@ -254,12 +258,94 @@ fn starts(c: &Constants, places: &Places, take: &Take) -> Vec<Vec<[f64; ALL]>> {
     let mut out = vec![by(&|k| k)];
     for a in 0..m {
         for b in a + 1..m {
-            out.push(by(&|k| if k == a { b } else if k == b { a } else { k }));
+            out.push(by(&|k| {
+                if k == a {
+                    b
+                } else if k == b {
+                    a
+                } else {
+                    k
+                }
+            }));
         }
         out.push(by(&|_| a));
     }
     out.push(absolute);
+    out.extend(by_sound(c, take));
     out
+}
+
+/// Rounds in which strikes are grouped by sound.
+const GROUPING: usize = 8;
+
+/// As many groups of like sound as surfaces are written (k-means, begun with places far from each other), called by the
+/// surfaces that most of their strikes are written on. Finds the surfaces where a mistake spoils most of the part.
+///
+/// Once more, called as the groups sound.
+fn by_sound(c: &Constants, take: &Take) -> Vec<Vec<[f64; ALL]>> {
+    let m = take.live.len();
+    let written: Vec<usize> = (0..m).filter(|k| take.rows.contains(k)).collect();
+    if written.len() < 2 || take.places.len() < 2 * written.len() {
+        return Vec::new();
+    }
+    let away = |a: &Place, b: &Place| a.iter().zip(b).map(|(a, b)| (a - b) * (a - b)).sum::<f64>();
+    let n = take.places.len() as f64;
+    let middle: Place = std::array::from_fn(|i| take.places.iter().map(|z| z[i]).sum::<f64>() / n);
+    let mut centres: Vec<Place> = Vec::new();
+    while centres.len() < written.len() {
+        let from = |z: &Place| {
+            let near = centres.iter().map(|c| away(z, c)).fold(f64::INFINITY, f64::min);
+            if centres.is_empty() { away(z, &middle) } else { near }
+        };
+        centres.extend(take.places.iter().max_by(|a, b| from(a).total_cmp(&from(b))));
+    }
+    let nearest = |z: &Place, centres: &[Place]| {
+        (0..centres.len()).min_by(|a, b| away(z, &centres[*a]).total_cmp(&away(z, &centres[*b]))).unwrap_or(0)
+    };
+    let mut group = Vec::new();
+    for _ in 0..GROUPING {
+        group = take.places.iter().map(|z| nearest(z, &centres)).collect();
+        for (g, centre) in centres.iter_mut().enumerate() {
+            let mine: Vec<&Place> = take.places.iter().zip(&group).filter(|(_, h)| **h == g).map(|(z, _)| z).collect();
+            if !mine.is_empty() {
+                *centre = std::array::from_fn(|i| mine.iter().map(|z| z[i]).sum::<f64>() / mine.len() as f64);
+            }
+        }
+    }
+    // The commonest pair of group and written surface names that group, and so on with what is left.
+    let mut count = [[0usize; ALL]; ALL];
+    for (row, g) in take.rows.iter().zip(&group).filter(|(row, _)| **row != NO_STROKE) {
+        count[*g][*row] += 1;
+    }
+    let mut name = [None; ALL];
+    for _ in 0..written.len() {
+        let free = |g: &usize, s: &usize| name[*g].is_none() && !name.contains(&Some(*s));
+        let pairs = (0..written.len()).flat_map(|g| written.iter().map(move |s| (g, *s)));
+        if let Some((g, s)) = pairs.filter(|(g, s)| free(g, s)).max_by_key(|(g, s)| count[*g][*s]) {
+            name[g] = Some(s);
+        }
+    }
+    let called = |name: &[Option<usize>; ALL]| {
+        let trust = |g: &usize| {
+            let mut q = [0.0; ALL];
+            q[..m].fill((1.0 - TRUST) / (m as f64 - 1.0));
+            if let Some(s) = name[*g] {
+                q[s] = TRUST;
+            }
+            q
+        };
+        group.iter().map(trust).collect::<Vec<_>>()
+    };
+    let mut groups = vec![([0.0; BANDS], 0.0f64); m];
+    for (g, bands) in group.iter().zip(&take.bands) {
+        groups[*g].1 += 1.0;
+        groups[*g].0.iter_mut().zip(bands).for_each(|(sum, b)| *sum += b);
+    }
+    let groups: Vec<_> = groups.iter().map(|(sum, n)| (marks(c, &sum.map(|v| v / n.max(1.0))), *n)).collect();
+    let sounds_like = Namings::new(c, &take.live, &groups, &vec![false; m]).likeliest();
+    let mut by_name = [None; ALL];
+    sounds_like.into_iter().for_each(|(g, s)| by_name[g] = Some(s));
+    vec![called(&name), called(&by_name)]
 }
 
 fn read(
@@ -348,9 +434,8 @@ mod tests {
         surfaces
             .iter()
             .map(|s| {
-                let bands = std::array::from_fn(|k| {
-                    (c.mean[k] + c.names.means[s.index()][k] + 1.5 * dice.normal()) as f32
-                });
+                let bands =
+                    std::array::from_fn(|k| (c.mean[k] + c.names.means[s.index()][k] + 1.5 * dice.normal()) as f32);
                 Features { bands, level: Decibels(-30.0 + 2.0 * dice.normal()), above: Decibels(30.0) }
             })
             .collect()
@@ -461,7 +546,8 @@ mod tests {
         let truth: Vec<Surface> = (0..60).map(|k| [Centre, Rim, Click][k % 3]).collect();
         let reading = tell(&sounds(&truth, 5), None, None);
         assert!(reading.passes.is_empty());
-        let sure: Vec<bool> = reading.heard.iter().zip(&truth).filter(|(h, _)| h.best().1 > 0.8).map(|(h, t)| h.best().0 == *t).collect();
+        let sure: Vec<bool> =
+            reading.heard.iter().zip(&truth).filter(|(h, _)| h.best().1 > 0.8).map(|(h, t)| h.best().0 == *t).collect();
         assert!(sure.iter().filter(|right| !**right).count() * 10 <= sure.len());
     }
 
