@@ -229,10 +229,10 @@ def threshold_of(take):
     return float(np.interp(over, [THRESHOLD['noisy_over'], THRESHOLD['quiet_over']], [THRESHOLD['noisy'], THRESHOLD['quiet']]))
 
 
-def audible(takes, most=300):
+def audible(takes, most=400):
     """How far a strike's level (50 ms) must lie above the noise before it (middle of its short frames in the 100 ms
-    before) to be given out every second time: logistic regression over the strikes of noisy takes."""
-    from sklearn.linear_model import LogisticRegression
+    before) for four of five to be given out: the least level within 1.5 dB of which that is so, over the strikes of
+    noisy takes that no other strike is near."""
     levels, found = [], []
     for t in [t for t in takes if t['truth']['events'] and t['truth']['cond'][4:] in ('10', '15', '20', '25', '30')][:most]:
         x = sf.read(t['wav'])[0]
@@ -241,14 +241,18 @@ def audible(takes, most=300):
         gap = np.diff(np.r_[-1, strikes, strikes[-1] + 1])
         for i, s in enumerate(strikes):
             k = int(s * RATE)
-            if gap[i] < .15 or gap[i + 1] < .06 or k < 4410 + 256:
+            if gap[i] < .4 or gap[i + 1] < .06 or k < 4410 + 256:
                 continue
             frames = (x[k - 4410 - 256:k - 256].reshape(-1, 245) ** 2).mean(1)
             level = 10 * np.log10((x[k:k + 2205] ** 2).mean() + 1e-12)
             levels.append(level - 10 * np.log10(np.median(frames) + 1e-12))
             found.append(bool(len(heard)) and np.min(np.abs(heard - s)) < .012)
-    fit = LogisticRegression(C=1e3).fit(np.array(levels)[:, None], found)
-    return float(-fit.intercept_[0] / fit.coef_[0, 0])
+    levels, found = np.array(levels), np.array(found)
+    for level in np.arange(0, 20, .25):
+        near = np.abs(levels - level) < 1.5
+        if near.sum() >= 20 and found[near].mean() >= .8:
+            return float(level)
+    return 20.
 
 
 def main():

@@ -310,7 +310,7 @@ def performance(rng, style, seed):
 def make(bank, seed, style, drr_db=None):
     """Yields (condition, samples, rate, description) of the takes of one seed."""
     rng = np.random.default_rng([seed, noises.seeded(bank.split), noises.seeded(style)])
-    wide = style == "rand"
+    wide = style in ("rand", "quiet")
     events, bpm, end = performance(rng, style, seed)
     if wide and rng.random() < .03:
         events = []
@@ -321,7 +321,7 @@ def make(bank, seed, style, drr_db=None):
     power = strike_power(wet, events)
     if wide:
         noise, name = draw_noise(bank, n, rng, .15 if bank.testing else .5)
-        conds = [str(rng.choice(["clean", "room", "room", "room50", "room40", "room30", "room25", "room20", "room20", "room15", "room10"]))]
+        conds = [str(rng.choice(["clean", "room"] if style == "quiet" else ["clean", "room", "room", "room50", "room40", "room30", "room25", "room20", "room20", "room15", "room10"]))]
     else:
         have = {r["kind"] for r in bank.noise}
         kinds = [STD_KINDS[seed % 8]] if STD_KINDS[seed % 8] in have else None
@@ -334,7 +334,9 @@ def make(bank, seed, style, drr_db=None):
         if noisy:
             x = x + noise * np.sqrt(power * 10 ** (-float(cond[4:]) / 10))
         else:
-            x = x + np.random.default_rng(seed).normal(0, 1e-4, n)
+            # A quiet room, down to a recorder that rounds it to digital silence.
+            under = rng.uniform(-125, -70) if style == "quiet" else -80
+            x = x + np.random.default_rng(seed).normal(0, 10 ** (under / 20), n)
         if phone:
             y, rate = phones.apply(x, phone)
         else:
@@ -356,7 +358,7 @@ def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     ap.add_argument("--bank", type=Path, default=Path(os.environ.get("PAILBEAT_BANK", CACHE / "bank")))
     ap.add_argument("--out", type=Path, default=Path(os.environ.get("PAILBEAT_TAKES", CACHE / "takes")))
-    ap.add_argument("--style", choices=("rand", "std", "events"), default="rand")
+    ap.add_argument("--style", choices=("rand", "quiet", "std", "events"), default="rand")
     ap.add_argument("--split", default="train", help="train, test, all, only:KIT,KIT or not:KIT,KIT")
     ap.add_argument("--seeds", default="0:10", help="first:end")
     ap.add_argument("--events", type=Path, help="json list of events for --style events")

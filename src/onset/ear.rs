@@ -45,7 +45,7 @@ struct Model {
     sigma_scale: f32,
     /// Probability from which on a candidate is given out as a strike.
     threshold: Threshold,
-    /// A strike this many decibels above the noise of its surroundings is heard every second time.
+    /// Of strikes this many decibels above the noise of their surroundings four in five are heard.
     audible_over_noise_db: f64,
 }
 
