@@ -26,6 +26,10 @@ pub(crate) const OUTSIDE_RATE: f64 = 0.14;
 /// and where there are two there may be many (playing about before the take), some 1.6 a second: a pulse of their own.
 pub(crate) const OUTSIDE_BURST_RATE: f64 = 1.6;
 pub(crate) const OUTSIDE_BURST_FROM: u8 = 2;
+/// Inside the piece, after three such in a row without a stroke between: the place is lost and everything may come, one
+/// a second.
+pub(crate) const LOST_RATE: f64 = 1.0;
+pub(crate) const LOST_FROM: u8 = 3;
 /// In a written rest: the hand that does not wait; one every 7 s of rest.
 pub(crate) const REST_RATE: f64 = 0.14;
 /// Shortly after a stroke of one hand: a rebound, a flam; 2 in 100 strokes, anywhere in [`DOUBLE_WINDOW_S`].

@@ -63,8 +63,9 @@ pub(crate) struct Event {
 /// What a strike costs that nobody wrote.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Extra {
-    /// In the piece.
+    /// In the piece, and when the place is lost.
     pub(crate) inside: f64,
+    pub(crate) lost: f64,
     /// Before or after it, alone and among others.
     pub(crate) outside: f64,
     pub(crate) burst: f64,
@@ -117,6 +118,7 @@ impl Event {
         };
         event.as_extra = Extra {
             inside: event.extra(model.extra_rate),
+            lost: event.extra(costs::LOST_RATE).min(event.extra(model.extra_rate)),
             outside: event.extra(costs::OUTSIDE_RATE),
             burst: event.extra(costs::OUTSIDE_BURST_RATE),
             rest: event.own_extra(costs::REST_RATE),

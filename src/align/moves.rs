@@ -86,7 +86,8 @@ impl Search<'_> {
             next.fill = hyp.fill.saturating_add(1);
         } else {
             self.in_later_rest(event, &next, pos, out);
-            next.cost += cost.inside;
+            next.cost += if hyp.fill >= costs::LOST_FROM { cost.lost } else { cost.inside };
+            next.fill = hyp.fill.saturating_add(1);
         }
         out.push(next);
     }

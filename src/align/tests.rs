@@ -172,14 +172,13 @@ fn cost_of(found: &Trace, matching: &[Option<usize>], (quarter, spread, prior): 
             total += match &state {
                 None => outside,
                 Some(s) if event.t - s.last < costs::DOUBLE_WINDOW_S => {
+                    others -= 1;
                     let louder = (event.db - s.db - costs::DOUBLE_SLACK_DB).clamp(0.0, 20.0);
                     costs::DOUBLE_LOUDER * louder + if score.both[s.j] { event.as_extra.both } else { event.as_extra.double }
                 }
                 Some(s) if s.j + 1 == score.len() && (event.t - s.tau) / s.p > 0.2 => outside,
-                Some(_) => {
-                    others = 0;
-                    event.as_extra.inside
-                }
+                Some(_) if others > 3 => event.as_extra.lost,
+                Some(_) => event.as_extra.inside,
             };
             continue;
         };

@@ -469,6 +469,40 @@ impl<'a> Player<'a> {
         true
     }
 
+    /// Comes in too early at a join without a rest.
+    pub fn join_rushed(&mut self, rng: &mut Rng) -> bool {
+        let room = |p: &Self, k: usize| p.opens_pass(k) && p.rest_before(k) == 0.0 && p.notes[k].at - p.notes[k - 1].at > 0.9;
+        let Some(k) = self.free(rng, room) else { return false };
+        self.move_from(k, -rng.between(0.35, 0.5));
+        self.plant(Kind::JoinRushed, &[], self.bar(k)..self.bar(k) + 1, true);
+        true
+    }
+
+    /// Loses the place: strikes that are nothing, for a while, then goes on where it was lost.
+    pub fn lost(&mut self, rng: &mut Rng) -> bool {
+        let Some(k) = self.free(rng, |p, k| p.opens_pass(k) || p.notes[k].at.fract() == 0.0) else { return false };
+        let n = 10 + rng.below(8);
+        let mut after = 0.0;
+        for x in 0..n {
+            after += rng.between(0.2, 0.9);
+            let surface = rng.pick(&[Surface::Centre, Surface::Rim, Surface::Click]).unwrap();
+            let note = Note {
+                stroke: None, at: self.notes[k - 1].at, pause_s: 0.0, alone_s: after, surface, both: false,
+                level_db: rng.normal(3.0), bounce: true,
+            };
+            self.notes.insert(k + x, note);
+        }
+        for busy in &mut self.busy {
+            if *busy > k {
+                *busy += n;
+            }
+        }
+        self.notes[k + n].pause_s = after + rng.between(0.4, 2.0);
+        let bars = self.bar(k - 1)..self.bar(k + n) + 1;
+        self.plant(Kind::Lost, &[Kind::Paused, Kind::JoinGap, Kind::LateReEntry, Kind::Restarted], bars, true);
+        true
+    }
+
     pub fn paused(&mut self, rng: &mut Rng) -> bool {
         let inside = |p: &Self, k: usize| p.rest_before(k) == 0.0 && !p.opens_pass(k);
         let Some(k) = self.free(rng, inside) else { return false };

@@ -16,7 +16,7 @@ use pailbeat::part::Timeline;
 pub enum Scene {
     Clean, Loose, Wobble, Slow, Fast, DeafEar, PoorEar, CountIn, Flams, Rising, Noodles, GoesOn, Hesitant, WrongSurface, Misses, StopsEarly, DropsOut,
     RestNotKept, RestOne, LongFill, Early, Late, JoinGap, Paused, Restarted, BarBack, BarAgain, RepeatExtra, RepeatMissing, SectionSkipped,
-    StartLate, DroppedStick, Several,
+    StartLate, DroppedStick, JoinRushed, Lost, Several,
 }
 
 impl Scene {
@@ -31,7 +31,7 @@ impl Scene {
     /// One fault of form each.
     pub const FAULTY: &'static [Scene] = &[
         Scene::RestNotKept, Scene::RestOne, Scene::LongFill, Scene::Early, Scene::Late, Scene::JoinGap, Scene::Paused, Scene::Restarted, Scene::BarBack,
-        Scene::BarAgain, Scene::RepeatExtra, Scene::RepeatMissing, Scene::SectionSkipped, Scene::StartLate, Scene::DroppedStick,
+        Scene::BarAgain, Scene::RepeatExtra, Scene::RepeatMissing, Scene::SectionSkipped, Scene::StartLate, Scene::DroppedStick, Scene::JoinRushed, Scene::Lost,
     ];
 }
 
@@ -87,6 +87,8 @@ pub fn take(timeline: &Timeline, scene: Scene, seed: u64) -> Option<Take> {
         Scene::SectionSkipped => player.section_skipped(rng),
         Scene::StartLate => player.start_late(rng),
         Scene::DroppedStick => player.dropped_stick(rng),
+        Scene::JoinRushed => player.join_rushed(rng),
+        Scene::Lost => player.lost(rng),
         Scene::Several => { several(&mut player, &mut manner, rng); true }
     };
     played.then(|| {
@@ -211,6 +213,11 @@ impl Sum {
                     wrong.push(format!("NOT FOUND {} {}{:?} {:?}", fault.kind.word(), fault.section, fault.passes, fault.bars));
                 }
             }
+        }
+        // Another true name of what has been found already is not false.
+        for k in 0..used.len() {
+            let f = &structure.findings[k];
+            used[k] |= take.faults.iter().any(|g| g.kind == Kind::Lost && is(f.kind, g) && same_place(f, g));
         }
         let mut any = false;
         for (f, &used) in structure.findings.iter().zip(&used) {

@@ -1,7 +1,7 @@
 //! Findings about the form: repeats too many or too few, sections left out, restarts, late beginnings, early ends.
 
 use super::ties::Leap;
-use super::{LEAST_CONFIDENCE, Take, count, witnessed};
+use super::{Take, count, witnessed};
 use crate::align::{Forbidden, Step};
 use crate::assess::{Finding, Kind, Unit};
 
@@ -34,7 +34,6 @@ pub(super) fn judge(take: &Take, leaps: &[Leap], findings: &mut Vec<Finding>) {
         }
     }
     ended(take, findings);
-    lost(take, findings);
 }
 
 /// Before the piece and after it pupils play about, and some of that fits some bar by chance: the share of belief left
@@ -216,45 +215,5 @@ fn ended(take: &Take, findings: &mut Vec<Finding>) {
     finding.evidence =
         String::from("the take ends exactly before the last section; it may have been left out or cut off");
     finding.text = format!("The last section {} was not played.", this.section);
-    findings.push(finding);
-}
-
-/// Strikes that fit nowhere, many in a row: the place was lost.
-fn lost(take: &Take, findings: &mut Vec<Finding>) {
-    /// A matched strike outweighs this many that fit nowhere.
-    const MATCHED: f64 = 1.5;
-    /// At least this many more that fit nowhere, over at least this long.
-    const LEAST: f64 = 6.0;
-    const LEAST_S: f64 = 2.0;
-    let (Some(first), Some(last)) = (
-        take.runs.first().and_then(|r| r.strikes.first()).copied(),
-        take.runs.last().and_then(|r| r.strikes.last()).copied(),
-    ) else {
-        return;
-    };
-    let (mut sum, mut from, mut best) = (0.0, first, (0.0, first, first));
-    for i in first..=last {
-        match take.placed[i].step {
-            Step::Extra => sum += take.strikes[i].certainty.clamp(0.0, 1.0),
-            step if step.is_match() => sum -= MATCHED,
-            _ => {}
-        }
-        if sum <= 0.0 {
-            (sum, from) = (0.0, i + 1);
-        } else if sum > best.0 {
-            best = (sum, from, i);
-        }
-    }
-    let (score, from, to) = best;
-    if score < LEAST || take.time(to) - take.time(from) < LEAST_S {
-        return;
-    }
-    let Some(before) = (0..from).rev().find(|&i| take.placed[i].step.is_match()) else { return };
-    let mut finding = take.finding(Kind::Lost, take.bar(before), Some(take.time(from)));
-    finding.size = take.time(to) - take.time(from);
-    finding.unit = Unit::Seconds;
-    finding.confidence = super::logistic((score - 4.0) / 1.5).max(LEAST_CONFIDENCE);
-    finding.evidence = format!("{} in a row fit nowhere", count(to + 1 - from, "strike"));
-    finding.text = format!("Lost the place after {}.", take.place(take.bar(before)));
     findings.push(finding);
 }

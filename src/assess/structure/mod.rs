@@ -10,6 +10,7 @@
 
 mod entries;
 mod jumps;
+mod lost;
 mod rests;
 mod ties;
 
@@ -42,6 +43,7 @@ pub fn structure(timeline: &Timeline, strikes: &[Strike], trace: &Trace) -> Stru
     jumps::judge(&take, &leaps, &mut findings);
     entries::judge(&take, &mut findings);
     rests::judge(&take, &mut findings);
+    lost::judge(&take, &mut findings);
     for finding in &mut findings {
         finding.confidence = finding.confidence.clamp(0.0, MOST_CONFIDENCE);
     }
