@@ -23,6 +23,10 @@ const LEAST_MARGIN: f64 = -0.15;
 const DOUBTFUL_MARGIN: f64 = 0.1;
 /// Below this distance of strike and noise two strikes of two hands are not told from one, nor loud from soft. Rule of thumb.
 const NOISY_DB: f64 = 15.0;
+/// No finding is surer than this, whatever its own evidence: now and then a whole take is matched wrongly, and every
+/// witness of it with it. Of 115 findings said with more than .9 on the simulated class heard from sound
+/// (`scripts/classroom`, tuning parts) 109 were true.
+const SUREST: f64 = 0.96;
 
 /// Judges a take.
 ///
@@ -67,6 +71,9 @@ pub fn assess(timeline: &Timeline, strikes: &[Strike], faint: &[Strike], trace: 
     if !noisy {
         told.extend(hands::not_together(timeline, strikes, placed, &spreads).map(plain));
         told.extend(levels::judge(timeline, strikes, placed, heard));
+    }
+    for told in &mut told {
+        told.finding.confidence = told.finding.confidence.min(SUREST);
     }
     told.sort_by(|a, b| rank(&b.finding).total_cmp(&rank(&a.finding)));
     let fixes: Vec<String> =
