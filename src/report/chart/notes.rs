@@ -194,3 +194,23 @@ pub(super) fn draw(scene: &mut Scene, notes: &[Note], axis: f64, top: f64, numbe
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn notes_at_the_right_edge_stand_in_order_and_no_tick_crosses_words() {
+        let draft = |from: f64| Draft { from, to: from, number: "1".into(), words: "rest".into(), long: 120.0 };
+        // Both would leave a sheet of 600; a third has room.
+        let drafts = [draft(250.0), draft(520.0), draft(560.0)];
+        let mut notes = placed(&drafts, 1);
+        notes.sort_by(|a, b| a.from.total_cmp(&b.from));
+        assert_eq!(notes.iter().map(|n| n.row).collect::<Vec<_>>(), [0, 0, 1]);
+        for (note, other) in notes.iter().flat_map(|a| notes.iter().map(move |b| (a, b))).filter(|(a, b)| a != b) {
+            let crosses = other.row > note.row && note.x < other.from && other.from < note.x + 120.0;
+            let meets = other.row == note.row && note.x < other.x + 120.0 && other.x < note.x + 120.0;
+            assert!(!crosses && !meets && note.x + 120.0 < 600.0, "{note:?} {other:?}");
+        }
+    }
+}
