@@ -12,6 +12,7 @@ use std::collections::BTreeMap;
 
 use super::runs::matched;
 use super::stats::{Belief, Row, grouped, logistic, median, normal_cdf, normal_density, robust};
+use super::structure::LEAST_CONFIDENCE;
 use super::timing::Timed;
 use super::{Finding, Hearing, Kind, Told, Unit};
 use crate::align::{Placed, Step, Strike};
@@ -188,6 +189,7 @@ fn struck(timeline: &Timeline, placed: &[Placed]) -> Vec<Struck> {
     if left < LEAST || struck.len() - left < LEAST { Vec::new() } else { struck }
 }
 
+/// `noisy`: too noisy for levels; the moment of a strike is known in noise too, and how well is in its sigma.
 pub(super) fn uneven(
     timeline: &Timeline,
     strikes: &[Strike],
@@ -195,12 +197,13 @@ pub(super) fn uneven(
     timed: &[Option<Timed>],
     heard: &Hearing,
     jitter: Seconds,
+    noisy: bool,
 ) -> Option<Told> {
     let struck = struck(timeline, placed);
     if struck.is_empty() {
         return None;
     }
-    timing(strikes, &struck, timed, jitter).or_else(|| level(strikes, &struck, heard))
+    timing(strikes, &struck, timed, jitter).or_else(|| level(strikes, &struck, heard).filter(|_| !noisy))
 }
 
 fn timing(strikes: &[Strike], struck: &[Struck], timed: &[Option<Timed>], jitter: Seconds) -> Option<Told> {
@@ -218,7 +221,7 @@ fn timing(strikes: &[Strike], struck: &[Struck], timed: &[Option<Timed>], jitter
     let told_apart = separable(struck);
     let (size, se) = if told_apart { with_neighbours(&apart)? } else { with_neighbours(&alone)? };
     let confidence = limping(size, se).min(SUREST);
-    if confidence < SAID_ABOVE {
+    if confidence < LEAST_CONFIDENCE {
         return None;
     }
     let (late, early) = if size > 0.0 { ("left", "right") } else { ("right", "left") };

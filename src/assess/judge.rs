@@ -21,8 +21,12 @@ const LEAST_FITTING: f64 = 0.5;
 /// what lies between is judged, and the doubt is said.
 const LEAST_MARGIN: f64 = -0.15;
 const DOUBTFUL_MARGIN: f64 = 0.1;
-/// Below this distance of strike and noise timing is not claimed finer than the flow. Rule of thumb.
+/// Below this distance of strike and noise two strikes of two hands are not told from one, nor loud from soft. Rule of thumb.
 const NOISY_DB: f64 = 15.0;
+/// No finding is surer than this, whatever its own evidence: now and then a whole take is matched wrongly, and every
+/// witness of it with it. Of 115 findings said with more than .9 on the simulated class heard from sound
+/// (`scripts/classroom`, tuning parts) 109 were true.
+const SUREST: f64 = 0.96;
 
 /// Judges a take.
 ///
@@ -63,10 +67,13 @@ pub fn assess(timeline: &Timeline, strikes: &[Strike], faint: &[Strike], trace: 
     }
     told.extend(surfaces::judge(timeline, strikes, placed, heard));
     told.extend(drift::judge(&runs, opens).map(plain));
+    told.extend(hands::uneven(timeline, strikes, placed, &timed, heard, jitter, noisy));
     if !noisy {
-        told.extend(hands::uneven(timeline, strikes, placed, &timed, heard, jitter));
         told.extend(hands::not_together(timeline, strikes, placed, &spreads).map(plain));
         told.extend(levels::judge(timeline, strikes, placed, heard));
+    }
+    for told in &mut told {
+        told.finding.confidence = told.finding.confidence.min(SUREST);
     }
     told.sort_by(|a, b| rank(&b.finding).total_cmp(&rank(&a.finding)));
     let fixes: Vec<String> =
@@ -287,7 +294,7 @@ fn limits(
     }
     if noisy {
         out.push(format!(
-            "how even the hands are, and how loud and soft: the strikes stand only {:.0} dB above the noise, {NOISY_DB:.0} are needed",
+            "whether both hands fall together, and how loud and soft: the strikes stand only {:.0} dB above the noise, {NOISY_DB:.0} are needed",
             heard.over_noise.map_or(0.0, |d| d.0)
         ));
     }

@@ -106,6 +106,46 @@ fn an_accent_that_always_falls_on_one_hand_is_no_strong_hand() {
 }
 
 #[test]
+fn a_stroke_in_a_rest_is_found_beside_a_soft_crackle_and_the_crackle_alone_is_none() {
+    let mut found = [0, 0];
+    for seed in 0..20 {
+        let pupil = Pupil { strays: 0.0, ..Pupil::good(1500 + seed) };
+        let line = pupil.line(PARTS[0]);
+        let (strikes, faint, duration) = pupil.play(&line);
+        let first = line.rests.iter().find(|r| r.to - r.from >= line.meter.beat()).unwrap();
+        let (Some(before), Some(after)) =
+            (line.strokes.iter().rposition(|s| s.at < first.from), line.strokes.iter().position(|s| s.at >= first.to))
+        else {
+            panic!("a rest between strokes")
+        };
+        let clean = trace(&line, &strikes, &AlignConfig::default());
+        let of = |j: usize| clean.alignment.placed.iter().position(|p| p.stroke == Some(j)).unwrap();
+        let (a, b) = (strikes[of(before)], strikes[of(after)]);
+        let span = (line.strokes[after].at - line.strokes[before].at).quarters();
+        let share = (first.from - line.strokes[before].at).quarters() / span;
+        let inside = Strike { at: Seconds::of(a.at.get() + share * (b.at - a.at).get()), ..a };
+        let mut dice = Dice::new(seed);
+        let crackle: Vec<Strike> = (0..12)
+            .map(|_| Strike {
+                at: Seconds::of(duration * dice.uniform()),
+                level: Decibels(-50.0),
+                certainty: 0.9,
+                surface: [0.2; Surface::COUNT],
+                ..a
+            })
+            .collect();
+        for (k, own) in [None, Some(inside)].into_iter().enumerate() {
+            let mut all: Vec<Strike> = strikes.iter().copied().chain(crackle.iter().copied()).chain(own).collect();
+            all.sort_by(|a, b| a.at.get().total_cmp(&b.at.get()));
+            let trace = trace(&line, &all, &AlignConfig::default());
+            let take = assess(&line, &all, &faint, &trace, &Hearing::clear(Seconds::of(duration)));
+            found[k] += usize::from(kinds(&take).contains(&Kind::RestNotKept));
+        }
+    }
+    assert!(found[0] <= 1 && found[1] >= 18, "{found:?}");
+}
+
+#[test]
 fn strikes_that_are_none_are_left_out_and_every_index_follows() {
     let pupil = Pupil { strays: 0.0, ..Pupil::good(1400) };
     let line = pupil.line(PARTS[0]);

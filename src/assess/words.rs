@@ -112,7 +112,9 @@ pub(super) fn form(timeline: &Timeline, finding: &Finding) -> Option<String> {
     let n = finding.size.abs().round() as usize;
     let text = match finding.kind {
         Kind::RestNotKept => {
-            format!("The rest in {here} was played through: {} fell into the silence.", many(n, "strike"))
+            let which =
+                one_of_several(timeline, finding).map_or_else(String::new, |beat| format!(" from beat {beat} on"));
+            format!("The rest{which} in {here} was played through: {} fell into the silence.", many(n, "strike"))
         }
         Kind::EarlyReEntry => {
             format!(
@@ -274,7 +276,12 @@ pub(super) fn fix(timeline: &Timeline, finding: &Finding) -> String {
     let order = timeline.passes.iter().map(|p| p.section.as_str()).collect::<Vec<_>>().join(" ");
     match finding.kind {
         Kind::RestNotKept => match rest_at(timeline, finding) {
-            Some(rest) => format!("In {here} there {} {}. You played on. Lift your sticks, count, and wait.", if rest == "one" { "is" } else { "are" }, quiet(&rest)),
+            Some(rest) => format!(
+                "In {here} there {} {}{}. You played on. Lift your sticks, count, and wait.",
+                if rest == "one" { "is" } else { "are" },
+                quiet(&rest),
+                one_of_several(timeline, finding).map_or_else(String::new, |beat| format!(" from beat {beat} on"))
+            ),
             None => format!("In {here} there is a rest. You played on. Lift your sticks, count, and wait."),
         },
         Kind::EarlyReEntry => format!("You came in too soon after the rest {}. Count the quiet beats to the end, then play.", rest_place(timeline, finding)),
@@ -313,6 +320,14 @@ pub(super) fn fix(timeline: &Timeline, finding: &Finding) -> String {
 
 fn quiet(beats: &str) -> String {
     if beats == "one" { "one quiet beat".into() } else { format!("{beats} quiet beats") }
+}
+
+/// The beat a finding's rest begins on, where its bar has more than one rest and the bar alone would not say which.
+fn one_of_several(timeline: &Timeline, finding: &Finding) -> Option<u32> {
+    let bar = timeline.bars.get(bar_index(timeline, finding)?)?;
+    let rests = timeline.rests.iter().filter(|r| r.from >= bar.at && r.from < bar.at + timeline.meter.bar()).count();
+    let beat = finding.beat.filter(|b| rests > 1 && (b - b.round()).abs() < 0.01)?;
+    Some(beat.round() as u32)
 }
 
 /// Length of the rest a finding speaks of, in whole beats, in words.

@@ -1,4 +1,7 @@
 //! Rests that were not kept: strikes inside a written rest, against the innocent explanation of stray sounds.
+//!
+//! Each sound in the rest is the pupil's by the ratio of two densities: where a rest that is run through has its strikes, on
+//! which surface and how loud, against the strays of this take that are as loud.
 
 use super::{Take, count, logistic};
 use crate::align::{Step, stroke_like};
@@ -17,6 +20,9 @@ const ALONG: f64 = 1.3;
 const FLAM_S: f64 = 0.1;
 /// Time that the take's own rate of strays is believed after: one stray in this time before anything is known.
 const STRAY_PRIOR_S: f64 = 20.0;
+/// Levels of strays may be anything in 40 dB, as `align` has it; two of one kind differ by the spread of strokes.
+const ANY_DB: f64 = 40.0;
+const LEVEL_SPREAD_DB: f64 = 6.0;
 
 /// A strike in a rest.
 struct Inside {
@@ -30,7 +36,8 @@ pub(super) fn judge(take: &Take, findings: &mut Vec<Finding>) {
     let rests: Vec<(f64, f64)> = take.timeline.rests.iter().map(|r| (r.from.quarters(), r.to.quarters())).collect();
     let mut inside: Vec<(usize, usize, Vec<Inside>)> = Vec::new();
     let mut last: Option<usize> = None;
-    let mut strays = 0.0;
+    // Level and certainty of the sounds that nobody wrote and that lie in no rest's way of being played through.
+    let mut strays: Vec<(f64, f64)> = Vec::new();
     for (i, placed) in take.placed.iter().enumerate() {
         if placed.step.is_match() {
             last = Some(i);
@@ -38,7 +45,7 @@ pub(super) fn judge(take: &Take, findings: &mut Vec<Finding>) {
         }
         let Some(before) = last else { continue };
         if placed.step == Step::Extra {
-            strays += take.strikes[i].certainty.clamp(0.0, 1.0);
+            strays.push((take.strikes[i].level.0, take.strikes[i].certainty.clamp(0.0, 1.0)));
         }
         if !matches!(placed.step, Step::Extra | Step::InRest) {
             continue;
@@ -58,13 +65,17 @@ pub(super) fn judge(take: &Take, findings: &mut Vec<Finding>) {
         (Some(a), Some(b)) => (b.at - a.at).get(),
         _ => return,
     };
-    let rate = (strays + 1.0) / (length + STRAY_PRIOR_S);
-    for (rest, before, mut list) in inside {
+    // Strays a second as loud as this: those heard, each blurred by the spread of levels, and the one of before. A soft
+    // crackle throughout the take is no reason to take a stroke for one.
+    let rate = |level: f64| {
+        let near = |&(other, sure): &(f64, f64)| sure * ANY_DB * density(level - other, LEVEL_SPREAD_DB);
+        (strays.iter().map(near).filter(|x| x.is_finite()).sum::<f64>() + 1.0) / (length + STRAY_PRIOR_S)
+    };
+    for (rest, before, list) in inside {
         if goes_on_after_the_end(take, rests[rest].1, before, &list) {
             continue;
         }
-        list.dedup_by(|b, a| take.time(b.strike) - take.time(a.strike) < FLAM_S);
-        findings.extend(rest_not_kept(take, rests[rest], before, &list, rate));
+        findings.extend(rest_not_kept(take, rests[rest], before, &one_movement(take, list), &rate));
     }
 }
 
@@ -76,16 +87,39 @@ fn goes_on_after_the_end(take: &Take, rest_ends: f64, before: usize, list: &[Ins
     (last.strike + 1..take.placed.len()).any(|i| take.placed[i].step == Step::Extra && take.time(i) > ends)
 }
 
-fn rest_not_kept(take: &Take, (from, to): (f64, f64), before: usize, list: &[Inside], rate: f64) -> Option<Finding> {
-    let first = list.first()?;
+/// Of strikes that are one movement of the hands the surest.
+fn one_movement(take: &Take, list: Vec<Inside>) -> Vec<Inside> {
+    let sure = |x: &Inside| take.strikes[x.strike].certainty;
+    let mut out: Vec<Inside> = Vec::new();
+    for x in list {
+        match out.last_mut().filter(|last| take.time(x.strike) - take.time(last.strike) < FLAM_S) {
+            Some(last) if sure(&x) > sure(last) => *last = x,
+            Some(_) => {}
+            None => out.push(x),
+        }
+    }
+    out
+}
+
+/// Density of a normal distribution around 0.
+fn density(x: f64, sd: f64) -> f64 {
+    (-0.5 * (x / sd).powi(2)).exp() / (sd * std::f64::consts::TAU.sqrt())
+}
+
+fn rest_not_kept(
+    take: &Take,
+    (from, to): (f64, f64),
+    before: usize,
+    list: &[Inside],
+    rate: &impl Fn(f64) -> f64,
+) -> Option<Finding> {
     let length = to - from;
     if length < LEAST_REST {
         return None;
     }
     let written = take.timeline.strokes[take.stroke(before)].surface;
     let typical = typical_level(take);
-    let mut odds = (PRIOR / (1.0 - PRIOR)).ln() + number(list.len(), length).ln();
-    for x in list {
+    let of_one = |x: &Inside| {
         let spread = (ALONG * take.jitter() / x.quarter_s).clamp(0.03, 0.12);
         let density = place_density(x.pos, length, spread) / x.quarter_s;
         let strike = &take.strikes[x.strike];
@@ -94,18 +128,27 @@ fn rest_not_kept(take: &Take, (from, to): (f64, f64), before: usize, list: &[Ins
         let surface = (0.7 * same + 0.3 * 0.2) / (0.3 * same + 0.7 * 0.2);
         let level = stroke_like(strike.level.0 - typical).clamp(0.1, 2.0);
         let certainty = strike.certainty.clamp(0.02, 0.995);
-        let stray = rate + take.trace.strike_rate() * (1.0 - certainty) / certainty;
-        odds += (density * surface * level).ln() - stray.ln();
-    }
+        let stray = rate(strike.level.0) + take.trace.strike_rate() * (1.0 - certainty) / certainty;
+        (density * surface * level).ln() - stray.ln()
+    };
+    // A rest that is played through may have strays in it as well: they speak neither for nor against.
+    let own: Vec<(&Inside, f64)> = list.iter().map(|x| (x, of_one(x))).filter(|(_, odds)| *odds > 0.0).collect();
+    let first = own.first()?.0;
+    // `n` strikes share the places in any order, but are heard in one.
+    let orders: f64 = (1..=own.len()).map(|k| (k as f64).ln()).sum();
+    let odds = (PRIOR / (1.0 - PRIOR)).ln()
+        + number(own.len(), length).ln()
+        + orders
+        + own.iter().map(|(_, odds)| odds).sum::<f64>();
     let bar = bar_at(take, from + first.pos + MARGIN);
     let mut finding = take.finding(Kind::RestNotKept, bar, Some(take.time(first.strike)));
     finding.beat = Some(take.timeline.beat_in_bar(bar, crate::units::Ticks((from * 960.0).round() as i64)));
-    finding.size = list.len() as f64;
+    finding.size = own.len() as f64;
     finding.unit = Unit::Strikes;
     finding.confidence = logistic(odds);
     finding.evidence =
-        format!("{} inside the rest; log odds against stray sounds {odds:.1}", count(list.len(), "strike"));
-    finding.text = format!("Played through the rest in {}: {}.", take.place(bar), count(list.len(), "strike"));
+        format!("{} inside the rest; log odds against stray sounds {odds:.1}", count(own.len(), "strike"));
+    finding.text = format!("Played through the rest in {}: {}.", take.place(bar), count(own.len(), "strike"));
     Some(finding)
 }
 

@@ -102,7 +102,6 @@ pub(super) fn notes(assessment: &Assessment, played: &Played, layout: &Layout, w
 
 /// Each note in the first row where it does not touch another.
 fn set(assessment: &Assessment, line: &[(f64, f64, usize)], width: f64, worded: bool) -> Vec<Note> {
-    let mut notes: Vec<Note> = Vec::new();
     // Findings at one place share a note when there is no room for words.
     let mut groups: Vec<(f64, f64, Vec<usize>)> = Vec::new();
     for (from, to, i) in line {
@@ -111,15 +110,43 @@ fn set(assessment: &Assessment, line: &[(f64, f64, usize)], width: f64, worded: 
             None => groups.push((*from, *to, vec![*i])),
         }
     }
-    // From the right: a note that must give way drops below those to its right, where its tick meets no words.
+    let drafts: Vec<Draft> = (groups.into_iter())
+        .map(|(from, to, findings)| {
+            let number = numbers(&findings);
+            let said = findings.first().and_then(|i| assessment.findings.get(*i)).filter(|_| worded);
+            let words = said.map(|finding| words::short(assessment, finding)).unwrap_or_default();
+            let after = if words.is_empty() { 0.0 } else { 3.5 + Pen::new(SIZE).width(&words) };
+            let long = Pen::new(SIZE).bold().width(&number) + after;
+            Draft { from, to, number, words, long }
+        })
+        .collect();
+    // Words begin at their tick; where they would leave the sheet they end there, and so may those before them.
+    let leaves = |draft: &Draft| draft.from - 1.5 + draft.long + 1.0 > width;
+    let ending = drafts.iter().position(leaves).unwrap_or(drafts.len());
+    let lowest = |notes: &Vec<Note>| notes.iter().map(|note| note.row).max();
+    (0..=ending).rev().map(|first| placed(&drafts, first)).min_by_key(lowest).unwrap_or_default()
+}
+
+/// A note without its place.
+struct Draft {
+    from: f64,
+    to: f64,
+    number: String,
+    words: String,
+    long: f64,
+}
+
+/// Each note in the highest row where neither its words nor its tick meet another's; from `ending` on the words end at
+/// their ticks.
+fn placed(drafts: &[Draft], ending: usize) -> Vec<Note> {
+    let mut notes: Vec<Note> = Vec::new();
     let mut rows: Vec<Vec<(f64, f64)>> = Vec::new();
-    for (from, to, findings) in groups.into_iter().rev() {
-        let number = numbers(&findings);
-        let said = findings.first().and_then(|i| assessment.findings.get(*i)).filter(|_| worded);
-        let said = said.map(|finding| words::short(assessment, finding)).unwrap_or_default();
-        let long = Pen::new(SIZE).bold().width(&number)
-            + if said.is_empty() { 0.0 } else { 3.5 + Pen::new(SIZE).width(&said) };
-        let x = (from - 1.5).min(width - long - 1.0).max(0.0);
+    // A note that must give way drops below those its words would run into, where its tick meets no words: before
+    // `ending` those to its right, after it those to its left.
+    let order = (0..ending.min(drafts.len())).rev().chain(ending..drafts.len());
+    for (k, draft) in order.filter_map(|k| drafts.get(k).map(|draft| (k, draft))) {
+        let Draft { from, long, .. } = *draft;
+        let x = if k < ending { from - 1.5 } else { from + 1.5 - long }.max(0.0);
         let free = |row: &[(f64, f64)], left: f64, right: f64| row.iter().all(|(a, b)| right <= *a || *b <= left);
         let tick_free = |row: usize| rows.iter().take(row).all(|above| free(above, from - 2.0, from + 2.0));
         let text_free = |row: usize| rows.get(row).is_none_or(|row| free(row, x - APART, x + long + APART));
@@ -131,7 +158,8 @@ fn set(assessment: &Assessment, line: &[(f64, f64, usize)], width: f64, worded: 
         for above in &mut rows[..row] {
             above.push((from - APART / 2.0, from + APART / 2.0));
         }
-        notes.push(Note { from, to, row, x, number, words: said });
+        let (number, words) = (draft.number.clone(), draft.words.clone());
+        notes.push(Note { from, to: draft.to, row, x, number, words });
     }
     notes
 }
@@ -163,6 +191,26 @@ pub(super) fn draw(scene: &mut Scene, notes: &[Note], axis: f64, top: f64, numbe
         if !note.words.is_empty() {
             let after = note.x + Pen::new(SIZE).bold().width(&note.number) + 3.5;
             scene.text((after, base), note.words.clone(), Pen::new(SIZE));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn notes_at_the_right_edge_stand_in_order_and_no_tick_crosses_words() {
+        let draft = |from: f64| Draft { from, to: from, number: "1".into(), words: "rest".into(), long: 120.0 };
+        // Both would leave a sheet of 600; a third has room.
+        let drafts = [draft(250.0), draft(520.0), draft(560.0)];
+        let mut notes = placed(&drafts, 1);
+        notes.sort_by(|a, b| a.from.total_cmp(&b.from));
+        assert_eq!(notes.iter().map(|n| n.row).collect::<Vec<_>>(), [0, 0, 1]);
+        for (note, other) in notes.iter().flat_map(|a| notes.iter().map(move |b| (a, b))).filter(|(a, b)| a != b) {
+            let crosses = other.row > note.row && note.x < other.from && other.from < note.x + 120.0;
+            let meets = other.row == note.row && note.x < other.x + 120.0 && other.x < note.x + 120.0;
+            assert!(!crosses && !meets && note.x + 120.0 < 600.0, "{note:?} {other:?}");
         }
     }
 }
