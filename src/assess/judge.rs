@@ -19,8 +19,8 @@ const LEAST_FITTING: f64 = 0.5;
 /// by the part before that is beyond doubt; nats a strike. On the simulated class (`scripts/judge_figures.rs`) takes of
 /// other parts lie above the first in 1 of 200, and faulty takes of the part, simple parts included, below it in 1 of 200;
 /// what lies between is judged, and the doubt is said.
-const LEAST_MARGIN: f64 = -0.15;
-const DOUBTFUL_MARGIN: f64 = 0.1;
+const LEAST_MARGIN: f64 = -0.05;
+const DOUBTFUL_MARGIN: f64 = 0.2;
 /// Below this distance of strike and noise two strikes of two hands are not told from one, nor loud from soft. Rule of thumb.
 const NOISY_DB: f64 = 15.0;
 /// No finding is surer than this, whatever its own evidence: now and then a whole take is matched wrongly, and every
