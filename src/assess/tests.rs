@@ -66,8 +66,8 @@ fn one_new_tempo_at_a_join_is_not_rushing() {
     let takes: Vec<_> = takes(36, 280, |_, _, p| p.drift = |x| if x < 0.5 { 0.0 } else { 0.10 })
         .into_iter()
         .filter(|(_, t)| {
-            let end = t.timeline.end().quarters();
-            t.timeline.passes.iter().any(|p| t.timeline.bars[p.bars.start].at.quarters() * 2.0 == end)
+            let end = t.timeline.end();
+            t.timeline.passes.iter().any(|p| t.timeline.bars[p.bars.start].at.0 * 2 == end.0)
         })
         .collect();
     assert!(takes.len() >= 24, "{}", takes.len());

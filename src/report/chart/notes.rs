@@ -16,6 +16,9 @@ const ROWS: usize = 3;
 /// Free space between two notes of a row.
 const APART: f64 = 7.0;
 const SIZE: f64 = 9.5;
+/// Height of figures and of the tallest letters above the line, as shares of the size, with a little air.
+const FIGURE: f64 = 0.8;
+const ASCENT: f64 = 1.1;
 
 /// One note in its place.
 #[derive(Clone, Debug, PartialEq)]
@@ -124,7 +127,7 @@ fn set(assessment: &Assessment, line: &[(f64, f64, usize)], width: f64, worded: 
     let leaves = |draft: &Draft| draft.from - 1.5 + draft.long + 1.0 > width;
     let ending = drafts.iter().position(leaves).unwrap_or(drafts.len());
     let lowest = |notes: &Vec<Note>| notes.iter().map(|note| note.row).max();
-    (0..=ending).rev().map(|first| placed(&drafts, first)).min_by_key(lowest).unwrap_or_default()
+    (0..=ending).rev().filter_map(|first| placed(&drafts, first)).min_by_key(lowest).unwrap_or_default()
 }
 
 /// A note without its place.
@@ -137,8 +140,8 @@ struct Draft {
 }
 
 /// Each note in the highest row where neither its words nor its tick meet another's; from `ending` on the words end at
-/// their ticks.
-fn placed(drafts: &[Draft], ending: usize) -> Vec<Note> {
+/// their ticks. `None` where a tick would meet words whatever the row; where all words end at their ticks none does.
+fn placed(drafts: &[Draft], ending: usize) -> Option<Vec<Note>> {
     let mut notes: Vec<Note> = Vec::new();
     let mut rows: Vec<Vec<(f64, f64)>> = Vec::new();
     // A note that must give way drops below those its words would run into, where its tick meets no words: before
@@ -150,7 +153,7 @@ fn placed(drafts: &[Draft], ending: usize) -> Vec<Note> {
         let free = |row: &[(f64, f64)], left: f64, right: f64| row.iter().all(|(a, b)| right <= *a || *b <= left);
         let tick_free = |row: usize| rows.iter().take(row).all(|above| free(above, from - 2.0, from + 2.0));
         let text_free = |row: usize| rows.get(row).is_none_or(|row| free(row, x - APART, x + long + APART));
-        let row = (0..=rows.len()).find(|row| text_free(*row) && tick_free(*row)).unwrap_or(rows.len());
+        let row = (0..=rows.len()).find(|row| text_free(*row) && (ending == 0 || tick_free(*row)))?;
         if row == rows.len() {
             rows.push(Vec::new());
         }
@@ -161,7 +164,7 @@ fn placed(drafts: &[Draft], ending: usize) -> Vec<Note> {
         let (number, words) = (draft.number.clone(), draft.words.clone());
         notes.push(Note { from, to: draft.to, row, x, number, words });
     }
-    notes
+    Some(notes)
 }
 
 /// `3`, `3, 5`, `3 to 6`.
@@ -185,7 +188,9 @@ pub(super) fn draw(scene: &mut Scene, notes: &[Note], axis: f64, top: f64, numbe
             );
         } else {
             let free = numbers.iter().all(|x| (x - note.from).abs() > 9.0);
-            scene.line((note.from, if free { axis } else { top - 1.0 }), (note.from, base - SIZE * 0.8), 0.9, INK);
+            // Letters stand higher than the figure that a tick usually ends above.
+            let clear = if note.x + 3.0 < note.from { ASCENT } else { FIGURE };
+            scene.line((note.from, if free { axis } else { top - 1.0 }), (note.from, base - SIZE * clear), 0.9, INK);
         }
         scene.text((note.x, base), note.number.clone(), Pen::new(SIZE).bold());
         if !note.words.is_empty() {
@@ -204,7 +209,7 @@ mod tests {
         let draft = |from: f64| Draft { from, to: from, number: "1".into(), words: "rest".into(), long: 120.0 };
         // Both would leave a sheet of 600; a third has room.
         let drafts = [draft(250.0), draft(520.0), draft(560.0)];
-        let mut notes = placed(&drafts, 1);
+        let mut notes = placed(&drafts, 1).unwrap();
         notes.sort_by(|a, b| a.from.total_cmp(&b.from));
         assert_eq!(notes.iter().map(|n| n.row).collect::<Vec<_>>(), [0, 0, 1]);
         for (note, other) in notes.iter().flat_map(|a| notes.iter().map(move |b| (a, b))).filter(|(a, b)| a != b) {
