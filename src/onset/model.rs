@@ -1,0 +1,59 @@
+//! The fitted weights of the ear, as `build.rs` packs them from `assets/ear.json`.
+
+use std::sync::OnceLock;
+
+use super::features::{FIRST, TIMING};
+use super::network::{Networks, Packed};
+use super::second::SECOND;
+
+/// The fitted weights.
+pub(crate) struct Model {
+    /// First decision: logit.
+    pub(crate) first: Networks,
+    /// Second decision: logit.
+    pub(crate) second: Networks,
+    /// Correction of the place in milliseconds, to be added.
+    pub(crate) place: Networks,
+    /// Logarithm of the standard deviation of the corrected place in milliseconds.
+    pub(crate) sigma: Networks,
+    /// Factor on sigma so that 68 % of the errors on unseen sounds lie inside.
+    pub(crate) sigma_scale: f32,
+    /// Probability from which on a candidate is given out as a strike.
+    pub(crate) threshold: f32,
+    /// A strike this many decibels above the noise of its surroundings is heard every second time.
+    pub(crate) audible_over_noise_db: f64,
+}
+
+static WEIGHTS: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/ear.bin"));
+
+/// The model; unpacked once.
+pub(crate) fn model() -> &'static Model {
+    static MODEL: OnceLock<Model> = OnceLock::new();
+    MODEL.get_or_init(|| unpack(WEIGHTS).unwrap_or_else(|| unreachable!("the embedded weights do not fit")))
+}
+
+fn unpack(bytes: &[u8]) -> Option<Model> {
+    let packed = &mut Packed(bytes);
+    let model = Model {
+        first: Networks::unpack(packed, FIRST)?,
+        second: Networks::unpack(packed, SECOND)?,
+        place: Networks::unpack(packed, TIMING)?,
+        sigma: Networks::unpack(packed, TIMING)?,
+        sigma_scale: packed.number()?,
+        threshold: packed.number()?,
+        audible_over_noise_db: packed.double()?,
+    };
+    packed.0.is_empty().then_some(model)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_embedded_weights_fit_the_numbers_the_ear_looks_at() {
+        let model = unpack(WEIGHTS).unwrap();
+        assert!((0.0..1.0).contains(&model.threshold) && model.sigma_scale > 0.0);
+        assert!(unpack(&WEIGHTS[..WEIGHTS.len() - 1]).is_none());
+    }
+}
