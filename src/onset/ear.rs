@@ -1,13 +1,9 @@
 //! The ear itself: blocks of samples in, onsets out, piece by piece.
 
-use std::sync::OnceLock;
-
-use serde::Deserialize;
-
-use super::features::{self, FIRST, TIMING};
-use super::front::{Front, Transforms, mean_power};
-use super::network::Networks;
+use super::features::{self, FIRST};
 use super::floor::quantile;
+use super::front::{Front, Transforms, mean_power};
+use super::model::{Model, model};
 use super::second::{self, SECOND, WORTH_A_SECOND_LOOK};
 use super::spectrum::{FrameIndex, SHORT_HOP};
 use super::{Audibility, EAR_RATE, Onset};
@@ -28,51 +24,6 @@ pub struct Heard {
     pub over_noise: Option<Decibels>,
     /// Probability, 0 to 1, that the recorder changed its gain: the noise sank once the playing began.
     pub gain_moved: f64,
-}
-
-/// The fitted weights.
-#[derive(Deserialize)]
-struct Model {
-    /// First decision: logit.
-    first: Networks,
-    /// Second decision: logit.
-    second: Networks,
-    /// Correction of the place in milliseconds, to be added.
-    place: Networks,
-    /// Logarithm of the standard deviation of the corrected place in milliseconds.
-    sigma: Networks,
-    /// Factor on sigma so that 68 % of the errors on unseen sounds lie inside.
-    sigma_scale: f32,
-    /// Probability from which on a candidate is given out as a strike.
-    threshold: Threshold,
-    /// Of strikes this many decibels above the noise of their surroundings four in five are heard.
-    audible_over_noise_db: f64,
-}
-
-/// A false strike is likelier in noise, and a soft one hardly to be missed in a quiet take: the threshold lies between two
-/// values, by how far the piece's sure strikes stand above its noise floor (nepers of power).
-#[derive(Deserialize)]
-struct Threshold {
-    noisy: f32,
-    noisy_over: f32,
-    quiet: f32,
-    quiet_over: f32,
-}
-
-impl Threshold {
-    fn at(&self, over: f32) -> f32 {
-        let share = ((over - self.noisy_over) / (self.quiet_over - self.noisy_over)).clamp(0.0, 1.0);
-        self.noisy + share * (self.quiet - self.noisy)
-    }
-}
-
-fn model() -> &'static Model {
-    static MODEL: OnceLock<Model> = OnceLock::new();
-    MODEL.get_or_init(|| {
-        let model: Model = serde_json::from_str(include_str!("../../assets/ear.json")).unwrap_or_else(|e| unreachable!("the embedded weights: {e}"));
-        assert!(model.first.fits(FIRST) && model.second.fits(SECOND) && model.place.fits(TIMING) && model.sigma.fits(TIMING), "the embedded weights do not fit");
-        model
-    })
 }
 
 /// New sound decided on in one piece; a take of a minute fits in one.
@@ -207,16 +158,15 @@ impl Ear {
                 kept.push((i, at));
             }
         }
+        kept.retain(|k| (from..until).contains(&front.candidates[k.0].at));
         kept.sort_by_key(|k| k.0);
-        for (i, at) in kept {
+        let looked: Vec<f32> = kept.iter().flat_map(|k| features::timing(&front, &front.candidates[k.0])).collect();
+        let (corrections, sigmas) = (model.place.values(&looked), model.sigma.values(&looked));
+        for (((i, at), correction), sigma) in kept.into_iter().zip(corrections).zip(sigmas) {
             let candidate = &front.candidates[i];
-            if !(from..until).contains(&candidate.at) {
-                continue;
-            }
-            let looked = features::timing(&front, candidate);
-            let correction = model.place.value(&looked).clamp(-MOST_CORRECTION_MS, MOST_CORRECTION_MS);
+            let correction = correction.clamp(-MOST_CORRECTION_MS, MOST_CORRECTION_MS);
             let correction = if correction.abs() > LEAST_CORRECTION_MS { correction } else { 0.0 };
-            let sigma_ms = model.sigma.value(&looked).exp() * model.sigma_scale;
+            let sigma_ms = sigma.exp() * model.sigma_scale;
             let [_, _, after, _, _, before] = candidate.near.powers;
             let onset = Onset {
                 at: offset + Seconds::of((at + f64::from(correction) / 1e3).max(0.0)),
@@ -239,17 +189,19 @@ impl Ear {
 /// Probability of every candidate of a piece, and how far its sure strikes stand above the floor, nepers of power.
 fn probabilities(model: &Model, front: &Front) -> (Vec<f32>, f32) {
     let (rows, sketches) = features::first(front);
-    let mut p: Vec<f32> = rows.iter().map(|row| model.first.probability(row)).collect();
+    let mut p = model.first.probabilities(&rows);
     let looked = second::look(&sketches, &p);
     let over = looked.first().map_or(model.threshold.quiet_over, |(_, added)| added[second::OVER]);
-    let mut row = Vec::with_capacity(SECOND);
+    let mut second = Vec::with_capacity(SECOND * looked.len());
+    for (i, added) in &looked {
+        second.extend_from_slice(&rows[i * FIRST..(i + 1) * FIRST]);
+        second.extend(added);
+    }
     for v in &mut p {
         *v = v.min(WORTH_A_SECOND_LOOK);
     }
-    for (i, added) in looked {
-        row.clone_from(&rows[i]);
-        row.extend(added);
-        p[i] = model.second.probability(&row);
+    for ((i, _), again) in looked.iter().zip(model.second.probabilities(&second)) {
+        p[*i] = again;
     }
     (p, over)
 }
@@ -294,7 +246,9 @@ pub mod fitting {
     pub fn first_look(x: &[f32]) -> Vec<Row> {
         let front = Front::new(&Transforms::new(), x);
         let (rows, sketches) = features::first(&front);
-        front.candidates.iter().zip(rows).zip(sketches).map(|((c, row), s)| (c.at, row, features::timing(&front, c), s.level)).collect()
+        (front.candidates.iter().zip(rows.chunks_exact(FIRST)).zip(sketches))
+            .map(|((c, row), s)| (c.at, row.to_vec(), features::timing(&front, c), s.level))
+            .collect()
     }
 
     /// Second look, given the first decision on every candidate: index and added numbers.

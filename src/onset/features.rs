@@ -3,13 +3,17 @@
 //! Powers enter as `ln((P + F) / F)` with the floor `F`, so that noise reads as zero at any gain. The order of the
 //! numbers is the order of the weights in `assets/ear.json`; `scripts/fit_ear.py` reads them from here.
 
+use std::ops::Range;
+
+use fearless_simd::{Level, dispatch, prelude::*};
+
 use super::EAR_RATE;
-use super::front::Front;
 use super::filters::STREAMS;
-use super::place::{Candidate, ENVELOPE};
 use super::floor::quantile;
+use super::front::Front;
+use super::lanes::{dot, fast_ln, ln_all, sum};
+use super::place::{Candidate, ENVELOPE};
 use super::rise::Seen;
-use super::lanes::fast_ln;
 use super::spectrum::{LONG_BANDS, SHORT_BANDS};
 
 /// Short frames looked at, in milliseconds from the attack: dense around it, since that is where a stick differs.
@@ -23,9 +27,10 @@ const PAIRS: usize = LONG_BANDS / 2;
 const THREES: usize = LONG_BANDS / 3;
 /// How far neighbours count, in seconds.
 const NEIGHBOUR_S: f32 = 0.2;
+/// Those of them that are logarithms of ratios of powers; they come first.
+const RATIOS: usize = SHORT_LOOK_MS.len() * SHORT_BANDS + LONG_LOOK_MS.len() * PAIRS + SHORT_BANDS + 2 * THREES;
 /// Numbers the first decision looks at.
-pub(crate) const FIRST: usize =
-    SHORT_LOOK_MS.len() * SHORT_BANDS + LONG_LOOK_MS.len() * PAIRS + SHORT_BANDS + 2 * THREES + 6 + 2 * STREAMS + 4 + 11 + 9;
+pub(crate) const FIRST: usize = RATIOS + 6 + 2 * STREAMS + 4 + 11 + 9;
 /// Numbers the placing looks at.
 pub(crate) const TIMING: usize = STREAMS * ENVELOPE + 2 * STREAMS + 3 + 6 + 2 * SHORT_BANDS;
 
@@ -47,22 +52,56 @@ fn ln_over<const N: usize>(power: [f32; N], floor: [f32; N]) -> [f32; N] {
     std::array::from_fn(|b| fast_ln((power[b] + floor[b]) / floor[b]))
 }
 
+#[inline(always)]
 fn pooled<const N: usize>(bands: &[f32; LONG_BANDS]) -> [f32; N] {
     let size = LONG_BANDS / N;
-    std::array::from_fn(|g| bands[g * size..(g + 1) * size].iter().sum())
+    let mut out = [0.0; N];
+    for (sum, bands) in out.iter_mut().zip(bands.chunks_exact(size)) {
+        for v in bands {
+            *sum += v;
+        }
+    }
+    out
 }
 
+#[inline(always)]
 fn max_of<const N: usize>(frames: &[&[f32; N]]) -> [f32; N] {
-    std::array::from_fn(|b| frames.iter().map(|f| f[b]).fold(0.0, f32::max))
+    let mut out = [0.0f32; N];
+    for frame in frames {
+        for (most, &v) in out.iter_mut().zip(*frame) {
+            *most = if v > *most { v } else { *most };
+        }
+    }
+    out
 }
 
 fn rise<const N: usize>(after: [f32; N], before: [f32; N], floor: [f32; N]) -> [f32; N] {
-    std::array::from_fn(|b| fast_ln((after[b] + floor[b]) / (before[b] + floor[b])))
+    let mut out = [0.0; N];
+    put_ratios(&mut &mut out[..], &after, &before, &floor);
+    out.map(fast_ln)
 }
 
-/// Features of all candidates of a piece: rows of [`FIRST`] numbers, and their sketches.
-pub(crate) fn first(front: &Front) -> (Vec<Vec<f32>>, Vec<Sketch>) {
-    let sketches: Vec<Sketch> = front.candidates.iter().map(|c| sketch(front, c)).collect();
+/// Writes `(after + floor) / (before + floor)` to the front of `out`, which then begins behind it.
+#[inline(always)]
+fn put_ratios<const N: usize>(out: &mut &mut [f32], after: &[f32; N], before: &[f32; N], floor: &[f32; N]) {
+    let (now, rest) = std::mem::take(out).split_at_mut(N);
+    for k in 0..N {
+        now[k] = (after[k] + floor[k]) / (before[k] + floor[k]);
+    }
+    *out = rest;
+}
+
+/// Features of all candidates of a piece: rows of [`FIRST`] numbers, one after the other, and their sketches.
+pub(crate) fn first(front: &Front) -> (Vec<f32>, Vec<Sketch>) {
+    dispatch!(Level::new(), simd => first_with(simd, front))
+}
+
+#[inline(always)]
+fn first_with<S: Simd>(simd: S, front: &Front) -> (Vec<f32>, Vec<Sketch>) {
+    let mut sketches = Vec::with_capacity(front.candidates.len());
+    for candidate in &front.candidates {
+        sketches.push(sketch(simd, front, candidate));
+    }
     let mut rises: Vec<f32> = sketches.iter().map(|s| s.rise).collect();
     let strong = quantile(&mut rises, 0.8);
     let mut levels: Vec<f32> = sketches.iter().filter(|s| s.rise > strong).map(|s| s.level).collect();
@@ -70,28 +109,36 @@ pub(crate) fn first(front: &Front) -> (Vec<Vec<f32>>, Vec<Sketch>) {
         levels.extend(sketches.iter().map(|s| s.level));
     }
     let reference = quantile(&mut levels, 0.8);
-    let rows = (0..sketches.len()).map(|i| row(front, &sketches, i, reference)).collect();
+    let beside = Beside::new(&sketches);
+    let mut rows = vec![0.0; FIRST * sketches.len()];
+    for (i, out) in rows.chunks_exact_mut(FIRST).enumerate() {
+        row(simd, front, &sketches, &beside, i, reference, out);
+    }
     (rows, sketches)
 }
 
-fn sketch(front: &Front, c: &Candidate) -> Sketch {
+#[inline(always)]
+fn sketch<S: Simd>(simd: S, front: &Front, c: &Candidate) -> Sketch {
     let sf = front.short_floor.at(front.short_frame(c.at, 0.0));
     let lf = front.long_floor.at(front.long_frame(c.at, 0.0));
     let post = max_of(&[&front.short[front.short_frame(c.at, 2.0)], &front.short[front.short_frame(c.at, 3.5)]]);
     let over_floor = fast_ln((post.iter().sum::<f32>() + sf.iter().sum::<f32>()) / sf.iter().sum::<f32>());
     let before = &front.long[front.long_frame(c.at, -13.0)];
-    let new = |ms: f32| -> [f32; LONG_BANDS] {
+    let mut new = [[0.0; LONG_BANDS]; 2];
+    for (new, ms) in new.iter_mut().zip([11.0, 34.0]) {
         let after = &front.long[front.long_frame(c.at, ms)];
-        std::array::from_fn(|b| (after[b] - before[b]).max(0.0) + 0.5 * lf[b])
-    };
-    let attack = new(11.0).map(fast_ln);
-    let later = pooled::<PAIRS>(&new(34.0)).map(fast_ln);
+        for b in 0..LONG_BANDS {
+            let risen = after[b] - before[b];
+            new[b] = (if risen > 0.0 { risen } else { 0.0 }) + 0.5 * lf[b];
+        }
+    }
     let mut colour = [0.0; LONG_BANDS + PAIRS];
-    colour[..LONG_BANDS].copy_from_slice(&attack);
-    colour[LONG_BANDS..].copy_from_slice(&later);
-    let mean = colour.iter().sum::<f32>() / colour.len() as f32;
+    colour[..LONG_BANDS].copy_from_slice(&new[0]);
+    colour[LONG_BANDS..].copy_from_slice(&pooled::<PAIRS>(&new[1]));
+    ln_all(simd, &mut colour);
+    let mean = sum(simd, &colour) / colour.len() as f32;
     colour.iter_mut().for_each(|v| *v -= mean);
-    let length = colour.iter().map(|v| v * v).sum::<f32>().sqrt() + 1e-9;
+    let length = dot(&colour, &colour).sqrt() + 1e-9;
     colour.iter_mut().for_each(|v| *v /= length);
     Sketch {
         at_s: c.at as f32 / EAR_RATE.get() as f32,
@@ -108,34 +155,49 @@ fn spans(front: &Front, c: &Candidate) -> [f32; 6] {
     [a1 - b1, a3 - b3, a10 - b10, a3 - b10, a1 - a10, a3 - a10]
 }
 
-fn row(front: &Front, sketches: &[Sketch], i: usize, reference: f32) -> Vec<f32> {
+/// Writes numbers to the front of `out`, which then begins behind them.
+fn put<const N: usize>(out: &mut &mut [f32], numbers: [f32; N]) {
+    let (now, rest) = std::mem::take(out).split_at_mut(N);
+    now.copy_from_slice(&numbers);
+    *out = rest;
+}
+
+#[inline(always)]
+fn row<S: Simd>(simd: S, front: &Front, sketches: &[Sketch], beside: &Beside, i: usize, reference: f32, out: &mut [f32]) {
     let c = &front.candidates[i];
     let me = &sketches[i];
-    let mut out = Vec::with_capacity(FIRST);
-    let short = |ms: f32| front.short[front.short_frame(c.at, ms)];
+    let short = |ms: f32| &front.short[front.short_frame(c.at, ms)];
     let long = |ms: f32| &front.long[front.long_frame(c.at, ms)];
     let sf = front.short_floor.at(front.short_frame(c.at, 0.0));
     let lf = front.long_floor.at(front.long_frame(c.at, 0.0));
-    let short_over = SHORT_LOOK_MS.map(|ms| ln_over(short(ms), sf));
-    out.extend(short_over.iter().flatten());
+    // Ratios first; their logarithms are taken together.
+    let (ratios, mut rest) = out.split_at_mut(RATIOS);
+    let mut left = &mut *ratios;
+    for ms in SHORT_LOOK_MS {
+        put_ratios(&mut left, short(ms), &[0.0; SHORT_BANDS], &sf);
+    }
     let pair_floor = pooled::<PAIRS>(&lf);
-    out.extend(LONG_LOOK_MS.iter().flat_map(|&ms| ln_over(pooled::<PAIRS>(long(ms)), pair_floor)));
-    let post = max_of(&[&short(2.0), &short(3.5)]);
-    out.extend(rise(post, max_of(&[&short(-3.5), &short(-5.0), &short(-7.0), &short(-9.0)]), sf));
+    for ms in LONG_LOOK_MS {
+        put_ratios(&mut left, &pooled::<PAIRS>(long(ms)), &[0.0; PAIRS], &pair_floor);
+    }
+    let post = max_of(&[short(2.0), short(3.5)]);
+    put_ratios(&mut left, &post, &max_of(&[short(-3.5), short(-5.0), short(-7.0), short(-9.0)]), &sf);
     let (three_floor, attack) = (pooled::<THREES>(&lf), pooled::<THREES>(long(11.0)));
-    out.extend(rise(attack, pooled(long(-13.0)), three_floor));
-    out.extend(rise(attack, max_of(&[&pooled(long(-30.0)), &pooled(long(-50.0))]), three_floor));
-    out.extend(spans(front, c));
-    out.extend(c.gains.map(|g| fast_ln(1.0 + g)));
-    out.extend(c.differences_ms.map(|d| d.clamp(-8.0, 8.0)));
+    put_ratios(&mut left, &attack, &pooled(long(-13.0)), &three_floor);
+    put_ratios(&mut left, &attack, &max_of(&[&pooled(long(-30.0)), &pooled(long(-50.0))]), &three_floor);
+    debug_assert!(left.is_empty());
+    ln_all(simd, ratios);
+    put(&mut rest, spans(front, c));
+    put(&mut rest, c.gains.map(|g| fast_ln(1.0 + g)));
+    put(&mut rest, c.differences_ms.map(|d| d.clamp(-8.0, 8.0)));
     let rise_ln = fast_ln(1.0 + me.rise);
-    out.extend([
+    put(&mut rest, [
         rise_ln,
         if c.coarse.seen == Seen::Long { 1.0 } else { 0.0 },
         if c.stream == 1 { 1.0 } else { 0.0 },
         if c.stream == 2 { 1.0 } else { 0.0 },
     ]);
-    out.extend(context(sketches, i));
+    put(&mut rest, beside.context(sketches, i));
     let spread = {
         let over = ln_over(post, sf);
         let mean = over.iter().sum::<f32>() / over.len() as f32;
@@ -143,7 +205,7 @@ fn row(front: &Front, sketches: &[Sketch], i: usize, reference: f32) -> Vec<f32>
     };
     let long_rise = |ms: f32| front.long_rise[front.long_frame(c.at, ms)];
     let [q90, q97] = front.rise_quantiles.map(|q| fast_ln(1.0 + q));
-    out.extend([
+    put(&mut rest, [
         me.level - reference,
         me.over_floor,
         spread,
@@ -154,34 +216,66 @@ fn row(front: &Front, sketches: &[Sketch], i: usize, reference: f32) -> Vec<f32>
         q97,
         sketches.len() as f32 / sketches.last().map_or(1.0, |s| s.at_s.max(1.0)) / 30.0,
     ]);
-    debug_assert_eq!(out.len(), FIRST);
-    out
+    debug_assert!(rest.is_empty());
 }
 
-/// What stands beside a candidate in time.
-fn context(sketches: &[Sketch], i: usize) -> [f32; 11] {
-    let me = &sketches[i];
-    // The nearest on each side that is not a neper weaker.
-    let comparable = |s: &&Sketch| s.level >= me.level - 1.0;
-    let previous = sketches[..i].iter().rev().take_while(|s| me.at_s - s.at_s < NEIGHBOUR_S).find(comparable);
-    let next = sketches[i + 1..].iter().take_while(|s| s.at_s - me.at_s < NEIGHBOUR_S).find(comparable);
-    let describe = |other: Option<&Sketch>| {
-        other.map_or([fast_ln(NEIGHBOUR_S + 0.002), 2.0, 2.0], |s| {
-            [fast_ln((s.at_s - me.at_s).abs() + 0.002), me.level - s.level, me.rise - s.rise]
-        })
-    };
-    let within = |seconds: f32| {
-        let from = sketches.partition_point(|s| s.at_s < me.at_s - seconds);
-        let to = sketches.partition_point(|s| s.at_s < me.at_s + seconds);
-        (from..to).filter(move |&j| j != i).map(|j| &sketches[j])
-    };
-    let count = within(1.0).count() as f32;
-    let rising = within(1.0).filter(|s| s.rise > 0.7 * me.rise).count() as f32;
-    let loud = within(1.0).filter(|s| s.level > me.level - 1.5).count() as f32;
-    let rival = within(0.025).map(|s| s.rise).fold(0.0, f32::max);
-    let louder = within(0.06).map(|s| s.level).fold(-60.0, f32::max);
-    let [p, n] = [describe(previous), describe(next)];
-    [p[0], p[1], p[2], n[0], n[1], n[2], count / 20.0, rising / 8.0, loud / 8.0, me.rise - rival, (me.level - louder).clamp(-8.0, 12.0)]
+/// What stands beside a candidate in time: the sketches' times, levels and rises, each for itself.
+struct Beside {
+    at_s: Vec<f32>,
+    level: Vec<f32>,
+    rise: Vec<f32>,
+}
+
+impl Beside {
+    fn new(sketches: &[Sketch]) -> Self {
+        Beside {
+            at_s: sketches.iter().map(|s| s.at_s).collect(),
+            level: sketches.iter().map(|s| s.level).collect(),
+            rise: sketches.iter().map(|s| s.rise).collect(),
+        }
+    }
+
+    /// The candidates nearer in time than so many seconds, that itself among them.
+    fn within(&self, i: usize, seconds: f32) -> Range<usize> {
+        let me_s = self.at_s[i];
+        let from = self.at_s.partition_point(|&s| s < me_s - seconds);
+        from..self.at_s.partition_point(|&s| s < me_s + seconds)
+    }
+
+    #[inline(always)]
+    fn context(&self, sketches: &[Sketch], i: usize) -> [f32; 11] {
+        let me = &sketches[i];
+        // The nearest on each side that is not a neper weaker.
+        let comparable = |s: &&Sketch| s.level >= me.level - 1.0;
+        let previous = sketches[..i].iter().rev().take_while(|s| me.at_s - s.at_s < NEIGHBOUR_S).find(comparable);
+        let next = sketches[i + 1..].iter().take_while(|s| s.at_s - me.at_s < NEIGHBOUR_S).find(comparable);
+        let describe = |other: Option<&Sketch>| {
+            other.map_or([fast_ln(NEIGHBOUR_S + 0.002), 2.0, 2.0], |s| {
+                [fast_ln((s.at_s - me.at_s).abs() + 0.002), me.level - s.level, me.rise - s.rise]
+            })
+        };
+        let around = self.within(i, 1.0);
+        let count = (around.len() - 1) as f32;
+        let rising = above(&self.rise, &around, i, 0.7 * me.rise);
+        let loud = above(&self.level, &around, i, me.level - 1.5);
+        let most = |of: &[f32], seconds: f32, least: f32| {
+            self.within(i, seconds).filter(|&j| j != i).map(|j| of[j]).fold(least, f32::max)
+        };
+        let rival = most(&self.rise, 0.025, 0.0);
+        let louder = most(&self.level, 0.06, -60.0);
+        let [p, n] = [describe(previous), describe(next)];
+        [p[0], p[1], p[2], n[0], n[1], n[2], count / 20.0, rising / 8.0, loud / 8.0, me.rise - rival, (me.level - louder).clamp(-8.0, 12.0)]
+    }
+}
+
+/// How many of the values in a range, without that at `i`, lie above a limit.
+#[inline(always)]
+fn above(values: &[f32], range: &Range<usize>, i: usize, limit: f32) -> f32 {
+    let mut count = 0i32;
+    for v in &values[range.clone()] {
+        count += i32::from(*v > limit);
+    }
+    (count - i32::from(values[i] > limit)) as f32
 }
 
 /// What the correction of an attack's place looks at: [`TIMING`] numbers.
@@ -200,11 +294,11 @@ pub(crate) fn timing(front: &Front, c: &Candidate) -> Vec<f32> {
         if c.stream == 2 { 1.0 } else { 0.0 },
     ]);
     out.extend(spans(front, c));
-    let short = |ms: f32| front.short[front.short_frame(c.at, ms)];
+    let short = |ms: f32| &front.short[front.short_frame(c.at, ms)];
     let sf = front.short_floor.at(front.short_frame(c.at, 0.0));
-    let post = max_of(&[&short(2.0), &short(3.5)]);
+    let post = max_of(&[short(2.0), short(3.5)]);
     out.extend(ln_over(post, sf));
-    out.extend(rise(post, max_of(&[&short(-3.5), &short(-5.0), &short(-7.0), &short(-9.0)]), sf));
+    out.extend(rise(post, max_of(&[short(-3.5), short(-5.0), short(-7.0), short(-9.0)]), sf));
     debug_assert_eq!(out.len(), TIMING);
     out
 }

@@ -14,6 +14,7 @@ mod filters;
 mod floor;
 mod front;
 mod lanes;
+mod model;
 mod network;
 mod place;
 mod rise;

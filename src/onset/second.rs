@@ -3,9 +3,10 @@
 //! A pupil's strikes resemble one another; so do a fire's crackles and a tap's drops. What resembles the sure strikes
 //! is likelier a strike, however soft; what resembles much that is no strike is likelier none.
 
+use fearless_simd::{Level, dispatch, prelude::*};
+
 use super::features::{FIRST, Sketch};
 use super::floor::quantile;
-use super::lanes::dot;
 
 /// Numbers this look adds.
 const ADDED: usize = 22;
@@ -47,7 +48,7 @@ impl<const N: usize> Top<N> {
     }
 
     fn add(&mut self, value: f32, index: usize) {
-        if value <= self.best[N - 1].0 {
+        if value <= self.least() {
             return;
         }
         let mut k = N - 1;
@@ -56,6 +57,11 @@ impl<const N: usize> Top<N> {
             k -= 1;
         }
         self.best[k] = (value, index);
+    }
+
+    /// What a value must exceed to be kept.
+    fn least(&self) -> f32 {
+        self.best[N - 1].0
     }
 
     /// Mean of the values, those below zero (nothing found) as zero.
@@ -102,6 +108,75 @@ impl Again {
     }
 }
 
+/// What is compared of the candidates worth a second look, number by number, filled up to whole blocks.
+struct Worth {
+    p: Vec<f32>,
+    /// One row per number of a colour; filled up with what is like nothing.
+    colours: Vec<Vec<f32>>,
+}
+
+/// Pairs of candidates are looked at in blocks of so many, one bit a pair.
+const BLOCK: usize = 64;
+
+impl Worth {
+    fn new(sketches: &[Sketch], p: &[f32], worth: &[usize]) -> Self {
+        let length = worth.len().next_multiple_of(BLOCK);
+        let fill = |mut values: Vec<f32>| {
+            values.resize(length, f32::NAN);
+            values
+        };
+        let numbers = sketches.first().map_or(0, |s| s.colour.len());
+        Worth {
+            p: fill(worth.iter().map(|&i| p[i]).collect()),
+            colours: (0..numbers).map(|k| fill(worth.iter().map(|&i| sketches[i].colour[k]).collect())).collect(),
+        }
+    }
+
+    /// Cosines of a sketch's colour with each candidate's; colours have unit length.
+    fn cosines(&self, me: &Sketch, out: &mut Vec<f32>) {
+        #[inline(always)]
+        fn sums<S: Simd>(simd: S, me: &[f32], colours: &[Vec<f32>], out: &mut [f32]) {
+            let lanes = S::f32s::LEN;
+            for at in (0..out.len()).step_by(4 * lanes) {
+                let mut sums = [S::f32s::splat(simd, 0.0); 4];
+                for (mine, row) in me.iter().zip(colours) {
+                    let row = &row[at..at + 4 * lanes];
+                    for k in 0..4 {
+                        sums[k] += S::f32s::from_slice(simd, &row[k * lanes..(k + 1) * lanes]) * *mine;
+                    }
+                }
+                for k in 0..4 {
+                    sums[k].store_slice(&mut out[at + k * lanes..at + (k + 1) * lanes]);
+                }
+            }
+        }
+        out.resize(self.p.len(), 0.0);
+        dispatch!(Level::new(), simd => sums(simd, &me.colour, &self.colours, out));
+    }
+
+    /// Of a block of candidates those that are alike enough to count for anything: as sure strikes, as sure
+    /// non-strikes, as anything.
+    fn telling(&self, cosines: &[f32], block: usize, [sure, surely_not, any]: [f32; 3]) -> u64 {
+        #[inline(always)]
+        fn bits<S: Simd>(simd: S, cosines: &[f32], p: &[f32], [sure, surely_not, any]: [f32; 3]) -> u64 {
+            let lanes = S::f32s::LEN;
+            let mut out = 0;
+            for at in (0..BLOCK).step_by(lanes) {
+                let s = S::f32s::from_slice(simd, &cosines[at..at + lanes]);
+                let p = S::f32s::from_slice(simd, &p[at..at + lanes]);
+                let telling = s.simd_gt(any)
+                    | (s.simd_gt(sure) & p.simd_gt(SURE))
+                    | (s.simd_gt(surely_not) & p.simd_lt(SURELY_NOT));
+                out |= telling.to_bitmask() << at;
+            }
+            out
+        }
+        let block = block..block + BLOCK;
+        let (cosines, p) = (&cosines[block.clone()], &self.p[block]);
+        dispatch!(Level::new(), simd => bits(simd, cosines, p, [sure, surely_not, any]))
+    }
+}
+
 /// For each candidate with `p >= WORTH_A_SECOND_LOOK`: its index and the numbers this look adds.
 pub(crate) fn look(sketches: &[Sketch], p: &[f32]) -> Vec<(usize, [f32; ADDED])> {
     let worth: Vec<usize> = (0..p.len()).filter(|&i| p[i] >= WORTH_A_SECOND_LOOK).collect();
@@ -114,6 +189,8 @@ pub(crate) fn look(sketches: &[Sketch], p: &[f32]) -> Vec<(usize, [f32; ADDED])>
     let mut over: Vec<f32> = sure.iter().map(|&i| sketches[i].over_floor).collect();
     let over = quantile(&mut over, 0.5);
     let share = sure.len() as f32 / worth.len().max(1) as f32;
+    let pairs = Worth::new(sketches, p, &worth);
+    let mut cosines = Vec::new();
     worth
         .iter()
         .map(|&i| {
@@ -121,23 +198,30 @@ pub(crate) fn look(sketches: &[Sketch], p: &[f32]) -> Vec<(usize, [f32; ADDED])>
             let (mut strikes, mut others, mut alike) = (Top::<ALIKE_SURE>::new(), Top::<ALIKE_SURE>::new(), Top::<ALIKE>::new());
             let mut same = 0usize;
             let mut again = Again::default();
-            for &j in &worth {
-                let other = &sketches[j];
-                if (other.at_s - me.at_s).abs() < APART_S {
-                    continue;
-                }
-                let s = dot(&me.colour, &other.colour);
-                if s > SAME_SOUND && (other.level - me.level).abs() < SAME_LEVEL {
-                    again.add(other.at_s - me.at_s, (other.level - me.level).abs(), s);
-                }
-                if p[j] > SURE {
-                    strikes.add(s, j);
-                } else if p[j] < SURELY_NOT && other.level > faintest - 2.0 {
-                    others.add(s, j);
-                }
-                if other.rise > 0.6 * me.rise && other.rise < 1.8 * me.rise + 4.0 {
-                    alike.add(s, j);
-                    same += usize::from(s > SAME_SOUND);
+            pairs.cosines(me, &mut cosines);
+            for block in (0..cosines.len()).step_by(BLOCK) {
+                let least = [strikes.least(), others.least(), alike.least().min(SAME_SOUND)];
+                let mut telling = pairs.telling(&cosines, block, least);
+                while telling != 0 {
+                    let k = block + telling.trailing_zeros() as usize;
+                    telling &= telling - 1;
+                    let (j, s) = (worth[k], cosines[k]);
+                    let other = &sketches[j];
+                    if (other.at_s - me.at_s).abs() < APART_S {
+                        continue;
+                    }
+                    if s > SAME_SOUND && (other.level - me.level).abs() < SAME_LEVEL {
+                        again.add(other.at_s - me.at_s, (other.level - me.level).abs(), s);
+                    }
+                    if p[j] > SURE {
+                        strikes.add(s, j);
+                    } else if p[j] < SURELY_NOT && other.level > faintest - 2.0 {
+                        others.add(s, j);
+                    }
+                    if other.rise > 0.6 * me.rise && other.rise < 1.8 * me.rise + 4.0 {
+                        alike.add(s, j);
+                        same += usize::from(s > SAME_SOUND);
+                    }
                 }
             }
             let (mut weights, mut weighted, mut highest) = (0.0f32, 0.0f32, 0.0f32);

@@ -1,0 +1,81 @@
+//! The fitted weights of the ear, as `scripts/pack_weights.rs` packs them from `assets/ear.json`.
+
+use std::sync::OnceLock;
+
+use super::features::{FIRST, TIMING};
+use super::network::{Networks, Packed};
+use super::second::SECOND;
+
+/// The fitted weights.
+pub(crate) struct Model {
+    /// First decision: logit.
+    pub(crate) first: Networks,
+    /// Second decision: logit.
+    pub(crate) second: Networks,
+    /// Correction of the place in milliseconds, to be added.
+    pub(crate) place: Networks,
+    /// Logarithm of the standard deviation of the corrected place in milliseconds.
+    pub(crate) sigma: Networks,
+    /// Factor on sigma so that 68 % of the errors on unseen sounds lie inside.
+    pub(crate) sigma_scale: f32,
+    /// Probability from which on a candidate is given out as a strike.
+    pub(crate) threshold: Threshold,
+    /// Of strikes this many decibels above the noise of their surroundings four in five are heard.
+    pub(crate) audible_over_noise_db: f64,
+}
+
+/// A false strike is likelier in noise, and a soft one hardly to be missed in a quiet take: the threshold lies between two
+/// values, by how far the piece's sure strikes stand above its noise floor (nepers of power).
+pub(crate) struct Threshold {
+    pub(crate) noisy: f32,
+    pub(crate) noisy_over: f32,
+    pub(crate) quiet: f32,
+    pub(crate) quiet_over: f32,
+}
+
+impl Threshold {
+    pub(crate) fn at(&self, over: f32) -> f32 {
+        let share = ((over - self.noisy_over) / (self.quiet_over - self.noisy_over)).clamp(0.0, 1.0);
+        self.noisy + share * (self.quiet - self.noisy)
+    }
+}
+
+static WEIGHTS: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/ear.bin"));
+
+/// The model; unpacked once.
+pub(crate) fn model() -> &'static Model {
+    static MODEL: OnceLock<Model> = OnceLock::new();
+    MODEL.get_or_init(|| unpack(WEIGHTS).unwrap_or_else(|| unreachable!("the embedded weights do not fit")))
+}
+
+fn unpack(bytes: &[u8]) -> Option<Model> {
+    let packed = &mut Packed(bytes);
+    let model = Model {
+        first: Networks::unpack(packed, FIRST)?,
+        second: Networks::unpack(packed, SECOND)?,
+        place: Networks::unpack(packed, TIMING)?,
+        sigma: Networks::unpack(packed, TIMING)?,
+        sigma_scale: packed.number()?,
+        threshold: Threshold {
+            noisy: packed.number()?,
+            noisy_over: packed.number()?,
+            quiet: packed.number()?,
+            quiet_over: packed.number()?,
+        },
+        audible_over_noise_db: packed.double()?,
+    };
+    packed.0.is_empty().then_some(model)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_embedded_weights_fit_the_numbers_the_ear_looks_at() {
+        let model = unpack(WEIGHTS).unwrap();
+        let Threshold { noisy, noisy_over, quiet, quiet_over } = model.threshold;
+        assert!(0.0 < quiet && quiet < noisy && noisy < 1.0 && noisy_over < quiet_over && model.sigma_scale > 0.0);
+        assert!(unpack(&WEIGHTS[..WEIGHTS.len() - 1]).is_none());
+    }
+}
