@@ -2,6 +2,9 @@
 //!
 //! The small recordings in `tests/data/audio` are made by `scripts/outside/audio_fixtures.py`.
 
+#![cfg(feature = "edge")]
+#![allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
+
 use std::io::Cursor;
 use std::path::{Path, PathBuf};
 
@@ -96,6 +99,19 @@ fn where_a_file_does_not_say_where_it_starts_that_is_said_and_the_spacing_is_rig
 }
 
 #[test]
+fn sound_that_was_left_out_is_silence_of_its_length() {
+    let (_, samples, facts) = read(audio::open(&fixture("hole.webm")).unwrap());
+    assert_eq!(facts.gaps.0, 1);
+    // The clock of the file counts milliseconds.
+    assert!((facts.gaps.1.get() - 0.160).abs() < 0.0011, "{:?}", facts.gaps);
+    let lost = (0.180 * RATE) as usize..(0.200 * RATE) as usize;
+    assert!(samples[lost].iter().all(|x| x.abs() < 1e-9));
+    for at in [2003, 17_011] {
+        assert!(late_by(&samples, at).abs() < 0.0011 * RATE, "{} samples late", late_by(&samples, at));
+    }
+}
+
+#[test]
 fn adpcm_is_heard_and_its_length_kept() {
     // This coding cannot follow a click's first sample; only its decoding is checked, against another decoder elsewhere.
     for name in ["ms_adpcm.wav", "ima_adpcm.wav"] {
@@ -135,7 +151,9 @@ fn drawn(rate: u32) -> impl Fn(usize, u16) -> f64 {
 #[test]
 fn every_kind_of_wav_gives_the_same_sound() {
     let plain = |k: usize| click(k as f64 - 7001.0);
-    for (channels, bits, float) in [(1, 8, false), (1, 16, false), (2, 16, false), (1, 24, false), (6, 24, false), (1, 32, false), (2, 32, true)] {
+    for (channels, bits, float) in
+        [(1, 8, false), (1, 16, false), (2, 16, false), (1, 24, false), (6, 24, false), (1, 32, false), (2, 32, true)]
+    {
         let (info, samples, facts) = read_bytes(wav(44_100, channels, bits, float, drawn(44_100)));
         assert_eq!((info.channels, info.start, facts.truncated), (channels, Start::Exact, None));
         let worst = samples.iter().enumerate().map(|(k, x)| (f64::from(*x) - plain(k)).abs()).fold(0.0, f64::max);
@@ -160,7 +178,8 @@ fn a_click_stays_where_it_was_at_every_rate() {
 
 #[test]
 fn rates_below_what_the_ear_needs_are_refused_with_the_way_out() {
-    let cause = audio::open_source(Cursor::new(wav(8_000, 1, 16, false, drawn(8_000))), Path::new("take3.wav")).err().unwrap();
+    let cause =
+        audio::open_source(Cursor::new(wav(8_000, 1, 16, false, drawn(8_000))), Path::new("take3.wav")).err().unwrap();
     assert_eq!(
         cause.to_string(),
         "cannot hear `take3.wav`: sampled at 8000 Hz, strikes can be heard from 16000 Hz to 384000 Hz"
@@ -215,7 +234,10 @@ fn what_is_no_recording_is_refused_in_plain_words() {
     let said = |cause: &AudioError| cause.to_string().split("`: ").nth(1).unwrap().to_owned();
     assert_eq!(said(&file("text.wav", b"this is not a wav file\n")), "expected a recording, found text");
     assert_eq!(said(&file("empty.wav", b"")), "expected a recording, found an empty file");
-    assert_eq!(said(&file("song.mid", b"MThd\0\0\0\x06")), "expected a recording, found a midi file, which holds notes and no sound");
+    assert_eq!(
+        said(&file("song.mid", b"MThd\0\0\0\x06")),
+        "expected a recording, found a midi file, which holds notes and no sound"
+    );
     assert!(said(&file("voice.amr", b"#!AMR\n\x3c\x91")).starts_with("its sound is coded as AMR"));
     assert!(file("voice.amr", b"#!AMR\n\x3c\x91").hint().starts_with("record again"));
     assert_eq!(said(&refusal(&folder)), "it is a folder");
@@ -234,8 +256,11 @@ fn what_is_no_recording_is_refused_in_plain_words() {
 #[test]
 fn memory_does_not_grow_with_the_take() {
     // What is given out at a time stays small however long the take is.
-    let (mut take, mut block, mut most) =
-        (audio::open_source(Cursor::new(wav(192_000, 2, 16, false, drawn(192_000))), Path::new("take")).unwrap(), Vec::new(), 0);
+    let (mut take, mut block, mut most) = (
+        audio::open_source(Cursor::new(wav(192_000, 2, 16, false, drawn(192_000))), Path::new("take")).unwrap(),
+        Vec::new(),
+        0,
+    );
     while take.next_block(&mut block).unwrap() {
         most = most.max(block.len());
     }

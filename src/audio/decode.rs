@@ -120,9 +120,7 @@ pub(super) fn open<R: Read + Seek + Send + Sync + 'static>(
                 }
                 Ok((header, decoder))
             }
-            Err(mp4::Refusal::NoSoundTrack) => {
-                Err(AudioError::NoSoundTrack { path: path.into(), container: "mp4" })
-            }
+            Err(mp4::Refusal::NoSoundTrack) => Err(AudioError::NoSoundTrack { path: path.into(), container: "mp4" }),
             Err(mp4::Refusal::Coding(found, way_out)) => Err(coding(path, found, way_out, None)),
             Err(mp4::Refusal::Broken(reason)) => {
                 Err(AudioError::Damaged { path: path.into(), container: "mp4", reason: reason.into(), source: None })
@@ -150,7 +148,10 @@ fn coded<R: Read + Seek + Send + Sync + 'static>(
     let reader = match guarded(|| symphonia::default::get_probe().probe(&Hint::new(), stream, options, about)) {
         Ok(reader) => reader,
         Err(Error::Unsupported(_)) if container.is_empty() => {
-            return Err(AudioError::NotSound { path: path.into(), found: "something that is no known kind of recording" });
+            return Err(AudioError::NotSound {
+                path: path.into(),
+                found: "something that is no known kind of recording",
+            });
         }
         Err(Error::Unsupported(what)) => {
             return Err(coding(path, what.into(), CONVERT, Some(Error::Unsupported(what))));
@@ -194,7 +195,8 @@ fn coded<R: Read + Seek + Send + Sync + 'static>(
         place.without_band_replication();
     }
     let Placement { keep, start, mut frames } = place;
-    if container == "matroska" {
+    if container == "matroska" && coded.reader.tracks().len() == 1 {
+        // Said of the whole file; with a picture beside it the sound may be shorter.
         let info = coded.reader.media_info();
         let length = info.time_base.zip(info.duration).and_then(|(base, length)| base.calc_duration(length));
         frames = length.map(|length| (length.as_secs_f64() * f64::from(rate)) as u64);
@@ -224,11 +226,7 @@ fn sound_of(reader: &dyn FormatReader, wanted: Option<u32>) -> Option<&Track> {
     let default = |track: &&Track| track.flags.contains(symphonia::core::formats::TrackFlags::DEFAULT);
     match wanted {
         Some(id) => sound().find(|track| track.id == id),
-        None => sound()
-            .filter(decodable)
-            .find(default)
-            .or_else(|| sound().find(decodable))
-            .or_else(|| sound().next()),
+        None => sound().filter(decodable).find(default).or_else(|| sound().find(decodable)).or_else(|| sound().next()),
     }
 }
 
@@ -437,4 +435,3 @@ fn coding_name(codec: AudioCodecId) -> &'static str {
         _ => "something unknown",
     }
 }
-

@@ -143,7 +143,8 @@ impl Gauge {
             } else {
                 self.zeros += 1;
                 if self.zeros == self.min_gap {
-                    let both: Vec<f32> = self.recent.iter().chain(piece.get(..=at).unwrap_or_default()).copied().collect();
+                    let both: Vec<f32> =
+                        self.recent.iter().chain(piece.get(..=at).unwrap_or_default()).copied().collect();
                     let start = both.len() - self.min_gap;
                     self.broke_off = both.get(start - self.before..start).is_some_and(breaks_off);
                 }

@@ -186,7 +186,7 @@ fn choose(moov: &[u8], at: u64) -> std::result::Result<SoundTrack, Refusal> {
             continue;
         }
         let coding = find(trak, &[b"mdia", b"minf", b"stbl", b"stsd"]).and_then(|stsd| stsd.body.get(12..16));
-        match coding.and_then(|fourcc| undecodable(fourcc)) {
+        match coding.and_then(undecodable) {
             Some((name, way_out)) => refusal = Refusal::Coding(name, way_out),
             None => {
                 let enabled = find(trak, &[b"tkhd"]).and_then(|tkhd| tkhd.body.get(3).copied()).unwrap_or(1) & 1;
@@ -227,7 +227,8 @@ fn describe(moov: &[u8], at: u64, traks: &[Inner<'_>], trak: Inner<'_>) -> Optio
     if let Some(stts) = find(trak, &[b"mdia", b"minf", b"stbl", b"stts"]) {
         patches.extend(one_duration(stts));
     }
-    let entry = find(trak, &[b"mdia", b"minf", b"stbl", b"stsd"]).and_then(|stsd| stsd.body.get(8..)).unwrap_or_default();
+    let entry =
+        find(trak, &[b"mdia", b"minf", b"stbl", b"stsd"]).and_then(|stsd| stsd.body.get(8..)).unwrap_or_default();
     let channels = entry.get(24..26).map_or(0, |n| u16::from_be_bytes([n[0], n[1]]));
     // QuickTime File Format: `in24`, `in32`, `fl32` and `fl64` are high byte first unless an `enda` atom says 1. The
     // newer `lpcm` carries its own flag, which the demultiplexer heeds.
@@ -384,6 +385,15 @@ mod tests {
         let mut cut = film(&[trak(1, b"soun", b"mp4a", &[0, 0])]);
         cut.truncate(cut.len() - 20);
         assert!(matches!(found(&cut), Err(Refusal::Broken(_))));
+    }
+
+    #[test]
+    fn a_long_table_of_durations_becomes_one_entry_for_all_samples() {
+        let entries: Vec<u32> = (0..100).flat_map(|k| [2, 1024 + k % 2]).collect();
+        let body = [words(&[0, 100]), words(&entries)].concat();
+        let stts = |body| Inner { kind: *b"stts", body, at: 1000, kind_at: 996 };
+        assert_eq!(one_duration(stts(&body)), Some((1004, words(&[1, 200]))));
+        assert_eq!(one_duration(stts(&words(&[0, 1, 200, 1024]))), None);
     }
 
     #[test]

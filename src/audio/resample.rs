@@ -81,7 +81,9 @@ impl Blocks {
         while let Some(input) = self.pending.get(used..used + step) {
             let len = self.block.len();
             let done = match (SequentialSlice::new(input, 1, step), SequentialSlice::new_mut(&mut self.block, 1, len)) {
-                (Ok(input), Ok(mut output)) => self.fft.process_into_buffer(&input, &mut output, None).map_or(0, |n| n.1),
+                (Ok(input), Ok(mut output)) => {
+                    self.fft.process_into_buffer(&input, &mut output, None).map_or(0, |n| n.1)
+                }
                 _ => 0,
             };
             let late = self.delay.min(done);

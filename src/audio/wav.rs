@@ -48,7 +48,11 @@ pub(super) enum Wav {
     /// Plain samples, read by [`PcmStream`].
     Plain(Layout),
     /// For the decoders, with its lengths put right. `samples`: per channel, if said. `cut`: it ends too early.
-    Coded { patches: Vec<Patch>, samples: Option<u64>, cut: bool },
+    Coded {
+        patches: Vec<Patch>,
+        samples: Option<u64>,
+        cut: bool,
+    },
     /// No decoder knows the coding.
     Unknown(String, &'static str),
     Broken(&'static str),
