@@ -213,6 +213,12 @@ fn a_cut_file_is_heard_as_far_as_it_goes_and_is_said_to_be_cut() {
         assert!(facts.truncated.is_some(), "{name}");
         assert!(late_by(&samples, CLICKS[0]).abs() < 0.5, "{name}");
     }
+    for name in ["plain.aiff", "plain.caf"] {
+        let whole = std::fs::read(fixture(name)).unwrap();
+        let (_, samples, facts) = read_bytes(whole[..whole.len() / 2].to_vec());
+        assert!(samples.len() > 1000 && facts.truncated.is_some(), "{name}: {}", samples.len());
+        assert!(late_by(&samples, SHORT_CLICKS[0]).abs() < 0.5, "{name}");
+    }
     let moov_first = std::fs::read(fixture("fragmented_edits.mp4")).unwrap();
     let (_, samples, _) = read_bytes(moov_first[..moov_first.len() - 700].to_vec());
     assert!(late_by(&samples, CLICKS[0]).abs() < 0.5);

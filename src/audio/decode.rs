@@ -22,6 +22,7 @@ use symphonia::core::io::MediaSourceStream;
 use symphonia::core::meta::MetadataOptions;
 
 use super::error::AudioError;
+use super::iff;
 use super::mp4::{self, SoundTrack};
 use super::patched::{Patch, Patched};
 use super::sniff::{self, CONVERT, Foreign};
@@ -127,7 +128,12 @@ pub(super) fn open<R: Read + Seek + Send + Sync + 'static>(
             }
         };
     }
-    coded(source, path, "", Vec::new(), None)
+    let iff::Repair { patches, cut } = iff::repair(&mut source, &head).map_err(unreadable)?;
+    let (header, mut decoder) = coded(source, path, "", patches, None)?;
+    if cut {
+        decoder.truncated = Some("the file ends in the middle of its sound".into());
+    }
+    Ok((header, decoder))
 }
 
 fn coding(path: &Path, found: String, way_out: &'static str, source: Option<Error>) -> AudioError {
