@@ -37,6 +37,9 @@ static CODECS: LazyLock<CodecRegistry> = LazyLock::new(|| {
     codecs
 });
 
+/// No coding in use has pieces of more samples per channel; FLAC's, the longest, end at 65 535.
+const LONGEST_PIECE: u64 = 1 << 17;
+
 /// Whether time 0 is where the recording starts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Start {
@@ -178,6 +181,9 @@ fn coded<R: Read + Seek + Send + Sync + 'static>(
     }
     let lead = lead_of(&mut params, container);
     let half_band = half_band(&mut params);
+    if let Some(reason) = impossible(&params) {
+        return Err(AudioError::Damaged { path: path.into(), container, reason, source: None });
+    }
     let decoder = make_decoder(&params, path)?;
     let params = decoder.codec_params().clone();
     let mut coded = Coded::new(reader, decoder, &track, container == "matroska" || container == "ogg");
@@ -234,6 +240,17 @@ fn sound_of(reader: &dyn FormatReader, wanted: Option<u32>) -> Option<&Track> {
         Some(id) => sound().find(|track| track.id == id),
         None => sound().filter(decodable).find(default).or_else(|| sound().find(decodable)).or_else(|| sound().next()),
     }
+}
+
+/// Claims for which a decoder would set aside more memory than there is.
+fn impossible(params: &AudioCodecParameters) -> Option<String> {
+    let config = params.extra_data.as_deref().and_then(|config| config.first_chunk::<4>());
+    let alac =
+        config.filter(|_| params.codec == id::CODEC_ID_ALAC).map_or(0, |first| u32::from_be_bytes(*first).into());
+    let longest = params.max_frames_per_packet.unwrap_or(0).max(alac);
+    let channels = params.channels.as_ref().map_or(0, |channels| channels.count());
+    (longest > LONGEST_PIECE || channels > MAX_CHANNELS)
+        .then(|| format!("it claims {channels} channels in pieces of {longest} samples"))
 }
 
 fn make_decoder(params: &AudioCodecParameters, path: &Path) -> Result<Box<dyn AudioDecoder>, AudioError> {
