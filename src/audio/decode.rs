@@ -89,24 +89,16 @@ pub(super) fn open<R: Read + Seek + Send + Sync + 'static>(
                     frames: Some(layout.frames()),
                     start: Start::Exact,
                 };
-                let mut decoder = Decoder::new(
-                    Stream::Pcm(PcmStream::new(source, layout).map_err(unreadable)?),
-                    usize::from(layout.channels),
-                );
-                if layout.cut() {
-                    decoder.truncated = Some("the file ends before the length in its header".into());
-                }
-                Ok((header, decoder))
+                let stream = Stream::Pcm(PcmStream::new(source, layout).map_err(unreadable)?);
+                let decoder = Decoder::new(stream, usize::from(layout.channels));
+                Ok((header, decoder.ending_early(layout.cut())))
             }
             Wav::Coded { patches, samples, cut } => {
                 let (header, mut decoder) = coded(source, path, "wav", patches, None)?;
                 if let Some(samples) = samples {
                     decoder.keep = VecDeque::from([(0, samples)]);
                 }
-                if cut {
-                    decoder.truncated = Some("the file ends before the length in its header".into());
-                }
-                Ok((header, decoder))
+                Ok((header, decoder.ending_early(cut)))
             }
             Wav::Unknown(found, way_out) => Err(coding(path, found, way_out, None)),
             Wav::Broken(reason) => {
@@ -118,11 +110,8 @@ pub(super) fn open<R: Read + Seek + Send + Sync + 'static>(
         return match mp4::sound_track(&mut source).map_err(unreadable)? {
             Ok(track) => {
                 let cut = track.cut;
-                let (header, mut decoder) = coded(source, path, "mp4", track.patches.clone(), Some(track))?;
-                if cut {
-                    decoder.truncated = Some("the file ends in the middle of its sound".into());
-                }
-                Ok((header, decoder))
+                let (header, decoder) = coded(source, path, "mp4", track.patches.clone(), Some(track))?;
+                Ok((header, decoder.ending_early(cut)))
             }
             Err(mp4::Refusal::NoSoundTrack) => Err(AudioError::NoSoundTrack { path: path.into(), container: "mp4" }),
             Err(mp4::Refusal::Coding(found, way_out)) => Err(coding(path, found, way_out, None)),
@@ -132,11 +121,8 @@ pub(super) fn open<R: Read + Seek + Send + Sync + 'static>(
         };
     }
     let iff::Repair { patches, cut } = iff::repair(&mut source, &head).map_err(unreadable)?;
-    let (header, mut decoder) = coded(source, path, "", patches, None)?;
-    if cut {
-        decoder.truncated = Some("the file ends in the middle of its sound".into());
-    }
-    Ok((header, decoder))
+    let (header, decoder) = coded(source, path, "", patches, None)?;
+    Ok((header, decoder.ending_early(cut)))
 }
 
 fn coding(path: &Path, found: String, way_out: &'static str, source: Option<Error>) -> AudioError {

@@ -18,7 +18,7 @@ use super::wav::PcmStream;
 use crate::units::Seconds;
 
 /// More channels than any recorder has; beyond it a header is nonsense.
-pub(super) const MAX_CHANNELS: usize = 64;
+pub(super) const MAX_CHANNELS: usize = 32;
 /// A jump of the container's clock by more than this means that sound was left out. Browsers stamp pieces of 10 to 60 ms
 /// with times that waver by a few milliseconds; shorter losses cannot be told from that.
 const GAP: Seconds = Seconds::from_millis(40.0);
@@ -138,6 +138,14 @@ impl Decoder {
             promised: None,
             given: 0,
         }
+    }
+
+    /// The same; `cut`: its header promises more than the file holds.
+    pub(super) fn ending_early(mut self, cut: bool) -> Decoder {
+        if cut {
+            self.truncated = Some("the file ends in the middle of its sound".into());
+        }
+        self
     }
 
     /// Appends the next interleaved samples, some or none; `false` at the end.
