@@ -23,7 +23,8 @@ fn main() -> std::io::Result<()> {
     writeln!(out, "{} parts, seeds {first} to {}", parts.len(), first + seeds - 1)?;
     writeln!(out, "scene            takes strict tied    found     near  false a take")?;
     let started = std::time::Instant::now();
-    let mut groups = [("clean", Sum::default()), ("other", Sum::default()), ("faulty", Sum::default()), ("several", Sum::default())];
+    let mut groups =
+        [("clean", Sum::default()), ("other", Sum::default()), ("faulty", Sum::default()), ("several", Sum::default())];
     let mut all = Sum::default();
     for (group, scenes) in [(0, Scene::CLEAN), (1, Scene::OTHER), (2, Scene::FAULTY), (3, &[Scene::Several][..])] {
         for &scene in scenes {
@@ -55,10 +56,17 @@ fn main() -> std::io::Result<()> {
     write!(out, "{}", all.calibration())?;
     if only.is_none() || only.as_deref() == Some("margins") {
         let (own, foreign) = margins(&parts, first..first + seeds.min(3));
-        let show = |x: &[(f64, String)]| x.iter().take(6).map(|(m, name)| format!("{m:.2} {name}")).collect::<Vec<_>>().join("; ");
+        let show = |x: &[(f64, String)]| {
+            x.iter().take(6).map(|(m, name)| format!("{m:.2} {name}")).collect::<Vec<_>>().join("; ")
+        };
         writeln!(out, "nats a strike for the part: own {} takes, lowest {}", own.len(), show(&own))?;
         writeln!(out, "                          foreign {} takes, highest {}", foreign.len(), show(&foreign))?;
     }
     let takes = all.takes.max(1) as f64;
-    writeln!(out, "{:.2} ms a take ({:.0} strikes)", started.elapsed().as_secs_f64() * 1e3 / takes, all.strikes as f64 / takes)
+    writeln!(
+        out,
+        "{:.2} ms a take ({:.0} strikes)",
+        started.elapsed().as_secs_f64() * 1e3 / takes,
+        all.strikes as f64 / takes
+    )
 }

@@ -55,7 +55,9 @@ fn networks(bytes: &mut Vec<u8>, value: &Value) -> Result<(), Box<dyn Error>> {
         let mut inputs = inputs;
         for layer in layers {
             let bias = numbers(list(layer, "bias")?)?;
-            let weights = list(layer, "weights")?.iter().map(|row| numbers(row.as_array().map(Vec::as_slice).unwrap_or_default()));
+            let weights = list(layer, "weights")?
+                .iter()
+                .map(|row| numbers(row.as_array().map(Vec::as_slice).unwrap_or_default()));
             let weights = weights.collect::<Result<Vec<_>, _>>()?;
             expect(weights.len(), bias.len(), "rows of weights in a layer")?;
             for row in &weights {
@@ -73,6 +75,7 @@ fn networks(bytes: &mut Vec<u8>, value: &Value) -> Result<(), Box<dyn Error>> {
     Ok(())
 }
 
+#[allow(clippy::print_stdout)] // how a build script speaks to cargo
 fn main() -> Result<(), Box<dyn Error>> {
     println!("cargo::rerun-if-changed={WEIGHTS}");
     let weights: Value = serde_json::from_slice(&std::fs::read(WEIGHTS)?)?;

@@ -2,7 +2,8 @@
 //!
 //! The small recordings in `tests/data/audio` are made by `scripts/outside/audio_fixtures.py`.
 
-#![allow(clippy::unwrap_used)] // a test may fail where it stands
+#![cfg(feature = "edge")]
+#![allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
 
 use std::io::Cursor;
 use std::path::{Path, PathBuf};
@@ -94,6 +95,19 @@ fn where_a_file_does_not_say_where_it_starts_that_is_said_and_the_spacing_is_rig
         };
         let [a, b, c] = CLICKS.map(place);
         assert!((b - a - 3000.0).abs() <= 1.0 && (c - b - 3006.0).abs() <= 1.0, "{name}: {a} {b} {c}");
+    }
+}
+
+#[test]
+fn sound_that_was_left_out_is_silence_of_its_length() {
+    let (_, samples, facts) = read(audio::open(&fixture("hole.webm")).unwrap());
+    assert_eq!(facts.gaps.0, 1);
+    // The clock of the file counts milliseconds.
+    assert!((facts.gaps.1.get() - 0.160).abs() < 0.0011, "{:?}", facts.gaps);
+    let lost = (0.180 * RATE) as usize..(0.200 * RATE) as usize;
+    assert!(samples[lost].iter().all(|x| x.abs() < 1e-9));
+    for at in [2003, 17_011] {
+        assert!(late_by(&samples, at).abs() < 0.0011 * RATE, "{} samples late", late_by(&samples, at));
     }
 }
 
@@ -198,6 +212,12 @@ fn a_cut_file_is_heard_as_far_as_it_goes_and_is_said_to_be_cut() {
         assert!(!samples.is_empty() && samples.len() < 11_000, "{name}");
         assert!(facts.truncated.is_some(), "{name}");
         assert!(late_by(&samples, CLICKS[0]).abs() < 0.5, "{name}");
+    }
+    for name in ["plain.aiff", "plain.caf"] {
+        let whole = std::fs::read(fixture(name)).unwrap();
+        let (_, samples, facts) = read_bytes(whole[..whole.len() / 2].to_vec());
+        assert!(samples.len() > 1000 && facts.truncated.is_some(), "{name}: {}", samples.len());
+        assert!(late_by(&samples, SHORT_CLICKS[0]).abs() < 0.5, "{name}");
     }
     let moov_first = std::fs::read(fixture("fragmented_edits.mp4")).unwrap();
     let (_, samples, _) = read_bytes(moov_first[..moov_first.len() - 700].to_vec());

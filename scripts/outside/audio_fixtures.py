@@ -21,6 +21,9 @@ LENGTH = 11_000
 # For codings that do not make it smaller.
 SHORT_CLICKS = (503, 1801)
 SHORT_LENGTH = 2_600
+# For the one with a hole of eight pieces (160 ms) between its clicks.
+HOLE_CLICKS = (2003, 17_011)
+HOLE_LENGTH = 22_000
 
 FILM = ("-f", "lavfi", "-i", "color=size=16x16:rate=4")
 FILES = {
@@ -37,6 +40,7 @@ FILES = {
     "vorbis.ogg": "-c:a libvorbis -q:a 1",
     "opus.ogg": "-c:a libopus -b:a 48k",
     "opus.webm": "-c:a libopus -b:a 48k",
+    "hole.webm": "HOLE -c:a libopus -b:a 24k -bsf:a noise=drop=between(n\\,5\\,12)",
     "vorbis.webm": "-c:a libvorbis -q:a 1",
     "aac.mkv": "-c:a aac -b:a 64k",
     "flac.flac": "-c:a flac -metadata_header_padding 0",
@@ -86,10 +90,12 @@ def main():
     with tempfile.TemporaryDirectory() as temporary:
         long, short = f"{temporary}/long.wav", f"{temporary}/short.wav"
         clicks(long, CLICKS, LENGTH)
+        hole = f"{temporary}/hole.wav"
         clicks(short, SHORT_CLICKS, SHORT_LENGTH)
+        clicks(hole, HOLE_CLICKS, HOLE_LENGTH)
         for name, options in FILES.items():
             words = options.split()
-            sources = ["-i", short if "SHORT" in words else long]
+            sources = ["-i", short if "SHORT" in words else hole if "HOLE" in words else long]
             if "FILM" in words:
                 sources = [*FILM, *sources, "-map", "0:v", "-map", "1:a", "-shortest"]
             if "SILENT" in words:

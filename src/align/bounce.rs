@@ -37,7 +37,8 @@ pub(super) fn bounces(strikes: &[Strike], usual_db: &[f64]) -> Vec<bool> {
     let mut marked = vec![false; strikes.len()];
     let mut first = 0;
     while first + LEAST <= strikes.len() {
-        let found = (first + 1..(first + 2 + BETWEEN).min(strikes.len())).filter_map(|second| series(strikes, first, second));
+        let found =
+            (first + 1..(first + 2 + BETWEEN).min(strikes.len())).filter_map(|second| series(strikes, first, second));
         let Some(found) = found.max_by_key(Vec::len) else {
             first += 1;
             continue;

@@ -16,9 +16,9 @@ mod moves;
 mod score;
 mod search;
 mod smooth;
-mod unrelated;
 #[cfg(test)]
 mod tests;
+mod unrelated;
 
 use crate::part::{Surface, Timeline};
 use crate::units::{Bpm, Decibels, Seconds};

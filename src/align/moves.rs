@@ -145,7 +145,17 @@ impl Search<'_> {
 
     /// The strike is the first one that counts: a stroke, or a tap of a count-in.
     pub(super) fn begin(&self, event: &Event, parent: u32, hyp: &Hyp, anywhere: bool, out: &mut Candidates) {
-        let start = Hyp { tau: event.t, a: event.var, c: 0.0, last: event.t, last_db: event.db, mix: -1, fill: 0, parent, ..*hyp };
+        let start = Hyp {
+            tau: event.t,
+            a: event.var,
+            c: 0.0,
+            last: event.t,
+            last_db: event.db,
+            mix: -1,
+            fill: 0,
+            parent,
+            ..*hyp
+        };
         for (j, &begin) in self.score.begin.iter().enumerate() {
             if begin.is_finite() && (anywhere || j <= 2) {
                 let cost = hyp.cost + begin + event.surface[self.score.surface[j]];
@@ -260,19 +270,13 @@ impl Search<'_> {
             if to.ahead <= 2 && dev.abs() < room && event.t > hyp.last + 0.04 && displaced < in_time {
                 out.push(Hyp { cost: displaced, tau: tp, a, c, d, step: Step::Displaced, ..here });
             }
-            if may_shift && event.t > hyp.last + 0.05 && base + costs::SHIFT_AT_LEAST < out.limit() {
-                if let Some(shift) = self.shift(hyp, to, j, opens_pass, dev) {
-                    let d = hyp.d + (0.02 * hyp.p).powi(2);
-                    out.push(Hyp {
-                        cost: base + shift,
-                        tau: event.t,
-                        a: event.var,
-                        c: 0.0,
-                        d,
-                        step: Step::Shift,
-                        ..here
-                    });
-                }
+            if may_shift
+                && event.t > hyp.last + 0.05
+                && base + costs::SHIFT_AT_LEAST < out.limit()
+                && let Some(shift) = self.shift(hyp, to, j, opens_pass, dev)
+            {
+                let d = hyp.d + (0.02 * hyp.p).powi(2);
+                out.push(Hyp { cost: base + shift, tau: event.t, a: event.var, c: 0.0, d, step: Step::Shift, ..here });
             }
             true
         });

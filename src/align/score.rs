@@ -94,8 +94,11 @@ impl Score {
             }
         }
         let beat = timeline.meter.beat().quarters();
-        let count_units =
-            if timeline.meter.unit == 8 && timeline.meter.beats % 3 == 0 { vec![3.0 * beat, beat] } else { vec![beat] };
+        let count_units = if timeline.meter.unit == 8 && timeline.meter.beats.is_multiple_of(3) {
+            vec![3.0 * beat, beat]
+        } else {
+            vec![beat]
+        };
         let mut score = Score {
             surface: strokes.iter().map(|s| s.surface.index()).collect(),
             both: strokes.iter().map(|s| s.hands == Hands::Both).collect(),

@@ -243,7 +243,10 @@ fn prune(out: Candidates, quarter_s: f64, beam: usize, fine: f64) -> Vec<Hyp> {
         let open = hyp.d > (0.12 * hyp.p).powi(2);
         // Stroke, phase (of an hour), tempo, and two flags side by side in one number.
         let flags = u64::from(open) << 2 | u64::from(hyp.fill.min(3));
-        let cell = ((hyp.j + 64) as u64) << 40 | (phase as u64 & 0xf_ffff) << 16 | ((tempo + 256) as u64 & 0x1fff) << 3 | flags;
+        let cell = ((hyp.j + 64) as u64) << 40
+            | (phase as u64 & 0xf_ffff) << 16
+            | ((tempo + 256) as u64 & 0x1fff) << 3
+            | flags;
         if seen.insert(cell) {
             kept.push(hyp);
             if kept.len() == beam {

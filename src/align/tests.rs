@@ -5,7 +5,8 @@ use crate::part::parse;
 use proptest::prelude::*;
 
 fn timeline(meter: &str, form: &str, sections: &[(&str, &str)]) -> Timeline {
-    let mut text = format!("title = \"Test\"\nmeter = \"{meter}\"\nbpm = {{ start = 80, goal = 100 }}\nform = \"{form}\"\n");
+    let mut text =
+        format!("title = \"Test\"\nmeter = \"{meter}\"\nbpm = {{ start = 80, goal = 100 }}\nform = \"{form}\"\n");
     for (name, strokes) in sections {
         text.push_str(&format!("[sections.{name}]\nstrokes = \"{strokes}\"\n"));
     }
@@ -174,7 +175,8 @@ fn cost_of(found: &Trace, matching: &[Option<usize>], (quarter, spread, prior): 
                 Some(s) if event.t - s.last < costs::DOUBLE_WINDOW_S => {
                     others -= 1;
                     let louder = (event.db - s.db - costs::DOUBLE_SLACK_DB).clamp(0.0, 20.0);
-                    costs::DOUBLE_LOUDER * louder + if score.both[s.j] { event.as_extra.both } else { event.as_extra.double }
+                    costs::DOUBLE_LOUDER * louder
+                        + if score.both[s.j] { event.as_extra.both } else { event.as_extra.double }
                 }
                 Some(s) if s.j + 1 == score.len() && (event.t - s.tau) / s.p > 0.2 => outside,
                 Some(_) if others > 3 => event.as_extra.lost,

@@ -22,6 +22,7 @@ use symphonia::core::io::MediaSourceStream;
 use symphonia::core::meta::MetadataOptions;
 
 use super::error::AudioError;
+use super::iff;
 use super::mp4::{self, SoundTrack};
 use super::patched::{Patch, Patched};
 use super::sniff::{self, CONVERT, Foreign};
@@ -35,6 +36,9 @@ static CODECS: LazyLock<CodecRegistry> = LazyLock::new(|| {
     codecs.register_audio_decoder::<symphonia_adapter_libopus::OpusDecoder>();
     codecs
 });
+
+/// No coding in use has pieces of more samples per channel; FLAC's, the longest, end at 65 535.
+const LONGEST_PIECE: u64 = 1 << 17;
 
 /// Whether time 0 is where the recording starts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -85,24 +89,16 @@ pub(super) fn open<R: Read + Seek + Send + Sync + 'static>(
                     frames: Some(layout.frames()),
                     start: Start::Exact,
                 };
-                let mut decoder = Decoder::new(
-                    Stream::Pcm(PcmStream::new(source, layout).map_err(unreadable)?),
-                    usize::from(layout.channels),
-                );
-                if layout.cut() {
-                    decoder.truncated = Some("the file ends before the length in its header".into());
-                }
-                Ok((header, decoder))
+                let stream = Stream::Pcm(PcmStream::new(source, layout).map_err(unreadable)?);
+                let decoder = Decoder::new(stream, usize::from(layout.channels));
+                Ok((header, decoder.ending_early(layout.cut())))
             }
             Wav::Coded { patches, samples, cut } => {
                 let (header, mut decoder) = coded(source, path, "wav", patches, None)?;
                 if let Some(samples) = samples {
                     decoder.keep = VecDeque::from([(0, samples)]);
                 }
-                if cut {
-                    decoder.truncated = Some("the file ends before the length in its header".into());
-                }
-                Ok((header, decoder))
+                Ok((header, decoder.ending_early(cut)))
             }
             Wav::Unknown(found, way_out) => Err(coding(path, found, way_out, None)),
             Wav::Broken(reason) => {
@@ -114,11 +110,8 @@ pub(super) fn open<R: Read + Seek + Send + Sync + 'static>(
         return match mp4::sound_track(&mut source).map_err(unreadable)? {
             Ok(track) => {
                 let cut = track.cut;
-                let (header, mut decoder) = coded(source, path, "mp4", track.patches.clone(), Some(track))?;
-                if cut {
-                    decoder.truncated = Some("the file ends in the middle of its sound".into());
-                }
-                Ok((header, decoder))
+                let (header, decoder) = coded(source, path, "mp4", track.patches.clone(), Some(track))?;
+                Ok((header, decoder.ending_early(cut)))
             }
             Err(mp4::Refusal::NoSoundTrack) => Err(AudioError::NoSoundTrack { path: path.into(), container: "mp4" }),
             Err(mp4::Refusal::Coding(found, way_out)) => Err(coding(path, found, way_out, None)),
@@ -127,7 +120,9 @@ pub(super) fn open<R: Read + Seek + Send + Sync + 'static>(
             }
         };
     }
-    coded(source, path, "", Vec::new(), None)
+    let iff::Repair { patches, cut } = iff::repair(&mut source, &head).map_err(unreadable)?;
+    let (header, decoder) = coded(source, path, "", patches, None)?;
+    Ok((header, decoder.ending_early(cut)))
 }
 
 fn coding(path: &Path, found: String, way_out: &'static str, source: Option<Error>) -> AudioError {
@@ -172,6 +167,9 @@ fn coded<R: Read + Seek + Send + Sync + 'static>(
     }
     let lead = lead_of(&mut params, container);
     let half_band = half_band(&mut params);
+    if let Some(reason) = impossible(&params) {
+        return Err(AudioError::Damaged { path: path.into(), container, reason, source: None });
+    }
     let decoder = make_decoder(&params, path)?;
     let params = decoder.codec_params().clone();
     let mut coded = Coded::new(reader, decoder, &track, container == "matroska" || container == "ogg");
@@ -195,7 +193,8 @@ fn coded<R: Read + Seek + Send + Sync + 'static>(
         place.without_band_replication();
     }
     let Placement { keep, start, mut frames } = place;
-    if container == "matroska" {
+    if container == "matroska" && coded.reader.tracks().len() == 1 {
+        // Said of the whole file; with a picture beside it the sound may be shorter.
         let info = coded.reader.media_info();
         let length = info.time_base.zip(info.duration).and_then(|(base, length)| base.calc_duration(length));
         frames = length.map(|length| (length.as_secs_f64() * f64::from(rate)) as u64);
@@ -227,6 +226,17 @@ fn sound_of(reader: &dyn FormatReader, wanted: Option<u32>) -> Option<&Track> {
         Some(id) => sound().find(|track| track.id == id),
         None => sound().filter(decodable).find(default).or_else(|| sound().find(decodable)).or_else(|| sound().next()),
     }
+}
+
+/// Claims for which a decoder would set aside more memory than there is.
+fn impossible(params: &AudioCodecParameters) -> Option<String> {
+    let config = params.extra_data.as_deref().and_then(|config| config.first_chunk::<4>());
+    let alac =
+        config.filter(|_| params.codec == id::CODEC_ID_ALAC).map_or(0, |first| u32::from_be_bytes(*first).into());
+    let longest = params.max_frames_per_packet.unwrap_or(0).max(alac);
+    let channels = params.channels.as_ref().map_or(0, |channels| channels.count());
+    (longest > LONGEST_PIECE || channels > MAX_CHANNELS)
+        .then(|| format!("it claims {channels} channels in pieces of {longest} samples"))
 }
 
 fn make_decoder(params: &AudioCodecParameters, path: &Path) -> Result<Box<dyn AudioDecoder>, AudioError> {

@@ -24,6 +24,7 @@ mod channels;
 mod decode;
 mod error;
 mod gauge;
+mod iff;
 mod mp4;
 mod patched;
 mod resample;

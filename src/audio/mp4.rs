@@ -388,6 +388,15 @@ mod tests {
     }
 
     #[test]
+    fn a_long_table_of_durations_becomes_one_entry_for_all_samples() {
+        let entries: Vec<u32> = (0..100).flat_map(|k| [2, 1024 + k % 2]).collect();
+        let body = [words(&[0, 100]), words(&entries)].concat();
+        let stts = |body| Inner { kind: *b"stts", body, at: 1000, kind_at: 996 };
+        assert_eq!(one_duration(stts(&body)), Some((1004, words(&[1, 200]))));
+        assert_eq!(one_duration(stts(&words(&[0, 1, 200, 1024]))), None);
+    }
+
+    #[test]
     fn padding_is_read_from_the_comment_where_there_is_no_edit_list() {
         let comment = b"\0\0\0\x1cname\0\0\0\0iTunSMPB\0\0\0\x84data\0\0\0\x01\0\0\0\0 00000000 00000840 0000037C 00000000000ABCDE 00000000";
         assert_eq!(padding(comment), Some((0x840, 0xABCDE)));

@@ -3,8 +3,10 @@
 //! Pieces that cannot be decoded, and pieces that the container's clock says were left out, become silence of their
 //! length; start and end padding are dropped; an end that comes too early is told from one that does not.
 
+use std::cell::Cell;
 use std::collections::VecDeque;
 use std::path::PathBuf;
+use std::sync::Once;
 
 use symphonia::core::codecs::audio::AudioDecoder;
 use symphonia::core::errors::Error;
@@ -16,21 +18,42 @@ use super::wav::PcmStream;
 use crate::units::Seconds;
 
 /// More channels than any recorder has; beyond it a header is nonsense.
-pub(super) const MAX_CHANNELS: usize = 64;
+pub(super) const MAX_CHANNELS: usize = 32;
 /// A jump of the container's clock by more than this means that sound was left out. Browsers stamp pieces of 10 to 60 ms
 /// with times that waver by a few milliseconds; shorter losses cannot be told from that.
 const GAP: Seconds = Seconds::from_millis(40.0);
-/// A jump beyond this is a broken clock, not a pause in a take; it is not filled.
-const LONGEST_GAP: Seconds = Seconds::from_millis(600_000.0);
+/// A jump beyond this is a broken clock, not a loss in a take; it is not filled.
+const LONGEST_GAP: Seconds = Seconds::from_millis(10_000.0);
+/// Nor is anything filled once so much has been: no take that is worth hearing has lost more.
+const ALL_GAPS: Seconds = Seconds::from_millis(300_000.0);
+/// Silence is handed on in pieces of so many samples per channel.
+const PIECE: u64 = 8192;
 /// A jump counts only if so many later pieces agree with it, so that one wrong stamp moves nothing.
 const AGREE: usize = 4;
 /// If so many pieces in a row at the start cannot be decoded, nothing can.
 const HOPELESS: u32 = 50;
 
+thread_local! {
+    /// Whether this thread is inside a decoder.
+    static INSIDE: Cell<bool> = const { Cell::new(false) };
+}
+static QUIET: Once = Once::new();
+
 /// Runs a step of the decoders. On damaged files they may panic (in debug builds, on arithmetic that wraps in others); that
-/// is one more way of being undecodable.
+/// is one more way of being undecodable, and not to be told as a crash: what a panic prints is held back while inside.
 pub(super) fn guarded<T>(step: impl FnOnce() -> Result<T, Error>) -> Result<T, Error> {
-    std::panic::catch_unwind(std::panic::AssertUnwindSafe(step)).unwrap_or(Err(Error::DecodeError(GAVE_UP)))
+    QUIET.call_once(|| {
+        let tell = std::panic::take_hook();
+        std::panic::set_hook(Box::new(move |what| {
+            if !INSIDE.get() {
+                tell(what);
+            }
+        }));
+    });
+    INSIDE.set(true);
+    let done = std::panic::catch_unwind(std::panic::AssertUnwindSafe(step));
+    INSIDE.set(false);
+    done.unwrap_or(Err(Error::DecodeError(GAVE_UP)))
 }
 
 const GAVE_UP: &str = "the decoder gave up on it";
@@ -91,6 +114,9 @@ pub(super) struct Coded {
     last_frames: u64,
     /// Where the container's clock should stand now, from the piece before.
     expected: Option<f64>,
+    /// Samples of a gap still to be filled, and seconds of gaps so far.
+    missing: u64,
+    filled: f64,
     failed_in_a_row: u32,
     pub(super) decoded_any: bool,
     /// An end without warning is how this file ends (streams of unknown length).
@@ -112,6 +138,14 @@ impl Decoder {
             promised: None,
             given: 0,
         }
+    }
+
+    /// The same; `cut`: its header promises more than the file holds.
+    pub(super) fn ending_early(mut self, cut: bool) -> Decoder {
+        if cut {
+            self.truncated = Some("the file ends in the middle of its sound".into());
+        }
+        self
     }
 
     /// Appends the next interleaved samples, some or none; `false` at the end.
@@ -190,6 +224,7 @@ impl Decoder {
 pub(super) enum Step {
     Sound,
     Undecodable,
+    /// So many samples per channel were left out; silence follows.
     Gap(u64),
     End,
 }
@@ -215,6 +250,8 @@ impl Coded {
             ended: false,
             last_frames: 0,
             expected: None,
+            missing: 0,
+            filled: 0.0,
             failed_in_a_row: 0,
             decoded_any: false,
             open_ended: false,
@@ -223,9 +260,15 @@ impl Coded {
 
     /// Appends the next piece.
     pub(super) fn next(&mut self, out: &mut Vec<f32>) -> Result<Step, Stop> {
+        if self.missing > 0 {
+            let frames = self.missing.min(PIECE);
+            self.missing -= frames;
+            self.silence(frames, out);
+            return Ok(Step::Sound);
+        }
         self.fill()?;
         if let Some(frames) = self.gap() {
-            self.silence(frames, out);
+            self.missing = frames;
             return Ok(Step::Gap(frames));
         }
         let Some(packet) = self.queue.pop_front() else { return Ok(Step::End) };
@@ -240,9 +283,9 @@ impl Coded {
             Err(_) => {
                 self.failed_in_a_row += 1;
                 let told = self.unit.map_or(0.0, |unit| packet.dur.get() as f64 * unit * f64::from(self.rate));
-                // No coding in use has pieces longer than 8192 samples.
-                let frames =
-                    if self.last_frames > 0 { self.last_frames } else { told.clamp(0.0, 8192.0).round() as u64 };
+                // No coding in use has longer pieces.
+                let told = told.clamp(0.0, PIECE as f64).round() as u64;
+                let frames = if self.last_frames > 0 { self.last_frames } else { told };
                 self.silence(frames, out);
                 (Step::Undecodable, frames)
             }
@@ -306,7 +349,7 @@ impl Coded {
         let (unit, expected) = (self.unit.filter(|_| self.clock)?, self.expected?);
         let first = self.queue.front()?.pts.get();
         let jump = first as f64 * unit - expected;
-        if jump < GAP.get() || jump > LONGEST_GAP.get() || self.queue.len() <= AGREE {
+        if jump < GAP.get() || jump > LONGEST_GAP.get() || self.filled > ALL_GAPS.get() || self.queue.len() <= AGREE {
             return None;
         }
         let piece = self.last_frames as f64 / f64::from(self.rate);
@@ -316,6 +359,7 @@ impl Coded {
             return None;
         }
         self.expected = Some(expected + jump);
+        self.filled += jump;
         Some((jump * f64::from(self.rate)).round() as u64)
     }
 }

@@ -11,6 +11,7 @@ use std::io::{Read, Result, Seek, SeekFrom};
 
 use super::patched::Patch;
 use super::sniff::CONVERT;
+use super::stream::MAX_CHANNELS;
 
 /// Sizes from here on are placeholders of recorders that could not go back and write the true one.
 const PLACEHOLDER: u64 = 0x7FFF_0000;
@@ -135,8 +136,8 @@ fn samples_at<R: Read + Seek>(
         0xFFFE => (le16(format, 24).unwrap_or(0), le16(format, 18).unwrap_or(bits)),
         tag => (tag, bits),
     };
-    if channels == 0 || rate == 0 {
-        return Ok(Wav::Broken("it says it has no channels or no rate"));
+    if channels == 0 || usize::from(channels) > MAX_CHANNELS || rate == 0 {
+        return Ok(Wav::Broken("it claims an impossible number of channels or rate"));
     }
     let width = if block % channels == 0 { block / channels } else { 0 };
     let kind = match (tag, width) {
@@ -291,6 +292,7 @@ mod tests {
     fn nonsense_headers_are_called_broken() {
         let broken = |file: &[u8]| matches!(inspect(&mut Cursor::new(file)).unwrap(), Wav::Broken(_));
         assert!(broken(&wav(1, 0, 16, &[], 4, &[0; 4])));
+        assert!(broken(&wav(1, 20_000, 16, &[], 4, &[0; 4])));
         assert!(broken(b"RIFF\0\0\0\0WAVEdata\x04\0\0\0\0\0\0\0"));
         assert!(broken(b"RIFF\0\0\0\0WAVEjunk\xff\xff\xff\xff"));
         assert!(broken(b"RIFF\0\0\0\0WAVE"));

@@ -220,7 +220,13 @@ fn level(x: &[f32], at: usize) -> Decibels {
 }
 
 /// What a strike must reach to be heard, tenth of a second by tenth of a second.
-fn audibility<'a>(model: &'a Model, front: &'a Front, from: usize, until: usize, offset: Seconds) -> impl Iterator<Item = Audibility> + 'a {
+fn audibility<'a>(
+    model: &'a Model,
+    front: &'a Front,
+    from: usize,
+    until: usize,
+    offset: Seconds,
+) -> impl Iterator<Item = Audibility> + 'a {
     (0..front.short.len().div_ceil(AUDIBILITY_FRAMES)).filter_map(move |k| {
         let first = FrameIndex(k * AUDIBILITY_FRAMES);
         let at = first.centre(SHORT_HOP);
@@ -230,7 +236,10 @@ fn audibility<'a>(model: &'a Model, front: &'a Front, from: usize, until: usize,
         let end = (first.0 + AUDIBILITY_FRAMES).min(front.short.len());
         let mut powers: Vec<f32> = front.short[first.0..end].iter().map(|f| mean_power(f.iter().copied())).collect();
         let noise = Decibels::from_power(f64::from(quantile(&mut powers, 0.5)));
-        Some(Audibility { from: offset + at.to_seconds(EAR_RATE), threshold: Decibels(noise.0 + model.audible_over_noise_db) })
+        Some(Audibility {
+            from: offset + at.to_seconds(EAR_RATE),
+            threshold: Decibels(noise.0 + model.audible_over_noise_db),
+        })
     })
 }
 

@@ -163,7 +163,15 @@ fn put<const N: usize>(out: &mut &mut [f32], numbers: [f32; N]) {
 }
 
 #[inline(always)]
-fn row<S: Simd>(simd: S, front: &Front, sketches: &[Sketch], beside: &Beside, i: usize, reference: f32, out: &mut [f32]) {
+fn row<S: Simd>(
+    simd: S,
+    front: &Front,
+    sketches: &[Sketch],
+    beside: &Beside,
+    i: usize,
+    reference: f32,
+    out: &mut [f32],
+) {
     let c = &front.candidates[i];
     let me = &sketches[i];
     let short = |ms: f32| &front.short[front.short_frame(c.at, ms)];
@@ -191,12 +199,15 @@ fn row<S: Simd>(simd: S, front: &Front, sketches: &[Sketch], beside: &Beside, i:
     put(&mut rest, c.gains.map(|g| fast_ln(1.0 + g)));
     put(&mut rest, c.differences_ms.map(|d| d.clamp(-8.0, 8.0)));
     let rise_ln = fast_ln(1.0 + me.rise);
-    put(&mut rest, [
-        rise_ln,
-        if c.coarse.seen == Seen::Long { 1.0 } else { 0.0 },
-        if c.stream == 1 { 1.0 } else { 0.0 },
-        if c.stream == 2 { 1.0 } else { 0.0 },
-    ]);
+    put(
+        &mut rest,
+        [
+            rise_ln,
+            if c.coarse.seen == Seen::Long { 1.0 } else { 0.0 },
+            if c.stream == 1 { 1.0 } else { 0.0 },
+            if c.stream == 2 { 1.0 } else { 0.0 },
+        ],
+    );
     put(&mut rest, beside.context(sketches, i));
     let spread = {
         let over = ln_over(post, sf);
@@ -205,17 +216,20 @@ fn row<S: Simd>(simd: S, front: &Front, sketches: &[Sketch], beside: &Beside, i:
     };
     let long_rise = |ms: f32| front.long_rise[front.long_frame(c.at, ms)];
     let [q90, q97] = front.rise_quantiles.map(|q| fast_ln(1.0 + q));
-    put(&mut rest, [
-        me.level - reference,
-        me.over_floor,
-        spread,
-        fast_ln(1.0 + long_rise(0.0)),
-        fast_ln(1.0 + long_rise(-6.0).max(long_rise(6.0))),
-        rise_ln - q90,
-        rise_ln - q97,
-        q97,
-        sketches.len() as f32 / sketches.last().map_or(1.0, |s| s.at_s.max(1.0)) / 30.0,
-    ]);
+    put(
+        &mut rest,
+        [
+            me.level - reference,
+            me.over_floor,
+            spread,
+            fast_ln(1.0 + long_rise(0.0)),
+            fast_ln(1.0 + long_rise(-6.0).max(long_rise(6.0))),
+            rise_ln - q90,
+            rise_ln - q97,
+            q97,
+            sketches.len() as f32 / sketches.last().map_or(1.0, |s| s.at_s.max(1.0)) / 30.0,
+        ],
+    );
     debug_assert!(rest.is_empty());
 }
 
@@ -264,7 +278,19 @@ impl Beside {
         let rival = most(&self.rise, 0.025, 0.0);
         let louder = most(&self.level, 0.06, -60.0);
         let [p, n] = [describe(previous), describe(next)];
-        [p[0], p[1], p[2], n[0], n[1], n[2], count / 20.0, rising / 8.0, loud / 8.0, me.rise - rival, (me.level - louder).clamp(-8.0, 12.0)]
+        [
+            p[0],
+            p[1],
+            p[2],
+            n[0],
+            n[1],
+            n[2],
+            count / 20.0,
+            rising / 8.0,
+            loud / 8.0,
+            me.rise - rival,
+            (me.level - louder).clamp(-8.0, 12.0),
+        ]
     }
 }
 

@@ -163,6 +163,7 @@ fn sample(x: &[f32], at: isize) -> f32 {
 }
 
 #[cfg(test)]
+#[allow(clippy::single_range_in_vec_init)] // one span is meant
 mod tests {
     use super::*;
     use fearless_simd::{Level, dispatch};

@@ -180,7 +180,7 @@ mod tests {
         (0..n)
             .map(|_| {
                 state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                if state % 7 == 0 { 0.0 } else { (state as f32 / u32::MAX as f32 * 37.0 - 34.0).exp() }
+                if state.is_multiple_of(7) { 0.0 } else { (state as f32 / u32::MAX as f32 * 37.0 - 34.0).exp() }
             })
             .collect()
     }
@@ -211,7 +211,11 @@ mod tests {
 
     #[test]
     fn a_floor_lies_between_its_block_centres_and_not_below_its_least() {
-        let floor = Floor::<8> { blocks: vec![[1.0; 8], [3.0; 8]], least: [0.5, 2.5, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5], block_len: 10 };
+        let floor = Floor::<8> {
+            blocks: vec![[1.0; 8], [3.0; 8]],
+            least: [0.5, 2.5, 0.5, 0.5, 0.5, 0.5, 0.5, 0.5],
+            block_len: 10,
+        };
         for (frame, expected) in [(0, 1.0), (5, 1.0), (10, 2.0), (15, 3.0), (40, 3.0)] {
             let found = floor.at(frame);
             assert!((found[0] - expected).abs() < 1e-6, "{frame}");

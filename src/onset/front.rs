@@ -2,12 +2,12 @@
 
 use rustfft::FftPlanner;
 
+use super::EAR_RATE;
 use super::filters::STREAMS;
-use super::place::{Candidate, Placer};
 use super::floor::{Floor, quantile_of_powers};
+use super::place::{Candidate, Placer};
 use super::rise::{candidates, long_rise, short_rise};
 use super::spectrum::{LONG_BANDS, LONG_HOP, SHORT_BANDS, SHORT_HOP, Transform};
-use super::EAR_RATE;
 
 /// The two transforms; made once, used for every piece.
 pub(crate) struct Transforms {

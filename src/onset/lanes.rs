@@ -128,6 +128,7 @@ pub(crate) fn transpose<S: Simd>(mut rows: [f32x8<S>; 8]) -> [f32x8<S>; 8] {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp)] // whole numbers are exact
 mod tests {
     use super::*;
     use fearless_simd::{Level, dispatch};

@@ -34,7 +34,7 @@ pub(crate) struct Networks {
     nets: Vec<Net>,
 }
 
-/// Reads the weights as `build.rs` packs them: counts and numbers of 4 bytes, little-endian.
+/// Reads the weights as `scripts/pack_weights.rs` packs them: counts and numbers of 4 bytes, little-endian.
 pub(crate) struct Packed<'a>(pub(crate) &'a [u8]);
 
 impl Packed<'_> {
@@ -190,7 +190,8 @@ impl Layer {
             ];
             let mut sums = [bias; ROWS];
             let weights = self.weights.chunks_exact(outputs);
-            let (a, b, c, d) = (&rows[..width], &rows[width..2 * width], &rows[2 * width..3 * width], &rows[3 * width..]);
+            let (a, b, c, d) =
+                (&rows[..width], &rows[width..2 * width], &rows[2 * width..3 * width], &rows[3 * width..]);
             let inputs = a.iter().zip(b).zip(c).zip(d).take(self.inputs);
             for (weights, (((a, b), c), d)) in weights.zip(inputs) {
                 let weights = &weights[first..first + 2 * lanes];
@@ -213,7 +214,7 @@ impl Layer {
 mod tests {
     use super::*;
 
-    /// Networks of the given layer widths packed as `build.rs` does, and their weights layer by layer as `[out][in]`.
+    /// Networks of the given layer widths packed as `scripts/pack_weights.rs` does, and their weights layer by layer as `[out][in]`.
     fn packed(inputs: usize, widths: &[usize]) -> (Vec<u8>, Vec<Vec<Vec<f32>>>) {
         let mut state = 7u32;
         let mut next = move || {
@@ -246,7 +247,9 @@ mod tests {
             let (bytes, layers) = packed(inputs, &widths);
             let networks = Networks::unpack(&mut Packed(&bytes), inputs).unwrap();
             let rows: Vec<Vec<f32>> = (0..7)
-                .map(|row| (0..inputs).map(|k| k as f32 + if k == row { 100.0 } else { (row * k) as f32 / 50.0 }).collect())
+                .map(|row| {
+                    (0..inputs).map(|k| k as f32 + if k == row { 100.0 } else { (row * k) as f32 / 50.0 }).collect()
+                })
                 .collect();
             let found = networks.values(&rows.concat());
             assert_eq!(found.len(), rows.len());
@@ -255,7 +258,9 @@ mod tests {
                     row.iter().enumerate().map(|(k, v)| ((v - k as f32) / 2.0).clamp(-CLIP, CLIP)).collect();
                 for (depth, layer) in layers.iter().enumerate() {
                     values = (layer.iter().enumerate())
-                        .map(|(j, weights)| weights.iter().zip(&values).map(|(w, v)| w * v).sum::<f32>() + j as f32 / 10.0)
+                        .map(|(j, weights)| {
+                            weights.iter().zip(&values).map(|(w, v)| w * v).sum::<f32>() + j as f32 / 10.0
+                        })
                         .map(|v| if depth + 1 == layers.len() { v } else { v.max(0.0) })
                         .collect();
                 }

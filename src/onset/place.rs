@@ -148,7 +148,14 @@ impl Placer {
     }
 
     #[inline(always)]
-    fn place_one<S: Simd>(&self, simd: S, len: usize, stretch: &Stretch, coarse: Coarse, sums: &mut Sums) -> Option<Candidate> {
+    fn place_one<S: Simd>(
+        &self,
+        simd: S,
+        len: usize,
+        stretch: &Stretch,
+        coarse: Coarse,
+        sums: &mut Sums,
+    ) -> Option<Candidate> {
         let look = if coarse.seen == Seen::Short { SHORT_LOOK_MS } else { LONG_LOOK_MS };
         let lo = stretch.index((coarse.at as isize - samples(look.0)).max(0));
         let hi = stretch.index((coarse.at as isize + samples(look.1)).min(len as isize)).min(lo + LONGEST_LOOK);

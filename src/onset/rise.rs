@@ -133,9 +133,8 @@ fn peaks(rise: &[f32], least: f32) -> impl Iterator<Item = usize> + '_ {
 
 /// Peaks of both rise functions in order of time.
 pub(crate) fn candidates(short: &[f32], long: &[f32]) -> Vec<Coarse> {
-    let mut out: Vec<Coarse> = peaks(short, SHORT_LEAST)
-        .map(|i| Coarse { at: i * SHORT_HOP, rise: short[i], seen: Seen::Short })
-        .collect();
+    let mut out: Vec<Coarse> =
+        peaks(short, SHORT_LEAST).map(|i| Coarse { at: i * SHORT_HOP, rise: short[i], seen: Seen::Short }).collect();
     let near = (SAME_EVENT_S * f64::from(EAR_RATE.get())) as usize;
     let sharp: Vec<usize> = out.iter().map(|c| c.at).collect();
     out.extend(peaks(long, LONG_LEAST).filter_map(|i| {

@@ -183,7 +183,11 @@ pub(crate) fn look(sketches: &[Sketch], p: &[f32]) -> Vec<(usize, [f32; ADDED])>
     let sure: Vec<usize> = worth.iter().copied().filter(|&i| p[i] > SURE).collect();
     let levels = |q: f64| {
         let mut levels: Vec<f32> = sure.iter().map(|&i| sketches[i].level).collect();
-        if levels.is_empty() { worth.iter().map(|&i| sketches[i].level).fold(f32::NEG_INFINITY, f32::max) } else { quantile(&mut levels, q) }
+        if levels.is_empty() {
+            worth.iter().map(|&i| sketches[i].level).fold(f32::NEG_INFINITY, f32::max)
+        } else {
+            quantile(&mut levels, q)
+        }
     };
     let (middle, low, faintest) = (levels(0.5), levels(0.1), levels(0.02));
     let mut over: Vec<f32> = sure.iter().map(|&i| sketches[i].over_floor).collect();
@@ -195,7 +199,8 @@ pub(crate) fn look(sketches: &[Sketch], p: &[f32]) -> Vec<(usize, [f32; ADDED])>
         .iter()
         .map(|&i| {
             let me = &sketches[i];
-            let (mut strikes, mut others, mut alike) = (Top::<ALIKE_SURE>::new(), Top::<ALIKE_SURE>::new(), Top::<ALIKE>::new());
+            let (mut strikes, mut others, mut alike) =
+                (Top::<ALIKE_SURE>::new(), Top::<ALIKE_SURE>::new(), Top::<ALIKE>::new());
             let mut same = 0usize;
             let mut again = Again::default();
             pairs.cosines(me, &mut cosines);

@@ -27,8 +27,7 @@ const SHORT_LEN: usize = 256;
 /// Samples in a long frame: 23 ms, fine enough to part a bucket's lowest modes from hum.
 const LONG_LEN: usize = 1024;
 /// Edges of the short bands in hertz: what 172 Hz bins allow below 2 kHz, thirds of an octave to an octave above.
-const SHORT_EDGES: [f64; SHORT_BANDS + 1] =
-    [170.0, 500.0, 1000.0, 1800.0, 3000.0, 4500.0, 6500.0, 9500.0, 14_000.0];
+const SHORT_EDGES: [f64; SHORT_BANDS + 1] = [170.0, 500.0, 1000.0, 1800.0, 3000.0, 4500.0, 6500.0, 9500.0, 14_000.0];
 /// The long bands share this range equally on a logarithmic scale.
 const LONG_RANGE: (f64, f64) = (80.0, 14_000.0);
 
@@ -71,8 +70,7 @@ impl Transform<SHORT_BANDS> {
 impl Transform<LONG_BANDS> {
     pub(crate) fn long(planner: &mut FftPlanner<f32>) -> Self {
         let (low, high) = LONG_RANGE;
-        let edges: Vec<f64> =
-            (0..=LONG_BANDS).map(|i| low * (high / low).powf(i as f64 / LONG_BANDS as f64)).collect();
+        let edges: Vec<f64> = (0..=LONG_BANDS).map(|i| low * (high / low).powf(i as f64 / LONG_BANDS as f64)).collect();
         Transform::new(planner, LONG_LEN, LONG_HOP, &edges)
     }
 }

@@ -222,6 +222,7 @@ fn shares(low: f64, high: f64, last: usize) -> (usize, Vec<f32>) {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp)] // the same steps give the same numbers
 mod tests {
     use super::*;
 

@@ -131,8 +131,14 @@ impl<'a> Player<'a> {
                 }
                 let both = stroke.hands == Hands::Both;
                 self.notes.push(Note {
-                    stroke: Some(j), at, pause_s: std::mem::take(&mut pause), alone_s: 0.0,
-                    surface: stroke.surface, both, level_db: if both { 2.0 } else { 0.0 }, bounce: false,
+                    stroke: Some(j),
+                    at,
+                    pause_s: std::mem::take(&mut pause),
+                    alone_s: 0.0,
+                    surface: stroke.surface,
+                    both,
+                    level_db: if both { 2.0 } else { 0.0 },
+                    bounce: false,
                 });
             }
             start = end;
@@ -142,7 +148,8 @@ impl<'a> Player<'a> {
     fn plant(&mut self, kind: Kind, also: &[Kind], bars: std::ops::Range<usize>, plain: bool) {
         let first = self.timeline.bars[bars.start].clone();
         let section = self.section(bars.start);
-        let numbers: Vec<u32> = bars.filter(|&b| self.timeline.bars[b].pass == first.pass).map(|b| self.timeline.bars[b].number).collect();
+        let numbers: Vec<u32> =
+            bars.filter(|&b| self.timeline.bars[b].pass == first.pass).map(|b| self.timeline.bars[b].number).collect();
         let span = (*numbers.iter().min().unwrap(), *numbers.iter().max().unwrap());
         let number = self.timeline.passes[first.pass].number;
         self.faults.push(Planted { kind, also: also.to_vec(), section, passes: vec![number], bars: span, plain });
@@ -154,7 +161,8 @@ impl<'a> Player<'a> {
         let same = |p: &usize| &self.timeline.passes[*p].section == section;
         let down = (0..pass).rev().take_while(same).collect::<Vec<_>>();
         let up = (pass + 1..self.timeline.passes.len()).take_while(same).collect::<Vec<_>>();
-        let numbers = down.into_iter().chain(up).chain([pass]).map(|p| self.timeline.passes[p].number).collect::<Vec<_>>();
+        let numbers =
+            down.into_iter().chain(up).chain([pass]).map(|p| self.timeline.passes[p].number).collect::<Vec<_>>();
         if let Some(fault) = self.faults.last_mut() {
             fault.passes.extend(numbers);
         }
@@ -239,7 +247,13 @@ impl<'a> Player<'a> {
             return false;
         }
         let pass = &self.timeline.passes[self.timeline.bars[m].pass];
-        let back = if near { m - rng.below(2).min(m) } else if rng.chance(0.25) { 0 } else { pass.bars.start };
+        let back = if near {
+            m - rng.below(2).min(m)
+        } else if rng.chance(0.25) {
+            0
+        } else {
+            pass.bars.start
+        };
         if self.timeline.bars[back].strokes.is_empty() {
             return false;
         }
@@ -270,7 +284,8 @@ impl<'a> Player<'a> {
 
     pub fn start_late(&mut self, rng: &mut Rng) -> bool {
         let passes = &self.timeline.passes;
-        let at = if rng.chance(0.6) && passes.len() > 2 { passes[1].bars.start } else { 1 + rng.below(self.bars.len() / 2) };
+        let at =
+            if rng.chance(0.6) && passes.len() > 2 { passes[1].bars.start } else { 1 + rng.below(self.bars.len() / 2) };
         if self.bars.iter().enumerate().any(|(k, b)| b.0 != k) || self.timeline.bars[at].strokes.is_empty() {
             return false;
         }
@@ -364,9 +379,14 @@ impl<'a> Player<'a> {
         debug_assert!(rest_part > at_part - 1e-9);
         for x in 0..n {
             let note = Note {
-                stroke: None, at: from + (first + x) as f64 * step, pause_s: 0.0, alone_s: 0.0,
-                surface: if rng.chance(0.85) { template.surface } else { Surface::Centre }, both: false,
-                level_db: rng.normal(1.5), bounce: false,
+                stroke: None,
+                at: from + (first + x) as f64 * step,
+                pause_s: 0.0,
+                alone_s: 0.0,
+                surface: if rng.chance(0.85) { template.surface } else { Surface::Centre },
+                both: false,
+                level_db: rng.normal(1.5),
+                bounce: false,
             };
             self.notes.insert(k + x, note);
         }
@@ -389,10 +409,17 @@ impl<'a> Player<'a> {
         let step = if rng.chance(0.7) { 0.5 } else { 1.0 };
         let n = (rest / step - 1e-6).floor() as usize;
         for x in 0..n {
-            let surface = if rng.chance(0.7) { template.surface } else { rng.pick(&[Surface::Centre, Surface::Rim]).unwrap() };
+            let surface =
+                if rng.chance(0.7) { template.surface } else { rng.pick(&[Surface::Centre, Surface::Rim]).unwrap() };
             let note = Note {
-                stroke: None, at: from + x as f64 * step, pause_s: 0.0, alone_s: 0.0, surface, both: false,
-                level_db: rng.normal(1.5), bounce: false,
+                stroke: None,
+                at: from + x as f64 * step,
+                pause_s: 0.0,
+                alone_s: 0.0,
+                surface,
+                both: false,
+                level_db: rng.normal(1.5),
+                bounce: false,
             };
             self.notes.insert(k + x, note);
         }
@@ -413,7 +440,14 @@ impl<'a> Player<'a> {
             at -= pace * rng.pick(&[0.25, 0.5, 0.5, 1.0, 0.33]).unwrap();
             let surface = rng.pick(&[Surface::Centre, Surface::Rim, Surface::Click]).unwrap();
             let note = Note {
-                stroke: None, at, pause_s: 0.0, alone_s: 0.0, surface, both: false, level_db: rng.normal(3.0), bounce: false,
+                stroke: None,
+                at,
+                pause_s: 0.0,
+                alone_s: 0.0,
+                surface,
+                both: false,
+                level_db: rng.normal(3.0),
+                bounce: false,
             };
             self.notes.insert(0, note);
         }
@@ -427,7 +461,14 @@ impl<'a> Player<'a> {
             at += pace * rng.pick(&[0.25, 0.5, 0.5, 1.0, 0.33]).unwrap();
             let surface = rng.pick(&[Surface::Centre, Surface::Rim, Surface::Click]).unwrap();
             self.notes.push(Note {
-                stroke: None, at, pause_s: 0.0, alone_s: 0.0, surface, both: false, level_db: rng.normal(3.0), bounce: false,
+                stroke: None,
+                at,
+                pause_s: 0.0,
+                alone_s: 0.0,
+                surface,
+                both: false,
+                level_db: rng.normal(3.0),
+                bounce: false,
             });
         }
     }
@@ -471,7 +512,8 @@ impl<'a> Player<'a> {
 
     /// Comes in too early at a join without a rest.
     pub fn join_rushed(&mut self, rng: &mut Rng) -> bool {
-        let room = |p: &Self, k: usize| p.opens_pass(k) && p.rest_before(k) == 0.0 && p.notes[k].at - p.notes[k - 1].at > 0.9;
+        let room =
+            |p: &Self, k: usize| p.opens_pass(k) && p.rest_before(k) == 0.0 && p.notes[k].at - p.notes[k - 1].at > 0.9;
         let Some(k) = self.free(rng, room) else { return false };
         self.move_from(k, -rng.between(0.35, 0.5));
         self.plant(Kind::JoinRushed, &[], self.bar(k)..self.bar(k) + 1, true);
@@ -487,8 +529,14 @@ impl<'a> Player<'a> {
             after += rng.between(0.2, 0.9);
             let surface = rng.pick(&[Surface::Centre, Surface::Rim, Surface::Click]).unwrap();
             let note = Note {
-                stroke: None, at: self.notes[k - 1].at, pause_s: 0.0, alone_s: after, surface, both: false,
-                level_db: rng.normal(3.0), bounce: true,
+                stroke: None,
+                at: self.notes[k - 1].at,
+                pause_s: 0.0,
+                alone_s: after,
+                surface,
+                both: false,
+                level_db: rng.normal(3.0),
+                bounce: true,
             };
             self.notes.insert(k + x, note);
         }
@@ -523,8 +571,14 @@ impl<'a> Player<'a> {
             gap *= ratio;
             level -= rng.between(1.5, 4.0);
             let note = Note {
-                stroke: None, at: self.notes[k - 1].at, pause_s: 0.0, alone_s: after, surface, both: false,
-                level_db: level, bounce: true,
+                stroke: None,
+                at: self.notes[k - 1].at,
+                pause_s: 0.0,
+                alone_s: after,
+                surface,
+                both: false,
+                level_db: level,
+                bounce: true,
             };
             self.notes.insert(k + x, note);
         }
@@ -541,7 +595,8 @@ impl<'a> Player<'a> {
     /// Plays nothing for about a bar while counting on. Strokes missed, nothing of form to be found.
     pub fn drops_out(&mut self, rng: &mut Rng) -> bool {
         let Some(k) = self.free(rng, |_, _| true) else { return false };
-        let end = (self.notes[k].at + self.timeline.meter.bar().quarters() * rng.between(0.5, 1.0), self.notes.len() - 4);
+        let end =
+            (self.notes[k].at + self.timeline.meter.bar().quarters() * rng.between(0.5, 1.0), self.notes.len() - 4);
         let until = (k..end.1).find(|&x| self.notes[x].at > end.0 || self.notes[x].pause_s > 0.0).unwrap_or(k);
         if self.jumps().iter().any(|&j| j + 2 > k && j < until + 2) || self.faults.iter().any(|_| false) {
             return false;
@@ -552,12 +607,14 @@ impl<'a> Player<'a> {
 
     /// Once the form has been changed, which of several passes a slip fell in is often not to be known.
     pub fn loosen_notes(&mut self) {
-        let of_form = [Kind::RepeatExtra, Kind::RepeatMissing, Kind::SectionSkipped, Kind::Restarted, Kind::StartedLate];
+        let of_form =
+            [Kind::RepeatExtra, Kind::RepeatMissing, Kind::SectionSkipped, Kind::Restarted, Kind::StartedLate];
         if !self.faults.iter().any(|f| of_form.contains(&f.kind)) {
             return;
         }
         for fault in &mut self.faults {
-            fault.passes = (self.timeline.passes.iter()).filter(|p| p.section == fault.section).map(|p| p.number).collect();
+            fault.passes =
+                (self.timeline.passes.iter()).filter(|p| p.section == fault.section).map(|p| p.number).collect();
         }
     }
 
@@ -568,12 +625,19 @@ impl<'a> Player<'a> {
         let n = if rng.chance(0.5) { 4 } else { 2 + rng.below(7) };
         let Some(first) = self.notes.first().cloned() else { return };
         let bar = self.bar(0);
-        let downbeat = first.at - (self.timeline.strokes[first.stroke.unwrap_or(0)].at - self.timeline.bars[bar].at).quarters();
+        let downbeat =
+            first.at - (self.timeline.strokes[first.stroke.unwrap_or(0)].at - self.timeline.bars[bar].at).quarters();
         let surface = if rng.chance(0.6) { Surface::Click } else { Surface::Centre };
         for k in 1..=n {
             let note = Note {
-                stroke: None, at: downbeat - k as f64 * beat, pause_s: 0.0, alone_s: 0.0, surface, both: false,
-                level_db: -2.0, bounce: false,
+                stroke: None,
+                at: downbeat - k as f64 * beat,
+                pause_s: 0.0,
+                alone_s: 0.0,
+                surface,
+                both: false,
+                level_db: -2.0,
+                bounce: false,
             };
             self.notes.insert(0, note);
         }
@@ -586,7 +650,15 @@ impl<'a> Player<'a> {
     pub fn wrong_surface(&mut self, rng: &mut Rng) {
         let pass = rng.below(self.timeline.passes.len());
         let bars = self.timeline.passes[pass].bars.clone();
-        let Some(from) = self.notes.iter().filter(|n| n.stroke.is_some_and(|j| bars.contains(&self.timeline.strokes[j].bar))).map(|n| n.surface).next() else { return };
+        let Some(from) = self
+            .notes
+            .iter()
+            .filter(|n| n.stroke.is_some_and(|j| bars.contains(&self.timeline.strokes[j].bar)))
+            .map(|n| n.surface)
+            .next()
+        else {
+            return;
+        };
         let to = if from == Surface::Centre { Surface::Rim } else { Surface::Centre };
         for note in &mut self.notes {
             let here = note.stroke.is_some_and(|j| bars.contains(&self.timeline.strokes[j].bar));
@@ -620,7 +692,11 @@ impl<'a> Player<'a> {
         let knee = rng.between(0.3, 0.7);
         let pace = |u: f64| {
             let x = (u / all).clamp(0.0, 1.0);
-            let rise = if manner.uneven { if x < knee { 0.15 * x / knee } else { 0.15 + 0.85 * (x - knee) / (1.0 - knee) } } else { x };
+            let rise = if manner.uneven {
+                if x < knee { 0.15 * x / knee } else { 0.15 + 0.85 * (x - knee) / (1.0 - knee) }
+            } else {
+                x
+            };
             let sway = 1.0 + manner.sway.0 * (std::f64::consts::TAU * u / manner.sway.1 + phase).sin();
             quarter * sway / (1.0 + manner.rise * rise)
         };

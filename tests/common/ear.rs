@@ -31,7 +31,12 @@ impl Ear {
 
     /// A noisy kitchen.
     pub fn poor(rng: &mut Rng) -> Ear {
-        Ear { lost: rng.between(0.02, 0.06), strays_a_minute: rng.between(2.0, 8.0), surface_errors: rng.between(0.05, 0.12), ..Ear::usual(rng) }
+        Ear {
+            lost: rng.between(0.02, 0.06),
+            strays_a_minute: rng.between(2.0, 8.0),
+            surface_errors: rng.between(0.05, 0.12),
+            ..Ear::usual(rng)
+        }
     }
 }
 
@@ -107,11 +112,5 @@ fn strike(at: f64, surface: Surface, level: f64, certainty: f64, ear: &Ear, rng:
             p[s.index()] = if s == top { sure } else { (1.0 - sure) / 2.0 };
         }
     }
-    Strike {
-        at: Seconds::of(at),
-        sigma: Seconds::of(ear.timing_s),
-        level: Decibels(level),
-        certainty,
-        surface: p,
-    }
+    Strike { at: Seconds::of(at), sigma: Seconds::of(ear.timing_s), level: Decibels(level), certainty, surface: p }
 }

@@ -14,24 +14,81 @@ use pailbeat::part::Timeline;
 /// What happens in a take.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Scene {
-    Clean, Loose, Wobble, Slow, Fast, DeafEar, PoorEar, CountIn, Flams, Rising, Noodles, GoesOn, Hesitant, WrongSurface, Misses, StopsEarly, DropsOut,
-    RestNotKept, RestOne, LongFill, Early, Late, JoinGap, Paused, Restarted, BarBack, BarAgain, RepeatExtra, RepeatMissing, SectionSkipped,
-    StartLate, DroppedStick, JoinRushed, Lost, Several,
+    Clean,
+    Loose,
+    Wobble,
+    Slow,
+    Fast,
+    DeafEar,
+    PoorEar,
+    CountIn,
+    Flams,
+    Rising,
+    Noodles,
+    GoesOn,
+    Hesitant,
+    WrongSurface,
+    Misses,
+    StopsEarly,
+    DropsOut,
+    RestNotKept,
+    RestOne,
+    LongFill,
+    Early,
+    Late,
+    JoinGap,
+    Paused,
+    Restarted,
+    BarBack,
+    BarAgain,
+    RepeatExtra,
+    RepeatMissing,
+    SectionSkipped,
+    StartLate,
+    DroppedStick,
+    JoinRushed,
+    Lost,
+    Several,
 }
 
 impl Scene {
     /// Flawless playing: any finding is false.
     pub const CLEAN: &'static [Scene] = &[
-        Scene::Clean, Scene::Loose, Scene::Wobble, Scene::Slow, Scene::Fast, Scene::DeafEar, Scene::CountIn, Scene::Flams, Scene::Rising,
-        Scene::Noodles, Scene::GoesOn, Scene::Hesitant,
+        Scene::Clean,
+        Scene::Loose,
+        Scene::Wobble,
+        Scene::Slow,
+        Scene::Fast,
+        Scene::DeafEar,
+        Scene::CountIn,
+        Scene::Flams,
+        Scene::Rising,
+        Scene::Noodles,
+        Scene::GoesOn,
+        Scene::Hesitant,
     ];
     /// Slips that are not of form, or that no finding names.
     pub const OTHER: &'static [Scene] =
         &[Scene::PoorEar, Scene::WrongSurface, Scene::Misses, Scene::StopsEarly, Scene::DropsOut];
     /// One fault of form each.
     pub const FAULTY: &'static [Scene] = &[
-        Scene::RestNotKept, Scene::RestOne, Scene::LongFill, Scene::Early, Scene::Late, Scene::JoinGap, Scene::Paused, Scene::Restarted, Scene::BarBack,
-        Scene::BarAgain, Scene::RepeatExtra, Scene::RepeatMissing, Scene::SectionSkipped, Scene::StartLate, Scene::DroppedStick, Scene::JoinRushed, Scene::Lost,
+        Scene::RestNotKept,
+        Scene::RestOne,
+        Scene::LongFill,
+        Scene::Early,
+        Scene::Late,
+        Scene::JoinGap,
+        Scene::Paused,
+        Scene::Restarted,
+        Scene::BarBack,
+        Scene::BarAgain,
+        Scene::RepeatExtra,
+        Scene::RepeatMissing,
+        Scene::SectionSkipped,
+        Scene::StartLate,
+        Scene::DroppedStick,
+        Scene::JoinRushed,
+        Scene::Lost,
     ];
 }
 
@@ -50,26 +107,78 @@ pub fn take(timeline: &Timeline, scene: Scene, seed: u64) -> Option<Take> {
     let mut manner = if rng.chance(0.25) { Manner::loose(rng) } else { Manner::usual(rng) };
     let mut ear = Ear::usual(rng);
     let played = match scene {
-        Scene::Clean => { manner = Manner::usual(rng); true }
-        Scene::Loose => { manner = Manner { displaced: 0.0, ..Manner::loose(rng) }; true }
-        Scene::Wobble => { manner.sway = (rng.between(0.03, 0.05), rng.between(6.0, 20.0)); manner.displaced = 0.0; true }
-        Scene::Slow => { manner.tempo = rng.between(0.55, 0.75); manner.displaced = 0.0; true }
-        Scene::Fast => { manner.tempo = rng.between(1.3, 1.7); manner.displaced = 0.0; true }
-        Scene::DeafEar => { manner = Manner::usual(rng); ear.deaf_to_surface = true; true }
-        Scene::PoorEar => { ear = Ear::poor(rng); manner.displaced = 0.02; true }
-        Scene::CountIn => { player.counts_in(rng); manner.displaced = 0.0; true }
-        Scene::Flams => { manner.hands_s = rng.between(0.015, 0.025); manner.displaced = 0.0; true }
+        Scene::Clean => {
+            manner = Manner::usual(rng);
+            true
+        }
+        Scene::Loose => {
+            manner = Manner { displaced: 0.0, ..Manner::loose(rng) };
+            true
+        }
+        Scene::Wobble => {
+            manner.sway = (rng.between(0.03, 0.05), rng.between(6.0, 20.0));
+            manner.displaced = 0.0;
+            true
+        }
+        Scene::Slow => {
+            manner.tempo = rng.between(0.55, 0.75);
+            manner.displaced = 0.0;
+            true
+        }
+        Scene::Fast => {
+            manner.tempo = rng.between(1.3, 1.7);
+            manner.displaced = 0.0;
+            true
+        }
+        Scene::DeafEar => {
+            manner = Manner::usual(rng);
+            ear.deaf_to_surface = true;
+            true
+        }
+        Scene::PoorEar => {
+            ear = Ear::poor(rng);
+            manner.displaced = 0.02;
+            true
+        }
+        Scene::CountIn => {
+            player.counts_in(rng);
+            manner.displaced = 0.0;
+            true
+        }
+        Scene::Flams => {
+            manner.hands_s = rng.between(0.015, 0.025);
+            manner.displaced = 0.0;
+            true
+        }
         Scene::Rising => {
             manner.rise = if rng.chance(0.7) { rng.between(0.08, 0.16) } else { -rng.between(0.08, 0.14) };
             manner.uneven = rng.chance(0.7);
             manner.displaced = 0.0;
             true
         }
-        Scene::Noodles => { player.noodles(rng); manner.displaced = 0.0; true }
-        Scene::GoesOn => { player.goes_on(rng); manner.displaced = 0.0; true }
-        Scene::Hesitant => { player.hesitates(rng); manner.displaced = 0.0; true }
-        Scene::WrongSurface => { player.wrong_surface(rng); true }
-        Scene::Misses => { player.misses(rng, 0.05); true }
+        Scene::Noodles => {
+            player.noodles(rng);
+            manner.displaced = 0.0;
+            true
+        }
+        Scene::GoesOn => {
+            player.goes_on(rng);
+            manner.displaced = 0.0;
+            true
+        }
+        Scene::Hesitant => {
+            player.hesitates(rng);
+            manner.displaced = 0.0;
+            true
+        }
+        Scene::WrongSurface => {
+            player.wrong_surface(rng);
+            true
+        }
+        Scene::Misses => {
+            player.misses(rng, 0.05);
+            true
+        }
         Scene::StopsEarly => player.stop_early(rng),
         Scene::DropsOut => player.drops_out(rng),
         Scene::RestNotKept => player.rest_not_kept(rng, true),
@@ -89,7 +198,10 @@ pub fn take(timeline: &Timeline, scene: Scene, seed: u64) -> Option<Take> {
         Scene::DroppedStick => player.dropped_stick(rng),
         Scene::JoinRushed => player.join_rushed(rng),
         Scene::Lost => player.lost(rng),
-        Scene::Several => { several(&mut player, &mut manner, rng); true }
+        Scene::Several => {
+            several(&mut player, &mut manner, rng);
+            true
+        }
     };
     played.then(|| {
         let heard = listen(&player, &manner, &ear, rng);
@@ -198,19 +310,39 @@ impl Sum {
             self.plain += usize::from(fault.plain);
             let by_kind = self.by_kind.entry(fault.kind.word()).or_default();
             by_kind.1 += 1;
-            let hit = (0..used.len()).find(|&k| !used[k] && named(&structure.findings[k], fault) && same_place(&structure.findings[k], fault));
+            let hit = (0..used.len()).find(|&k| {
+                !used[k] && named(&structure.findings[k], fault) && same_place(&structure.findings[k], fault)
+            });
             if let Some(k) = hit {
                 used[k] = true;
                 self.hit += 1;
                 by_kind.0 += 1;
                 self.plain_hit += usize::from(fault.plain);
             } else {
-                if let Some(k) = (0..used.len()).find(|&k| !used[k] && (named(&structure.findings[k], fault) || same_place(&structure.findings[k], fault))) {
+                if let Some(k) = (0..used.len()).find(|&k| {
+                    !used[k] && (named(&structure.findings[k], fault) || same_place(&structure.findings[k], fault))
+                }) {
                     self.near += 1;
                     let f = &structure.findings[k];
-                    wrong.push(format!("NEAR {} {}{:?} {:?}: told {} {:?}{:?} {:?}", fault.kind.word(), fault.section, fault.passes, fault.bars, f.kind.word(), f.section, f.pass, f.bars));
+                    wrong.push(format!(
+                        "NEAR {} {}{:?} {:?}: told {} {:?}{:?} {:?}",
+                        fault.kind.word(),
+                        fault.section,
+                        fault.passes,
+                        fault.bars,
+                        f.kind.word(),
+                        f.section,
+                        f.pass,
+                        f.bars
+                    ));
                 } else {
-                    wrong.push(format!("NOT FOUND {} {}{:?} {:?}", fault.kind.word(), fault.section, fault.passes, fault.bars));
+                    wrong.push(format!(
+                        "NOT FOUND {} {}{:?} {:?}",
+                        fault.kind.word(),
+                        fault.section,
+                        fault.passes,
+                        fault.bars
+                    ));
                 }
             }
         }
@@ -226,7 +358,16 @@ impl Sum {
                 any = true;
                 self.false_findings += 1;
                 *self.false_kinds.entry(f.kind.word()).or_default() += 1;
-                wrong.push(format!("FALSE {} {:?}{:?} {:?} c {:.2} size {:.2}: {}", f.kind.word(), f.section, f.pass, f.bars, f.confidence, f.size, f.evidence));
+                wrong.push(format!(
+                    "FALSE {} {:?}{:?} {:?} c {:.2} size {:.2}: {}",
+                    f.kind.word(),
+                    f.section,
+                    f.pass,
+                    f.bars,
+                    f.confidence,
+                    f.size,
+                    f.evidence
+                ));
             }
         }
         self.takes_with_false += usize::from(any);
@@ -235,9 +376,16 @@ impl Sum {
 
     pub fn merge(&mut self, other: &Sum) {
         for (a, b) in [
-            (&mut self.takes, other.takes), (&mut self.strikes, other.strikes), (&mut self.strict, other.strict),
-            (&mut self.tied, other.tied), (&mut self.planted, other.planted), (&mut self.hit, other.hit), (&mut self.near, other.near),
-            (&mut self.plain, other.plain), (&mut self.plain_hit, other.plain_hit), (&mut self.false_findings, other.false_findings),
+            (&mut self.takes, other.takes),
+            (&mut self.strikes, other.strikes),
+            (&mut self.strict, other.strict),
+            (&mut self.tied, other.tied),
+            (&mut self.planted, other.planted),
+            (&mut self.hit, other.hit),
+            (&mut self.near, other.near),
+            (&mut self.plain, other.plain),
+            (&mut self.plain_hit, other.plain_hit),
+            (&mut self.false_findings, other.false_findings),
             (&mut self.takes_with_false, other.takes_with_false),
         ] {
             *a += b;
@@ -269,8 +417,15 @@ impl Sum {
         let false_kinds: Vec<String> = self.false_kinds.iter().map(|(k, n)| format!("{k} {n}")).collect();
         format!(
             "{name:<16} {:>5} {:.4} {:.4}  {:>4}/{:<4} {:>3}  {:.3} ({} takes)  {}",
-            self.takes, self.strict_share(), self.tied_share(), self.hit, self.planted, self.near,
-            self.false_findings as f64 / self.takes.max(1) as f64, self.takes_with_false, false_kinds.join(", ")
+            self.takes,
+            self.strict_share(),
+            self.tied_share(),
+            self.hit,
+            self.planted,
+            self.near,
+            self.false_findings as f64 / self.takes.max(1) as f64,
+            self.takes_with_false,
+            false_kinds.join(", ")
         )
     }
 
@@ -286,7 +441,8 @@ impl Sum {
                 out.push_str(&format!("  [{lo:.2}, {hi:.2}) n {:>4}  said {said:.3}  true {held:.3}\n", bin.len()));
             }
         }
-        let brier = self.told.iter().map(|t| (t.0 - f64::from(u8::from(t.1))).powi(2)).sum::<f64>() / self.told.len().max(1) as f64;
+        let brier = self.told.iter().map(|t| (t.0 - f64::from(u8::from(t.1))).powi(2)).sum::<f64>()
+            / self.told.len().max(1) as f64;
         out.push_str(&format!("  brier {brier:.4} over {}\n", self.told.len()));
         out
     }
@@ -312,8 +468,15 @@ pub fn dump(timeline: &Timeline, take: &Take, structure: &Structure) -> String {
         let heard = (0..5).fold(0, |k, c| if s.surface[c] > s.surface[k] { c } else { k });
         out.push_str(&format!(
             "      {i:>3} {:7.3} {:5.0} dB c {:.2} {} {:<14} {:<14} {:?} {:+.0} ms {:.1}\n",
-            s.at.get(), s.level.0, s.certainty, ["o", "x", "+", "p", "c"][heard], place(take.heard.truth[i]), place(p.stroke), p.step,
-            (s.at - p.pulse).millis(), p.bpm.get()
+            s.at.get(),
+            s.level.0,
+            s.certainty,
+            ["o", "x", "+", "p", "c"][heard],
+            place(take.heard.truth[i]),
+            place(p.stroke),
+            p.step,
+            (s.at - p.pulse).millis(),
+            p.bpm.get()
         ));
     }
     out
@@ -325,11 +488,19 @@ pub fn margins(parts: &[Timeline], seeds: std::ops::Range<u64>) -> (Vec<(f64, St
     let (mut own, mut foreign) = (Vec::new(), Vec::new());
     for seed in seeds {
         for (k, written) in parts.iter().enumerate() {
-            for scene in [Scene::Clean, Scene::Loose, Scene::DeafEar, Scene::PoorEar, Scene::WrongSurface, Scene::Several, Scene::Slow] {
+            for scene in [
+                Scene::Clean,
+                Scene::Loose,
+                Scene::DeafEar,
+                Scene::PoorEar,
+                Scene::WrongSurface,
+                Scene::Several,
+                Scene::Slow,
+            ] {
                 let Some(take) = take(written, scene, seed) else { continue };
                 let n = take.heard.strikes.len().max(1) as f64;
                 for (other, part) in parts.iter().enumerate() {
-                    if other != k && (other + seed as usize) % 4 != 0 {
+                    if other != k && !(other + seed as usize).is_multiple_of(4) {
                         continue;
                     }
                     let found = pailbeat::align::align(part, &take.heard.strikes, &AlignConfig::default());
@@ -359,7 +530,13 @@ pub fn margins(parts: &[Timeline], seeds: std::ops::Range<u64>) -> (Vec<(f64, St
 }
 
 /// Plays a scene on every part with every seed.
-pub fn play(parts: &[Timeline], scene: Scene, seeds: std::ops::Range<u64>, all: bool, mut tell: impl FnMut(&str)) -> Sum {
+pub fn play(
+    parts: &[Timeline],
+    scene: Scene,
+    seeds: std::ops::Range<u64>,
+    all: bool,
+    mut tell: impl FnMut(&str),
+) -> Sum {
     let mut sum = Sum::default();
     for timeline in parts {
         for seed in seeds.clone() {
@@ -371,8 +548,12 @@ pub fn play(parts: &[Timeline], scene: Scene, seeds: std::ops::Range<u64>, all: 
                         let m = &take.manner;
                         tell(&format!(
                             "jitter {:.1} heard as {:.1} ms, clock {:.1} ({:.2}) heard as {:.1} ms\n{}",
-                            m.jitter_s * 1e3, trace.alignment.jitter.millis(), m.clock_s * 1e3, m.correction,
-                            trace.phase_walk().millis(), dump(timeline, &take, &structure)
+                            m.jitter_s * 1e3,
+                            trace.alignment.jitter.millis(),
+                            m.clock_s * 1e3,
+                            m.correction,
+                            trace.phase_walk().millis(),
+                            dump(timeline, &take, &structure)
                         ));
                     }
                 }
@@ -384,6 +565,16 @@ pub fn play(parts: &[Timeline], scene: Scene, seeds: std::ops::Range<u64>, all: 
 
 /// Kinds that the judge of form tells.
 pub const FORM: &[Kind] = &[
-    Kind::RestNotKept, Kind::EarlyReEntry, Kind::LateReEntry, Kind::JoinGap, Kind::JoinRushed, Kind::RepeatExtra, Kind::RepeatMissing,
-    Kind::SectionSkipped, Kind::Restarted, Kind::Paused, Kind::StartedLate, Kind::Lost,
+    Kind::RestNotKept,
+    Kind::EarlyReEntry,
+    Kind::LateReEntry,
+    Kind::JoinGap,
+    Kind::JoinRushed,
+    Kind::RepeatExtra,
+    Kind::RepeatMissing,
+    Kind::SectionSkipped,
+    Kind::Restarted,
+    Kind::Paused,
+    Kind::StartedLate,
+    Kind::Lost,
 ];

@@ -42,7 +42,8 @@ pub(super) fn judge(take: &Take, leaps: &[Leap], findings: &mut Vec<Finding>) {
 fn not_playing_about(take: &Take, leap: &Leap) -> f64 {
     const HALF: f64 = 4.0;
     let n = |run: usize| take.runs[run].strikes.len() as f64;
-    let over = take.runs[leap.run - 1].strikes.last().is_some_and(|&i| take.stroke(i) + 1 == take.timeline.strokes.len());
+    let over =
+        take.runs[leap.run - 1].strikes.last().is_some_and(|&i| take.stroke(i) + 1 == take.timeline.strokes.len());
     let first = if leap.run == 1 && leap.to == 0 { n(0) } else { f64::INFINITY };
     let last = if leap.run + 1 == take.runs.len() && over { n(leap.run) } else { f64::INFINITY };
     1.0 - 0.5f64.powf(first.min(last) / HALF)

@@ -62,7 +62,9 @@ pub fn structure(timeline: &Timeline, strikes: &[Strike], trace: &Trace) -> Stru
 fn witnessed(kind: Kind, dearer: f64) -> f64 {
     match kind {
         Kind::Restarted => logistic((dearer - 0.3) / 1.6),
-        Kind::RepeatExtra | Kind::RepeatMissing | Kind::SectionSkipped | Kind::StartedLate => logistic((dearer + 0.6) / 1.5),
+        Kind::RepeatExtra | Kind::RepeatMissing | Kind::SectionSkipped | Kind::StartedLate => {
+            logistic((dearer + 0.6) / 1.5)
+        }
         _ => logistic(dearer / 1.4),
     }
 }

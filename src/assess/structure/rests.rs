@@ -173,7 +173,9 @@ fn typical_level(take: &Take) -> f64 {
 fn place_density(pos: f64, length: f64, spread: f64) -> f64 {
     let points = |step: f64| {
         let n = ((length - MARGIN) / step).ceil().max(1.0) as usize;
-        let at = |k: usize| (-0.5 * ((pos - k as f64 * step) / spread).powi(2)).exp() / (spread * std::f64::consts::TAU.sqrt());
+        let at = |k: usize| {
+            (-0.5 * ((pos - k as f64 * step) / spread).powi(2)).exp() / (spread * std::f64::consts::TAU.sqrt())
+        };
         (0..n).map(at).sum::<f64>() / n as f64
     };
     0.8 * points(0.5) + 0.1 * points(0.25) + 0.1 / length

@@ -46,10 +46,10 @@ const NOT_ENDED_EARLIER: f64 = 0.75;
 pub(super) fn settle(take: &mut Take) -> Vec<Leap> {
     let mut leaps: Vec<Leap> = Vec::new();
     for run in 1..take.runs.len() {
-        if matches!(take.runs[run].began, Step::Jump | Step::JumpAfterPause) {
-            if let Some(leap) = leap(take, run) {
-                leaps.push(leap);
-            }
+        if matches!(take.runs[run].began, Step::Jump | Step::JumpAfterPause)
+            && let Some(leap) = leap(take, run)
+        {
+            leaps.push(leap);
         }
     }
     for leap in &mut leaps {
