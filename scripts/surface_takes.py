@@ -55,7 +55,8 @@ CONDITIONS = {
     "surfaces and claps": {"written": (CENTRE, RIM, CLICK, CLAP)},
     "all five": {"written": (CENTRE, RIM, CLICK, PAT, CLAP)},
 }
-# Recording families of each set. T is never used to fit or to choose anything.
+# Recording families of each set. T is for trying: no setting was chosen on it. "extra", its noises and rooms are there for
+# trying only; the takes of T to fit on do without them.
 SETS = {
     "A": ("avl-black", "tabla", "tr808"),
     "B": ("gmrock", "freepats"),
@@ -141,7 +142,8 @@ def played(rng, written, passes, form, rule, use):
         truth = np.array(rule["map"])[truth]
     if rule.get("wrong") == "section":
         p = int(rng.integers(len(form)))
-        here = np.isin(passes, [i for i, k in enumerate(form) if k == form[p]]) if rng.random() < .4 else passes == p
+        every = np.isin(passes, [i for i, k in enumerate(form) if k == form[p]])
+        here = every if rng.random() < .4 and every.mean() < .6 else passes == p
         present = sorted(set(written[here].tolist()))
         a = int(rng.choice(present))
         b = int(rng.choice([u for u in use if u != a]))
@@ -335,15 +337,16 @@ def main():
     every = Cupboard(recorded(args.bank, args.store))
     measured = [sf.read(args.bank / e["file"])[0] for e in json.loads((args.bank / "rooms.json").read_text())]
     for name in args.sets:
-        cupboard = every.only(lambda o: o["family"] in SETS[name])
         held = name == "T"
-        noises = load_noises(args.bank, "test" if held else "train")
-        room = rooms.measured(measured[0], 3.0) if held and measured else None
+        measured_room = rooms.measured(measured[0], 3.0) if held and measured else None
         rng = np.random.default_rng([args.seed, ord(name[0])])
-        jobs = {"fit": [None] * int(args.scale * (350 if not held else 200)),
+        jobs = {"fit": [None] * int(args.scale * 350),
                 "dev": [c for c in list(CONDITIONS) if c != "fit" for _ in range(int(args.scale * (40 if held else 16)))]}
         for kind, conditions in jobs.items():
-            takes = []
+            takes, trying = [], held and kind == "dev"
+            cupboard = every.only(lambda o: o["family"] in SETS[name] and (trying or o["family"] != "extra"))
+            noises = load_noises(args.bank, "test" if trying else "train")
+            room = measured_room if trying else None
             for c in conditions:
                 t = take(rng, cupboard, noises, c or fit_condition(rng), made_share=.15 if held and c else .35, room=room)
                 t["cut"] = cut_outs(t.pop("x"), t["at"])

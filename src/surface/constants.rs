@@ -81,6 +81,8 @@ pub(super) struct Tuning {
     pub(super) slip_outside: f64,
     /// Two places closer than this (in usual standard deviations) are unlikely to be two surfaces.
     pub(super) apart: f64,
+    /// From this probability on, two names that may be exchanged are worth a word.
+    pub(super) doubt_from: f64,
     /// Rounds of the fit.
     pub(super) rounds: usize,
     /// What an explanation of the take is judged by.

@@ -6,12 +6,6 @@ use super::mixture::{Explanation, Take};
 use super::{Doubt, Heard};
 use crate::part::Surface;
 
-/// From this probability on, two names that may be exchanged are worth a word. Chosen with `scripts/measure_surface.py`.
-const WORTH_SAYING: f64 = 0.05;
-
-/// Names that speak this clearly against what is told are worth a word even where the part outweighs them.
-const NAMES_AGAINST: f64 = 0.5;
-
 /// A surface is heard, or written, from this many strikes on.
 const ENOUGH: f64 = 3.0;
 
@@ -38,9 +32,6 @@ pub(super) fn doubts(
         }
     }
     let all: Vec<f64> = take.live.iter().map(|s| heard.iter().map(|h| h.p[*s] * (1.0 - h.other)).sum()).collect();
-    // The names alone, whatever is written, in the best explanation.
-    let best = explanations.iter().zip(weights).max_by(|x, y| x.1.total_cmp(y.1));
-    let blind = best.map(|(best, _)| best.namings(c, take, true));
     for a in 0..take.live.len() {
         for b in a + 1..take.live.len() {
             if all[a] < ENOUGH || all[b] < ENOUGH || given[a] && given[b] {
@@ -50,8 +41,7 @@ pub(super) fn doubts(
             let crossed = table[a][b] + table[b][a];
             let straight = table[a][a] + table[b][b];
             let throughout = take.part && crossed > 4.0 * straight && table[a][b] >= ENOUGH && table[b][a] >= ENOUGH;
-            let against = blind.as_ref().map_or(0.0, |names| names.exchanged(a, b));
-            if p > WORTH_SAYING || throughout || against > NAMES_AGAINST {
+            if p > c.tuning.doubt_from || throughout {
                 out.push(Doubt::Exchanged { a: surface(a), b: surface(b), p: p.clamp(0.0, 1.0) });
             }
         }

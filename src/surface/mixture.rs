@@ -31,6 +31,9 @@ pub(super) struct Take {
     pub(super) known: Vec<(usize, Place)>,
 }
 
+/// An explanation that changes its labels by no more than this a strike (mean absolute difference) is settled.
+const SETTLED: f64 = 1e-3;
+
 /// What is known before a take about its surfaces' places, for the surfaces in play.
 pub(super) struct Prior {
     mean: Vec<f64>,
@@ -269,7 +272,7 @@ impl Explanation {
         let (mut variance, mut log_det) = (vec![0.0; size * size], 0.0);
         let mut take_scatter = c.scatter;
         let mut evidence = 0.0;
-        for round in 0..rounds {
+        for _ in 0..rounds {
             let state = &mut self.state;
             // Moments of each surface's strikes, each counted for what it is worth.
             let mut count = [0.0; ALL];
@@ -356,7 +359,11 @@ impl Explanation {
             let tempered: Vec<[f64; ALL]> = sound.iter().map(|s| s.map(|v| v * t.temper)).collect();
             let told = listen(&mut desk, maps, m, &tempered, &take.rows, &self.expected(c, take), &take.turn);
             let Told { surface, maps: told_maps, evidence: heard, slips } = told;
+            let moved: f64 =
+                self.surface.iter().flatten().zip(surface.iter().flatten()).map(|(a, b)| (a - b).abs()).sum();
             self.surface = surface;
+            self.maps = told_maps;
+            self.known = known_right(t.temper, m, &bells, take);
             evidence = heard;
             let state = &mut self.state;
             let strokes = take.rows.iter().filter(|r| **r != NO_STROKE).count() as f64;
@@ -376,9 +383,8 @@ impl Explanation {
                 let p = t.other[usize::from(take.part && take.rows[k] == NO_STROKE)];
                 *other = p * odds / (p * odds + 1.0 - p);
             }
-            if round + 1 == rounds {
-                self.maps = told_maps;
-                self.known = known_right(t.temper, m, &bells, take);
+            if moved < SETTLED * n as f64 {
+                break;
             }
         }
         if weigh {
@@ -456,7 +462,7 @@ impl Explanation {
         } else {
             0.0
         };
-        self.names = self.namings(c, take, false).as_called();
+        self.names = self.called(c, take);
     }
 
     /// Each live surface's strikes, as far as their name is told by them.
@@ -474,11 +480,10 @@ impl Explanation {
         sums.iter().map(|(sum, count)| (marks(c, &sum.map(|v| v / count.max(1e-9))), *count)).collect()
     }
 
-    /// What the surfaces are called, with names given by known strikes or, `blind`, without.
-    pub(super) fn namings(&self, c: &Constants, take: &Take, blind: bool) -> Namings {
-        let given: Vec<bool> =
-            (0..take.live.len()).map(|k| !blind && take.known.iter().any(|(s, _)| *s == k)).collect();
-        Namings::new(c, &take.live, &self.groups(c, take), &given)
+    /// Log probability that the surfaces are rightly called as they are; names given by known strikes are.
+    fn called(&self, c: &Constants, take: &Take) -> f64 {
+        let given: Vec<bool> = (0..take.live.len()).map(|k| take.known.iter().any(|(s, _)| *s == k)).collect();
+        Namings::new(c, &take.live, &self.groups(c, take), &given).as_called()
     }
 }
 

@@ -14,6 +14,9 @@ use super::maps::ALL;
 /// Numbers by which a group of strikes is described.
 pub(super) const MARKS: usize = BANDS + 3 * STRETCHES.len();
 
+/// No naming is less likely than this: keeps logarithms finite.
+const LEAST: f64 = 1e-9;
+
 /// A group of strikes: its marks, and how many strikes it holds.
 pub(super) type Group = ([f64; MARKS], f64);
 
@@ -124,33 +127,14 @@ impl Namings {
 
     /// Log probability that the groups are rightly called as they are.
     pub(super) fn as_called(&self) -> f64 {
-        self.log(|g| g)
+        let at = self.namings.iter().position(|n| *n == self.used);
+        at.and_then(|k| self.p.get(k)).copied().unwrap_or(0.0).max(LEAST).ln()
     }
 
     /// The likeliest name of each used group.
     pub(super) fn likeliest(&self) -> Vec<(usize, usize)> {
         let best = self.namings.iter().zip(&self.p).max_by(|a, b| a.1.total_cmp(b.1));
         best.map(|(names, _)| self.used.iter().copied().zip(names.iter().copied()).collect()).unwrap_or_default()
-    }
-
-    /// Probability that `a` and `b` should be exchanged, of that and that they are right.
-    pub(super) fn exchanged(&self, a: usize, b: usize) -> f64 {
-        let other = self.log(|g| {
-            if g == a {
-                b
-            } else if g == b {
-                a
-            } else {
-                g
-            }
-        });
-        1.0 / (1.0 + (self.as_called() - other).clamp(-50.0, 50.0).exp())
-    }
-
-    fn log(&self, name: impl Fn(usize) -> usize) -> f64 {
-        let wanted: Vec<usize> = self.used.iter().map(|g| name(*g)).collect();
-        let at = self.namings.iter().position(|n| *n == wanted);
-        at.and_then(|k| self.p.get(k)).map_or(f64::ln(1e-9), |p| p.max(1e-9).ln())
     }
 }
 
@@ -183,7 +167,8 @@ mod tests {
         let right = Namings::new(c, &[0, 1, 2], &groups(c, &[0, 1, 2]), &[false; 3]);
         let wrong = Namings::new(c, &[0, 1, 2], &groups(c, &[0, 2, 1]), &[false; 3]);
         assert!(right.as_called() > f64::ln(0.6), "{}", right.as_called().exp());
-        assert!(wrong.exchanged(1, 2) > 0.8);
+        assert!(wrong.as_called() < f64::ln(0.2));
+        assert_eq!(wrong.likeliest(), [(0, 0), (1, 2), (2, 1)]);
         assert!((right.p.iter().sum::<f64>() - 1.0).abs() < 1e-9);
         assert_eq!(right.namings.len(), 6);
     }
