@@ -1,7 +1,7 @@
 //! The sound around a strike -> [`Features`]: how strong each band of frequencies is in the click, the early and the
 //! late body of the sound.
 //!
-//! Input: samples at [`EAR_RATE`](crate::onset::EAR_RATE) and the position of the strike among them; from 25 ms before
+//! Input: samples at [`EAR_RATE`] and the position of the strike among them; from 25 ms before
 //! it to 60 ms after it is looked at, and what is not there counts as silence. Output: 40 band levels relative to the
 //! strike's own level, in decibels, so that a microphone's or a room's colour is one offset common to a whole take.
 //! What sounded just before the strike (noise, the last one still ringing) is taken off each band. Silence gives the
