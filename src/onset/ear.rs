@@ -39,6 +39,9 @@ const SHORTEST_S: f64 = 0.1;
 const APART_S: f64 = 0.010;
 /// Candidates down to this probability are told as faint.
 const FAINT: f32 = 0.06;
+/// From this probability on a candidate is no doubtful one, when doubtful ones are held against the others
+/// (`scripts/fit_ear.py`, `SURE`).
+const SURE: f32 = 0.6;
 /// A smaller correction of the place is more often noise than truth.
 const LEAST_CORRECTION_MS: f32 = 0.05;
 /// Largest correction: what the model was fitted on.
@@ -147,8 +150,7 @@ impl Ear {
         let model = model();
         let front = Front::new(&self.transforms, &self.buffer);
         let offset = Samples(self.start).to_seconds(EAR_RATE);
-        let (p, over) = probabilities(model, &front);
-        let threshold = model.threshold.at(over);
+        let p = probabilities(model, &front);
         let mut order: Vec<usize> = (0..p.len()).filter(|&i| p[i] > FAINT).collect();
         order.sort_by(|&a, &b| p[b].total_cmp(&p[a]).then(a.cmp(&b)));
         let mut kept: Vec<(usize, f64)> = Vec::new();
@@ -158,6 +160,8 @@ impl Ear {
                 kept.push((i, at));
             }
         }
+        let sure = kept.iter().filter(|k| p[k.0] > SURE).count();
+        let threshold = model.threshold.at((kept.len() - sure) as f32 / sure.max(1) as f32);
         kept.retain(|k| (from..until).contains(&front.candidates[k.0].at));
         kept.sort_by_key(|k| k.0);
         let looked: Vec<f32> = kept.iter().flat_map(|k| features::timing(&front, &front.candidates[k.0])).collect();
@@ -186,12 +190,11 @@ impl Ear {
     }
 }
 
-/// Probability of every candidate of a piece, and how far its sure strikes stand above the floor, nepers of power.
-fn probabilities(model: &Model, front: &Front) -> (Vec<f32>, f32) {
+/// Probability of every candidate of a piece.
+fn probabilities(model: &Model, front: &Front) -> Vec<f32> {
     let (rows, sketches) = features::first(front);
     let mut p = model.first.probabilities(&rows);
     let looked = second::look(&sketches, &p);
-    let over = looked.first().map_or(model.threshold.quiet_over, |(_, added)| added[second::OVER]);
     let mut second = Vec::with_capacity(SECOND * looked.len());
     for (i, added) in &looked {
         second.extend_from_slice(&rows[i * FIRST..(i + 1) * FIRST]);
@@ -203,7 +206,7 @@ fn probabilities(model: &Model, front: &Front) -> (Vec<f32>, f32) {
     for ((i, _), again) in looked.iter().zip(model.second.probabilities(&second)) {
         p[*i] = again;
     }
-    (p, over)
+    p
 }
 
 fn median(mut values: Vec<f64>) -> Option<f64> {
