@@ -71,7 +71,7 @@ impl Search<'_> {
         let outside = if hyp.fill >= costs::OUTSIDE_BURST_FROM { cost.burst } else { cost.outside };
         let Ok(j) = usize::try_from(hyp.j) else {
             next.cost += if hyp.j == BEFORE { outside } else { cost.inside };
-            next.fill = hyp.fill.saturating_add(1);
+            next.fill = one_more(hyp.fill);
             return out.push(next);
         };
         if event.bounce {
@@ -100,11 +100,11 @@ impl Search<'_> {
             next.step = Step::InRest;
         } else if j + 1 == self.score.len() && pos > 0.2 {
             next.cost += outside;
-            next.fill = hyp.fill.saturating_add(1);
+            next.fill = one_more(hyp.fill);
         } else {
             self.in_later_rest(event, &next, pos, out);
             next.cost += if hyp.fill >= costs::LOST_FROM { cost.lost } else { cost.inside };
-            next.fill = hyp.fill.saturating_add(1);
+            next.fill = one_more(hyp.fill);
         }
         out.push(next);
     }
@@ -154,7 +154,7 @@ impl Search<'_> {
             a: hyp.a - g * ga,
             c: hyp.c - g * gc,
             d: hyp.d - h * gc,
-            fill: hyp.fill.saturating_add(1),
+            fill: one_more(hyp.fill),
             step: Step::InRest,
             ..next
         });
@@ -458,6 +458,11 @@ impl Search<'_> {
             out.push(Hyp { cost, j: target.stroke as i32, ..here });
         }
     }
+}
+
+/// One more strike in a rest or outside the piece; [`LOST`] means something else.
+fn one_more(fill: u8) -> u8 {
+    fill.saturating_add(1).min(LOST - 1)
 }
 
 /// An account that begins anew at this strike, its tempo nearly kept.

@@ -435,3 +435,29 @@ mod any {
         }
     }
 }
+
+#[test]
+fn a_beginning_at_a_later_section_is_told_with_a_count_in_before_it_and_without() {
+    let pupil = Pupil { strays: 0.0, ..Pupil::good(1800) };
+    let line = pupil.line(
+        "title = \"T\"\nmeter = \"4/4\"\nbpm = { start = 60, goal = 90 }\nform = \"A B A B\"\n[sections.A]\n\
+         strokes = \"o.x. ooxo | x.o. x.-- | oo.o x.x. | o.-- o.--\"\n[sections.B]\n\
+         strokes = \"+.+. oo.x | x.x. o.-- | +.+. xxox | O.-- O.--\"\n",
+    );
+    let (strikes, faint, duration) = pupil.play(&line);
+    let clean = trace(&line, &strikes, &AlignConfig::default());
+    let b = line.bars[line.passes[1].bars.start].strokes.start;
+    let first = clean.alignment.placed.iter().position(|p| p.stroke == Some(b)).unwrap();
+    let quarter = clean.alignment.placed[first].bpm.quarter().get();
+    for taps in [0, 4] {
+        let tap = |k: usize| Strike {
+            at: Seconds::of(strikes[first].at.get() - (taps - k) as f64 * quarter),
+            surface: std::array::from_fn(|c| if c == Surface::Click.index() { 1.0 } else { 0.0 }),
+            ..strikes[first]
+        };
+        let all: Vec<Strike> = (0..taps).map(tap).chain(strikes[first..].iter().copied()).collect();
+        let trace = trace(&line, &all, &AlignConfig::default());
+        let take = assess(&line, &all, &faint, &trace, &Hearing::clear(Seconds::of(duration)));
+        assert_eq!(kinds(&take), [Kind::StartedLate], "{taps} taps: {}", shown(&take));
+    }
+}

@@ -57,7 +57,7 @@ fn lost(take: &Take, gone: &Gone) -> Option<Finding> {
         bars.partition_point(|b| b.at.quarters() <= quarters).saturating_sub(1).max(take.bar(before))
     };
     let bar = would_be(from).min(take.bar(before) + 1);
-    let on = gone.found.map(|i| take.bar(i)).filter(|&b| b > bar).map_or(bars.len(), |b| b);
+    let on = gone.found.map(|i| take.bar(i)).filter(|&b| b > bar).unwrap_or(bars.len());
     let last = (bar..=would_be(to)).take_while(|&b| b < on && bars[b].pass == bars[bar].pass).last().unwrap_or(bar);
     let mut finding = take.finding(Kind::Lost, bar, Some(take.time(from)));
     finding.bars = Some((bars[bar].number, bars[last].number));
