@@ -126,8 +126,8 @@ struct StretchRow {
 }
 
 /// What `strikes --json` prints.
-pub fn strikes(onsets: &[Onset]) -> String {
-    let rows = onsets.iter().map(|onset| OnsetRow {
+pub fn strikes<'a>(onsets: impl Iterator<Item = &'a Onset>) -> String {
+    let rows = onsets.map(|onset| OnsetRow {
         t_s: micro(onset.at.get()),
         level_db: hundredth(onset.level.0),
         sigma_ms: micro(onset.sigma.millis()),
