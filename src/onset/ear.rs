@@ -264,6 +264,12 @@ pub mod fitting {
     /// Sample of each candidate, its first features, its timing features, its level.
     pub type Row = (usize, Vec<f32>, Vec<f32>, f32);
 
+    /// Powers of the short and of the long transform's bands, frame by frame, for `scripts/outside/checks.py`.
+    pub fn bands(x: &[f32]) -> (Vec<Vec<f32>>, Vec<Vec<f32>>) {
+        let front = Front::new(&Transforms::new(), x);
+        (front.short.iter().map(|f| f.to_vec()).collect(), front.long.iter().map(|f| f.to_vec()).collect())
+    }
+
     /// First look at a recording of at most a piece.
     pub fn first_look(x: &[f32]) -> Vec<Row> {
         let front = Front::new(&Transforms::new(), x);
