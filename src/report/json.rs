@@ -10,8 +10,9 @@ use serde::Serialize;
 
 use crate::align::Step;
 use crate::assess::{Assessment, ClockSource, Status};
+use crate::guide::{Description, Guide};
 use crate::onset::Onset;
-use crate::part::{Hand, Hands};
+use crate::part::{Hand, Hands, Timeline};
 
 #[derive(Serialize)]
 struct Strikes {
@@ -24,6 +25,25 @@ struct OnsetRow {
     level_db: f64,
     sigma_ms: f64,
     certainty: f64,
+}
+
+#[derive(Serialize)]
+struct GuideRow<'a> {
+    start_s: f64,
+    bpm: f64,
+    length_s: f64,
+    rate_hz: u32,
+    count_in_beats: u32,
+    passes: Vec<PassRow>,
+    caution: &'static str,
+    guide: &'a Description,
+}
+
+#[derive(Serialize)]
+struct PassRow {
+    section: String,
+    bars: [u32; 2],
+    start_s: f64,
 }
 
 #[derive(Serialize)]
@@ -134,6 +154,26 @@ pub fn strikes(onsets: &[Onset]) -> String {
         certainty: micro(onset.certainty),
     });
     print(&Strikes { strikes: rows.collect() })
+}
+
+/// What `guide --json` prints. `guide` is what a take card holds of it.
+pub fn guide(guide: &Guide, timeline: &Timeline, about: &Description) -> String {
+    let passes = timeline.passes.iter().filter_map(|pass| {
+        let bars = timeline.bars.get(pass.bars.clone())?;
+        let (first, last) = (bars.first()?, bars.last()?);
+        let start = guide.start + first.at.to_seconds(timeline.bpm);
+        Some(PassRow { section: pass.section.clone(), bars: [first.number, last.number], start_s: micro(start.get()) })
+    });
+    print(&GuideRow {
+        start_s: micro(guide.start.get()),
+        bpm: micro(timeline.bpm.get()),
+        length_s: micro(guide.lasts().get()),
+        rate_hz: guide.rate.get(),
+        count_in_beats: guide.count_in,
+        passes: passes.collect(),
+        caution: crate::guide::CAUTION,
+        guide: about,
+    })
 }
 
 /// What `assess --json` prints.
