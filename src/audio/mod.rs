@@ -40,7 +40,7 @@ pub use channels::Heard;
 pub use decode::Start;
 pub use error::AudioError;
 pub use gauge::Facts;
-pub use write::wav;
+pub use write::{note, wav};
 
 use crate::onset::EAR_RATE;
 use crate::units::{SampleRate, Samples, Seconds};

@@ -1,11 +1,14 @@
 //! `pailbeat guide`: something to play along with, as a sound file.
 
+use std::path::Path;
+
 use anyhow::{Context, Result, anyhow, bail};
 
 use super::files::{self, print, tell};
 use super::{Asked, GuideArgs, Outcome, Practised, part};
 use crate::audio;
 use crate::guide::{self, Description, Excerpt, Guide, GuideConfig, GuideError, Heard, Laps, Practice};
+use crate::onset::EAR_RATE;
 use crate::part::{Part, Timeline};
 use crate::report::json;
 use crate::units::{Bpm, Decibels, SampleRate};
@@ -45,6 +48,32 @@ pub(super) fn practice(part: &Part, asked: &Asked, laps: &Laps) -> Result<Practi
     // A wrong form is shown with its place.
     let timeline = part::timeline(part, asked)?;
     Practice::of(part, asked.form.as_deref(), laps, timeline.bpm).map_err(|e| with_way_out(&e))
+}
+
+/// The guides that may have been played to for a practice, likeliest first.
+pub(super) fn likely(practice: &Practice) -> Vec<Guide> {
+    let several = practice.laps.len() > 1;
+    [Heard::Click, Heard::Part, Heard::Turns, Heard::Both]
+        .into_iter()
+        .filter(|heard| several || *heard != Heard::Turns)
+        .filter_map(|heard| {
+            let config = GuideConfig { heard, ..GuideConfig::default() };
+            // One too long to be made was not played to.
+            guide::render(practice, &config, EAR_RATE).ok()
+        })
+        .collect()
+}
+
+/// The guide in a file written by this program, and what is played to it.
+pub(super) fn read(path: &Path, part: &Part) -> Result<(Practice, Guide)> {
+    let name = path.display();
+    let bytes = std::fs::read(path).with_context(|| format!("cannot read the guide `{name}`"))?;
+    let note = audio::note(&bytes).ok_or_else(|| {
+        anyhow!("`{name}` is no guide of this program: give the wav file that `pailbeat guide` wrote, unchanged")
+    })?;
+    let about: Description =
+        serde_json::from_str(note).map_err(|e| anyhow!("the guide `{name}` does not say what it is: {e}"))?;
+    about.rebuild(part).map_err(|e| anyhow!("the guide `{name}` does not fit the part: {e}"))
 }
 
 fn with_way_out(error: &GuideError) -> anyhow::Error {
@@ -90,7 +119,9 @@ pub(super) fn run(args: &GuideArgs) -> Result<Outcome> {
     let guide = guide::render(&practice, &config, rate).map_err(|e| with_way_out(&e))?;
     let mut about = Description::new(&part, args.asked.form.as_deref(), &laps, bpm, &guide);
     about.part_sha256 = Some(fingerprint(&args.part)?);
-    files::write(&args.out, &audio::wav(&guide.samples(), rate).context("cannot make the sound file")?)?;
+    // The file says itself what it is, so that a recording of it can be held against it.
+    let note = serde_json::to_string(&about).unwrap_or_default();
+    files::write(&args.out, &audio::wav(&guide.samples(), rate, &note).context("cannot make the sound file")?)?;
     if let Some(note) = outside(&practice.timeline) {
         tell(&format!("note: {note}"));
     }
@@ -103,7 +134,7 @@ pub(super) fn run(args: &GuideArgs) -> Result<Outcome> {
 }
 
 /// SHA-256 of the part file, hexadecimal.
-fn fingerprint(path: &std::path::Path) -> Result<String> {
+fn fingerprint(path: &Path) -> Result<String> {
     use sha2::{Digest, Sha256};
     let bytes = std::fs::read(path).with_context(|| format!("cannot read the part `{}`", path.display()))?;
     Ok(Sha256::digest(&bytes).iter().map(|b| format!("{b:02x}")).collect())

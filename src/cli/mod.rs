@@ -114,6 +114,12 @@ struct AssessArgs {
     takes: Vec<PathBuf>,
     #[command(flatten)]
     asked: Asked,
+    #[command(flatten)]
+    practised: Practised,
+    /// The guide that was played to, as `pailbeat guide` wrote it: then neither tempo nor form need be given. Without it the
+    /// guides for this part, form and tempo are looked for
+    #[arg(long, value_name = "FILE.wav", conflicts_with_all = ["bpm", "form", "section", "bars", "join", "times"])]
+    guide: Option<PathBuf>,
     /// Print JSON and write no reports
     #[arg(long)]
     json: bool,

@@ -4,15 +4,17 @@
 //! lateness in milliseconds (positive is late), levels in decibels relative to full scale, tempi in quarter notes a
 //! minute. What is not known is `null`. `hands` is `"R"`, `"L"`, `"both"`, or `null` where one hand is written without
 //! saying which. `bars` is the first and last bar a finding may concern: the same twice when the bar is known, `null`
-//! for the whole take. `practise` counts bars within the section as played out.
+//! for the whole take. `late_ms` is against the clock: the guide where it was heard, else the player's own pulse; both
+//! stand beside as `late_guide_ms` and `late_own_ms`. `practise` counts bars within the section as played out.
 
 use serde::Serialize;
 
 use crate::align::Step;
-use crate::assess::{Assessment, ClockSource, Status};
+use crate::assess::{Assessment, Clock, ClockSource, Status};
 use crate::guide::{Description, Guide};
 use crate::onset::Onset;
 use crate::part::{Hand, Hands, Timeline};
+use crate::units::Seconds;
 
 #[derive(Serialize)]
 struct Strikes {
@@ -78,6 +80,8 @@ struct StrikeRow {
     step: &'static str,
     certainty: f64,
     late_ms: Option<f64>,
+    late_own_ms: Option<f64>,
+    late_guide_ms: Option<f64>,
     bpm: Option<f64>,
 }
 
@@ -91,6 +95,8 @@ struct StrokeRow {
     hands: Option<&'static str>,
     status: &'static str,
     late_ms: Option<f64>,
+    late_own_ms: Option<f64>,
+    late_guide_ms: Option<f64>,
     late_sigma_ms: Option<f64>,
     bpm: Option<f64>,
     strike: Option<usize>,
@@ -180,7 +186,16 @@ pub fn guide(guide: &Guide, timeline: &Timeline, about: &Description) -> String 
 pub fn assessment(assessment: &Assessment) -> String {
     let timeline = &assessment.timeline;
     let pass_of = |bar: usize| timeline.bars.get(bar).and_then(|b| Some((b, timeline.passes.get(b.pass)?)));
-    let clock = assessment.clock.map(|clock| ClockRow {
+    // Where nothing was played the guide still says where beat 1 stands.
+    let guided = assessment.guide.as_ref().map(|guide| Clock {
+        source: ClockSource::Guide,
+        start: guide.start,
+        bpm: timeline.bpm,
+    });
+    let by_guide = |stroke: Option<usize>, at: Option<Seconds>| {
+        assessment.late_by_guide(stroke?, at?).map(|late| micro(late.millis()))
+    };
+    let clock = assessment.clock.or(guided).map(|clock| ClockRow {
         source: match clock.source {
             ClockSource::Guide => "guide",
             ClockSource::TakeCard => "take-card",
@@ -199,11 +214,14 @@ pub fn assessment(assessment: &Assessment) -> String {
         sigma_ms: micro(strike.sigma.millis()),
         step: step(strike.step),
         certainty: micro(strike.certainty),
-        late_ms: strike.late.map(|late| micro(late.millis())),
+        late_ms: by_guide(strike.stroke, Some(strike.at)).or(strike.late.map(|late| micro(late.millis()))),
+        late_own_ms: strike.late.map(|late| micro(late.millis())),
+        late_guide_ms: by_guide(strike.stroke, Some(strike.at)),
         bpm: strike.bpm.map(|bpm| micro(bpm.get())),
     });
     let strokes = timeline.strokes.iter().enumerate().zip(&assessment.strokes).map(|((i, written), judged)| {
         let place = pass_of(written.bar);
+        let struck = |strike: Option<usize>| by_guide(Some(i), assessment.strikes.get(strike?).map(|s| s.at));
         StrokeRow {
             section: place.map_or_else(String::new, |(_, pass)| pass.section.clone()),
             pass: place.map_or(1, |(_, pass)| pass.number),
@@ -217,7 +235,9 @@ pub fn assessment(assessment: &Assessment) -> String {
                 Hands::Both => Some("both"),
             },
             status: status(judged.status),
-            late_ms: judged.late.map(|late| micro(late.millis())),
+            late_ms: struck(judged.strike).or(judged.late.map(|late| micro(late.millis()))),
+            late_own_ms: judged.late.map(|late| micro(late.millis())),
+            late_guide_ms: struck(judged.strike),
             late_sigma_ms: judged.late_sigma.map(|sigma| micro(sigma.millis())),
             bpm: judged.bpm.map(|bpm| micro(bpm.get())),
             strike: judged.strike,
