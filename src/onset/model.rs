@@ -80,4 +80,12 @@ mod tests {
         );
         assert!(unpack(&WEIGHTS[..WEIGHTS.len() - 1]).is_none());
     }
+
+    #[test]
+    fn no_weight_is_so_small_that_the_processor_stumbles_over_it() {
+        let model = unpack(WEIGHTS).unwrap();
+        for networks in [&model.first, &model.second, &model.place, &model.sigma] {
+            assert!(!networks.weights().any(f32::is_subnormal));
+        }
+    }
 }
