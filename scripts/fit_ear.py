@@ -225,8 +225,10 @@ def decided(take, second):
 
 
 def threshold_of(take):
-    over = take['second'][0, OVER] if len(take['second']) else THRESHOLD['quiet_over']
-    return float(np.interp(over, [THRESHOLD['noisy_over'], THRESHOLD['quiet_over']], [THRESHOLD['noisy'], THRESHOLD['quiet']]))
+    p = take['p'][ear_figures.apart(take['at'] / RATE, take['p'], FAINT)]
+    sure = (p > SURE).sum()
+    doubtful = (len(p) - sure) / max(1, sure)
+    return float(np.interp(doubtful, [THRESHOLD['quiet_doubtful'], THRESHOLD['noisy_doubtful']], [THRESHOLD['quiet'], THRESHOLD['noisy']]))
 
 
 def audible(takes, most=400):
@@ -310,7 +312,8 @@ def main():
         for shift in (-.1, 0, .1):
             results = []
             for t in takes:
-                keep = ear_figures.apart(t['at'] / RATE, decided(t, second), threshold_of(t) + shift)
+                t['p'] = decided(t, second)
+                keep = ear_figures.apart(t['at'] / RATE, t['p'], threshold_of(t) + shift)
                 correction = value(place, t['timing'][keep]) if len(keep) else np.zeros(0)
                 s = np.exp(value(sigma, t['timing'][keep])) * scale if len(keep) else np.zeros(0)
                 results.append((t['truth'], t['at'][keep] / RATE + correction.clip(-3.5, 3.5) / 1e3, s))
@@ -319,11 +322,13 @@ def main():
 
 
 FIRST, TIMING, ADDED = 340, 103, 22
-# Among the added numbers: how far the sure strikes of the take stand above its floor, nepers of power.
-OVER = FIRST + 15
-# A candidate is given out from this probability on, between a noisy and a quiet take in proportion to OVER. On kits left
-# out F was best at .3 to .4 in quiet takes and at .5 to .7 in noisy ones, where a false strike also costs more.
-THRESHOLD = dict(noisy=.65, noisy_over=5.0, quiet=.35, quiet_over=8.5)
+# As in src/onset/ear.rs: candidates down to FAINT count, those above SURE are not doubtful.
+FAINT, SURE = .06, .6
+# A candidate is given out from this probability on, between a noisy and a quiet take by the number of doubtful
+# candidates to one sure strike: F is flat from .3 to .5 in quiet takes and from .5 to .8 in noisy ones, where a false
+# strike costs more than a missed ghost. At 20 dB this gives a third of the false strikes that a threshold by signal to
+# noise ratio gave, and a higher F; the doubtful ones tell a lively noise from a steady one.
+THRESHOLD = dict(noisy=.75, noisy_doubtful=.2, quiet=.5, quiet_doubtful=.05)
 
 if __name__ == '__main__':
     main()

@@ -84,7 +84,7 @@ fn main() -> Result<(), Box<dyn Error>> {
         networks(&mut bytes, field(&weights, name)?)?;
     }
     put(&mut bytes, [number(field(&weights, "sigma_scale")?)? as f32]);
-    for name in ["noisy", "noisy_over", "quiet", "quiet_over"] {
+    for name in ["noisy", "noisy_doubtful", "quiet", "quiet_doubtful"] {
         put(&mut bytes, [number(field(field(&weights, "threshold")?, name)?)? as f32]);
     }
     bytes.extend(number(field(&weights, "audible_over_noise_db")?)?.to_le_bytes());

@@ -78,10 +78,8 @@ fn lateness_is_against_the_guide_that_is_heard_in_the_take() {
     // Every stroke 12 ms late, by a device that began 1.3 s after the recorder.
     let delay = 57_330;
     let text = std::fs::read_to_string(part()).unwrap();
-    let timeline = pailbeat::part::parse(&text)
-        .unwrap()
-        .timeline(None, pailbeat::units::Bpm::new(80.0).unwrap())
-        .unwrap();
+    let timeline =
+        pailbeat::part::parse(&text).unwrap().timeline(None, pailbeat::units::Bpm::new(80.0).unwrap()).unwrap();
     let due = |at: pailbeat::units::Ticks| 1.3 + start + at.to_seconds(timeline.bpm).get();
     let played: Vec<f64> = timeline.strokes.iter().map(|s| due(s.at) + 0.012).collect();
     let recording = file("with-guide.wav");
@@ -152,7 +150,20 @@ fn what_cannot_be_made_is_refused_and_nothing_is_written() {
 #[test]
 fn a_tempo_outside_the_range_is_said_and_a_loop_is_made() {
     let out = file("loop.wav");
-    let output = run(&[&"guide", &part(), &"--bpm", &"120", &"--join", &"A B", &"--times", &"3", &"--play", &"turns", &"--out", &out]);
+    let output = run(&[
+        &"guide",
+        &part(),
+        &"--bpm",
+        &"120",
+        &"--join",
+        &"A B",
+        &"--times",
+        &"3",
+        &"--play",
+        &"turns",
+        &"--out",
+        &out,
+    ]);
     assert!(output.status.success());
     let said = String::from_utf8(output.stderr).unwrap();
     assert!(said.contains("above the part's range of 66 to 96") && said.contains("volume low"), "{said}");

@@ -12,7 +12,7 @@ use crate::units::{Decibels, Samples, Seconds};
 /// What was heard in a recording.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Heard {
-    /// Strikes in order of time.
+    /// What is likelier a strike than not, in order of time.
     pub onsets: Vec<Onset>,
     /// What may have been a strike but was not sure enough, in order of time; none within 10 ms of an onset.
     pub faint: Vec<Onset>,
@@ -24,6 +24,13 @@ pub struct Heard {
     pub over_noise: Option<Decibels>,
     /// Probability, 0 to 1, that the recorder changed its gain: the noise sank once the playing began.
     pub gain_moved: f64,
+}
+
+impl Heard {
+    /// The strikes that are sure enough without a written part.
+    pub fn alone(&self) -> impl Iterator<Item = &Onset> {
+        self.onsets.iter().filter(|o| o.alone)
+    }
 }
 
 /// New sound decided on in one piece; a take of a minute fits in one.
@@ -39,6 +46,11 @@ const SHORTEST_S: f64 = 0.1;
 const APART_S: f64 = 0.010;
 /// Candidates down to this probability are told as faint.
 const FAINT: f32 = 0.06;
+/// Candidates above this probability are likelier a strike than not.
+const LIKELIER: f32 = 0.5;
+/// From this probability on a candidate is no doubtful one, when doubtful ones are held against the others
+/// (`scripts/fit_ear.py`, `SURE`).
+const SURE: f32 = 0.6;
 /// A smaller correction of the place is more often noise than truth.
 const LEAST_CORRECTION_MS: f32 = 0.05;
 /// Largest correction: what the model was fitted on.
@@ -147,8 +159,7 @@ impl Ear {
         let model = model();
         let front = Front::new(&self.transforms, &self.buffer);
         let offset = Samples(self.start).to_seconds(EAR_RATE);
-        let (p, over) = probabilities(model, &front);
-        let threshold = model.threshold.at(over);
+        let p = probabilities(model, &front);
         let mut order: Vec<usize> = (0..p.len()).filter(|&i| p[i] > FAINT).collect();
         order.sort_by(|&a, &b| p[b].total_cmp(&p[a]).then(a.cmp(&b)));
         let mut kept: Vec<(usize, f64)> = Vec::new();
@@ -158,6 +169,8 @@ impl Ear {
                 kept.push((i, at));
             }
         }
+        let sure = kept.iter().filter(|k| p[k.0] > SURE).count();
+        let threshold = model.threshold.at((kept.len() - sure) as f32 / sure.max(1) as f32);
         kept.retain(|k| (from..until).contains(&front.candidates[k.0].at));
         kept.sort_by_key(|k| k.0);
         let looked: Vec<f32> = kept.iter().flat_map(|k| features::timing(&front, &front.candidates[k.0])).collect();
@@ -173,9 +186,10 @@ impl Ear {
                 sigma: Seconds::of(f64::from(sigma_ms) / 1e3),
                 level: level(&self.buffer, candidate.at),
                 certainty: f64::from(p[i]),
+                alone: p[i] > threshold,
                 prominence: Decibels(10.0 * f64::from((after + 1e-14) / (before + 1e-14)).log10()),
             };
-            if p[i] > threshold {
+            if p[i] > LIKELIER {
                 self.heard.onsets.push(onset);
                 strike(&self.buffer, candidate.at);
             } else {
@@ -186,12 +200,11 @@ impl Ear {
     }
 }
 
-/// Probability of every candidate of a piece, and how far its sure strikes stand above the floor, nepers of power.
-fn probabilities(model: &Model, front: &Front) -> (Vec<f32>, f32) {
+/// Probability of every candidate of a piece.
+fn probabilities(model: &Model, front: &Front) -> Vec<f32> {
     let (rows, sketches) = features::first(front);
     let mut p = model.first.probabilities(&rows);
     let looked = second::look(&sketches, &p);
-    let over = looked.first().map_or(model.threshold.quiet_over, |(_, added)| added[second::OVER]);
     let mut second = Vec::with_capacity(SECOND * looked.len());
     for (i, added) in &looked {
         second.extend_from_slice(&rows[i * FIRST..(i + 1) * FIRST]);
@@ -203,7 +216,7 @@ fn probabilities(model: &Model, front: &Front) -> (Vec<f32>, f32) {
     for ((i, _), again) in looked.iter().zip(model.second.probabilities(&second)) {
         p[*i] = again;
     }
-    (p, over)
+    p
 }
 
 fn median(mut values: Vec<f64>) -> Option<f64> {
@@ -250,6 +263,12 @@ pub mod fitting {
 
     /// Sample of each candidate, its first features, its timing features, its level.
     pub type Row = (usize, Vec<f32>, Vec<f32>, f32);
+
+    /// Powers of the short and of the long transform's bands, frame by frame, for `scripts/outside/checks.py`.
+    pub fn bands(x: &[f32]) -> (Vec<Vec<f32>>, Vec<Vec<f32>>) {
+        let front = Front::new(&Transforms::new(), x);
+        (front.short.iter().map(|f| f.to_vec()).collect(), front.long.iter().map(|f| f.to_vec()).collect())
+    }
 
     /// First look at a recording of at most a piece.
     pub fn first_look(x: &[f32]) -> Vec<Row> {

@@ -24,19 +24,19 @@ pub(crate) struct Model {
     pub(crate) audible_over_noise_db: f64,
 }
 
-/// A false strike is likelier in noise, and a soft one hardly to be missed in a quiet take: the threshold lies between two
-/// values, by how far the piece's sure strikes stand above its noise floor (nepers of power).
+/// Noise with events of its own fills a take with doubtful candidates, a quiet take has hardly any: the threshold lies
+/// between two values, by the number of doubtful candidates to one sure strike.
 pub(crate) struct Threshold {
     pub(crate) noisy: f32,
-    pub(crate) noisy_over: f32,
+    pub(crate) noisy_doubtful: f32,
     pub(crate) quiet: f32,
-    pub(crate) quiet_over: f32,
+    pub(crate) quiet_doubtful: f32,
 }
 
 impl Threshold {
-    pub(crate) fn at(&self, over: f32) -> f32 {
-        let share = ((over - self.noisy_over) / (self.quiet_over - self.noisy_over)).clamp(0.0, 1.0);
-        self.noisy + share * (self.quiet - self.noisy)
+    pub(crate) fn at(&self, doubtful: f32) -> f32 {
+        let share = ((doubtful - self.quiet_doubtful) / (self.noisy_doubtful - self.quiet_doubtful)).clamp(0.0, 1.0);
+        self.quiet + share * (self.noisy - self.quiet)
     }
 }
 
@@ -58,9 +58,9 @@ fn unpack(bytes: &[u8]) -> Option<Model> {
         sigma_scale: packed.number()?,
         threshold: Threshold {
             noisy: packed.number()?,
-            noisy_over: packed.number()?,
+            noisy_doubtful: packed.number()?,
             quiet: packed.number()?,
-            quiet_over: packed.number()?,
+            quiet_doubtful: packed.number()?,
         },
         audible_over_noise_db: packed.double()?,
     };
@@ -74,8 +74,16 @@ mod tests {
     #[test]
     fn the_embedded_weights_fit_the_numbers_the_ear_looks_at() {
         let model = unpack(WEIGHTS).unwrap();
-        let Threshold { noisy, noisy_over, quiet, quiet_over } = model.threshold;
-        assert!(0.0 < quiet && quiet < noisy && noisy < 1.0 && noisy_over < quiet_over && model.sigma_scale > 0.0);
+        let Threshold { noisy, noisy_doubtful, quiet, quiet_doubtful } = model.threshold;
+        assert!(
+            0.0 < quiet && quiet < noisy && noisy < 1.0 && quiet_doubtful < noisy_doubtful && model.sigma_scale > 0.0
+        );
         assert!(unpack(&WEIGHTS[..WEIGHTS.len() - 1]).is_none());
+    }
+    #[test]
+    fn doubtful_candidates_raise_the_threshold() {
+        let threshold = &model().threshold;
+        let (quiet, lively) = (threshold.at(0.0), threshold.at(1.0));
+        assert!(quiet < threshold.at(0.1) && threshold.at(0.1) < lively && lively < 1.0, "{quiet} {lively}");
     }
 }

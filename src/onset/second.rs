@@ -10,8 +10,6 @@ use super::floor::quantile;
 
 /// Numbers this look adds.
 const ADDED: usize = 22;
-/// Which of them tells how far the piece's sure strikes stand above its floor.
-pub(crate) const OVER: usize = 15;
 /// Numbers the second decision looks at.
 pub(crate) const SECOND: usize = FIRST + ADDED;
 /// A candidate less likely than this after the first look is not looked at again.
