@@ -9,6 +9,7 @@ mod files;
 mod guide;
 mod part;
 mod strikes;
+mod take;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -44,6 +45,8 @@ enum Command {
     },
     /// Write a guide to play along with: a count-in, then clicks or the part itself
     Guide(GuideArgs),
+    /// Record a take: count-in, guide, and a card beside it that says what was asked for
+    Take(TakeArgs),
     /// Hold recordings against a part and write their reports
     Assess(AssessArgs),
 }
@@ -105,13 +108,57 @@ struct GuideArgs {
     json: bool,
 }
 
+/// Which devices, and where the take goes.
 #[derive(Args)]
-struct AssessArgs {
+struct DeviceArgs {
+    /// The recording to make, a wav; never one that is there [default: the next free name in takes/]
+    #[arg(long, value_name = "FILE.wav")]
+    out: Option<PathBuf>,
+    /// The microphone's name or a piece of it [default: the system's]
+    #[arg(long, value_name = "NAME")]
+    microphone: Option<String>,
+    /// The loudspeaker's name or a piece of it [default: the system's]
+    #[arg(long, value_name = "NAME")]
+    loudspeaker: Option<String>,
+    /// Play nothing, not even the count-in
+    #[arg(long)]
+    no_guide: bool,
+    /// Largest sample of the guide, in decibels below full scale as a negative number
+    #[arg(long, value_name = "DB", allow_negative_numbers = true, default_value_t = crate::guide::PEAK.0)]
+    level: f64,
+    /// End after so many seconds [default: where the form ends]
+    #[arg(long, value_name = "N")]
+    seconds: Option<f64>,
+    /// The pupil's nickname, for the card
+    #[arg(long, value_name = "NICKNAME")]
+    pupil: Option<String>,
+}
+
+#[derive(Args)]
+struct TakeArgs {
     /// The part file
     part: PathBuf,
-    /// The recordings: wav, flac, mp3, ogg, m4a, mov, mp4, webm
-    #[arg(required = true)]
-    takes: Vec<PathBuf>,
+    #[command(flatten)]
+    asked: Asked,
+    #[command(flatten)]
+    practised: Practised,
+    #[command(flatten)]
+    devices: DeviceArgs,
+    /// What is heard after the count-in. `turns`: the first third of the times with the part, the second with the click,
+    /// the last alone
+    #[arg(long, value_name = "WHAT", value_parser = ["click", "part", "both", "turns", "alone"], default_value = "click")]
+    play: String,
+    /// Play the count-in and then nothing
+    #[arg(long, conflicts_with = "no_guide")]
+    count_in_only: bool,
+}
+
+#[derive(Args)]
+struct AssessArgs {
+    /// The part file, and the recordings: wav, flac, mp3, ogg, m4a, mov, mp4, webm. Takes that have a card beside them need
+    /// no part
+    #[arg(required = true, value_name = "PART] [TAKE")]
+    files: Vec<PathBuf>,
     #[command(flatten)]
     asked: Asked,
     #[command(flatten)]
@@ -153,6 +200,7 @@ pub fn run() -> ExitCode {
         Command::Check { part, asked } => check::run(&part, &asked),
         Command::Strikes { takes, json } => strikes::run(&takes, json),
         Command::Guide(args) => guide::run(&args),
+        Command::Take(args) => take::run(&args),
         Command::Assess(args) => assess::run(&args),
     };
     match outcome {
