@@ -104,6 +104,10 @@ impl Watch {
                 self.xruns.fetch_add(1, Ordering::Relaxed);
             }
             ErrorKind::RealtimeDenied | ErrorKind::DeviceChanged => {}
+            ErrorKind::BackendError | ErrorKind::Other => {
+                // It may pass; a device that gives nothing any more is noticed by that.
+                self.xruns.fetch_add(1, Ordering::Relaxed);
+            }
             _ => {
                 if let Ok(mut trouble) = self.trouble.try_lock() {
                     trouble.get_or_insert_with(|| error.to_string());

@@ -113,8 +113,14 @@ where
             ErrorKind::Xrun => {
                 failed.xruns.fetch_add(1, Ordering::Relaxed);
             }
+            ErrorKind::DeviceNotAvailable | ErrorKind::HostUnavailable | ErrorKind::StreamInvalidated => {
+                failed.broken.store(true, Ordering::Relaxed);
+            }
             ErrorKind::RealtimeDenied | ErrorKind::DeviceChanged => {}
-            _ => failed.broken.store(true, Ordering::Relaxed),
+            // Others pass: the guide goes on, and whether it came to its end is seen from what was played.
+            _ => {
+                failed.xruns.fetch_add(1, Ordering::Relaxed);
+            }
         },
         None,
     )?;

@@ -3,6 +3,7 @@
 //! Data goes to standard output, messages to standard error. Exit status: 0 done, 1 some takes could not be used (each
 //! named, the rest done), 2 could not start.
 
+mod again;
 mod assess;
 mod check;
 mod files;
@@ -47,6 +48,8 @@ enum Command {
     Guide(GuideArgs),
     /// Record a take: count-in, guide, and a card beside it that says what was asked for
     Take(TakeArgs),
+    /// Go straight into the next attempt: the bars to fix, looped, at the tempo advised
+    Again(AgainArgs),
     /// Hold recordings against a part and write their reports
     Assess(AssessArgs),
 }
@@ -154,6 +157,35 @@ struct TakeArgs {
 }
 
 #[derive(Args)]
+struct AgainArgs {
+    /// The take to go on from, with its card beside it
+    take: PathBuf,
+    #[command(flatten)]
+    devices: DeviceArgs,
+    /// Say what comes next and record nothing
+    #[arg(long)]
+    plan: bool,
+    /// What is heard after the count-in
+    #[arg(long, value_name = "WHAT", value_parser = ["click", "part", "both", "turns", "alone"], default_value = "click")]
+    play: String,
+    /// How often the bars are played [default: 4; the whole form once]
+    #[arg(long, value_name = "N")]
+    times: Option<u32>,
+    /// Clean passes in a row for a step up
+    #[arg(long, value_name = "N", default_value_t = 2, value_parser = clap::value_parser!(u32).range(1..))]
+    clean: u32,
+    /// Failed passes in a row for a step down
+    #[arg(long, value_name = "N", default_value_t = 3, value_parser = clap::value_parser!(u32).range(1..))]
+    failed: u32,
+    /// A step up, in percent of the tempo
+    #[arg(long, value_name = "PERCENT", default_value_t = 4.0)]
+    up: f64,
+    /// A step down, in percent of the tempo
+    #[arg(long, value_name = "PERCENT", default_value_t = 8.0)]
+    down: f64,
+}
+
+#[derive(Args)]
 struct AssessArgs {
     /// The part file, and the recordings: wav, flac, mp3, ogg, m4a, mov, mp4, webm. Takes that have a card beside them need
     /// no part
@@ -201,6 +233,7 @@ pub fn run() -> ExitCode {
         Command::Strikes { takes, json } => strikes::run(&takes, json),
         Command::Guide(args) => guide::run(&args),
         Command::Take(args) => take::run(&args),
+        Command::Again(args) => again::run(&args),
         Command::Assess(args) => assess::run(&args),
     };
     match outcome {

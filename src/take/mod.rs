@@ -5,5 +5,6 @@
 //! written when the recording begins, so that a take that was killed has one, and again at its end.
 
 mod card;
+pub mod soundcheck;
 
 pub use card::{Card, CardError, PartOfTake, SlipRow, Tally, beside, fingerprint};
