@@ -34,6 +34,9 @@ enum Command {
         part: PathBuf,
         #[command(flatten)]
         asked: Asked,
+        /// Print every stroke with its time as JSON
+        #[arg(long)]
+        json: bool,
     },
     /// List every strike heard in a recording
     Strikes {
@@ -229,7 +232,7 @@ enum Outcome {
 pub fn run() -> ExitCode {
     let cli = Cli::parse();
     let outcome = match cli.command {
-        Command::Check { part, asked } => check::run(&part, &asked),
+        Command::Check { part, asked, json } => check::run(&part, &asked, json),
         Command::Strikes { takes, json } => strikes::run(&takes, json),
         Command::Guide(args) => guide::run(&args),
         Command::Take(args) => take::run(&args),

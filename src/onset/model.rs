@@ -80,4 +80,10 @@ mod tests {
         );
         assert!(unpack(&WEIGHTS[..WEIGHTS.len() - 1]).is_none());
     }
+    #[test]
+    fn doubtful_candidates_raise_the_threshold() {
+        let threshold = &model().threshold;
+        let (quiet, lively) = (threshold.at(0.0), threshold.at(1.0));
+        assert!(quiet < threshold.at(0.1) && threshold.at(0.1) < lively && lively < 1.0, "{quiet} {lively}");
+    }
 }
