@@ -25,7 +25,7 @@ pub(super) struct Known {
     surfaces: Vec<Surface>,
 }
 
-fn surface(word: &str) -> Result<Surface, String> {
+pub(super) fn surface(word: &str) -> Result<Surface, String> {
     Surface::ALL
         .into_iter()
         .find(|s| s.word() == word.trim())

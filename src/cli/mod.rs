@@ -9,6 +9,7 @@ mod check;
 mod files;
 mod guide;
 mod part;
+mod soundcheck;
 mod strikes;
 mod take;
 
@@ -49,6 +50,8 @@ enum Command {
     },
     /// Write a guide to play along with: a count-in, then clicks or the part itself
     Guide(GuideArgs),
+    /// Find out what would spoil a take, and the one thing to change first
+    Soundcheck(SoundcheckArgs),
     /// Record a take: count-in, guide, and a card beside it that says what was asked for
     Take(TakeArgs),
     /// Go straight into the next attempt: the bars to fix, looped, at the tempo advised
@@ -138,6 +141,37 @@ struct DeviceArgs {
     /// The pupil's nickname, for the card
     #[arg(long, value_name = "NICKNAME")]
     pupil: Option<String>,
+}
+
+#[derive(Args)]
+struct SoundcheckArgs {
+    /// Judge this recording of a check instead of making one: two seconds of silence, from 5 s on three strikes on each surface
+    #[arg(long, value_name = "FILE", conflicts_with = "list")]
+    from: Option<PathBuf>,
+    /// List the microphones and loudspeakers
+    #[arg(long)]
+    list: bool,
+    /// Which surfaces are struck, in order
+    #[arg(long, value_name = "SURFACES", value_delimiter = ',', value_parser = assess::surface, default_value = "centre,rim,click")]
+    surfaces: Vec<crate::part::Surface>,
+    /// Where the check is kept: the recording and what was found; an earlier check is replaced
+    #[arg(long, value_name = "NAME", default_value = "takes/soundcheck")]
+    out: PathBuf,
+    /// The microphone's name or a piece of it [default: the system's]
+    #[arg(long, value_name = "NAME")]
+    microphone: Option<String>,
+    /// The loudspeaker's name or a piece of it [default: the system's]
+    #[arg(long, value_name = "NAME")]
+    loudspeaker: Option<String>,
+    /// Play no probe
+    #[arg(long)]
+    no_guide: bool,
+    /// Largest sample of the probe, in decibels below full scale as a negative number; as the guide's
+    #[arg(long, value_name = "DB", allow_negative_numbers = true, default_value_t = crate::guide::PEAK.0)]
+    level: f64,
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
 }
 
 #[derive(Args)]
@@ -235,6 +269,7 @@ pub fn run() -> ExitCode {
         Command::Check { part, asked, json } => check::run(&part, &asked, json),
         Command::Strikes { takes, json } => strikes::run(&takes, json),
         Command::Guide(args) => guide::run(&args),
+        Command::Soundcheck(args) => soundcheck::run(&args),
         Command::Take(args) => take::run(&args),
         Command::Again(args) => again::run(&args),
         Command::Assess(args) => assess::run(&args),
