@@ -28,8 +28,9 @@ const SYNC: Duration = Duration::from_millis(250);
 const RING_S: usize = 20;
 /// Blocks the ring holds: callbacks of a millisecond for [`RING_S`].
 const RING_BLOCKS: usize = 20_000;
-/// A device that has begun and then gives nothing for so long is gone.
-const GONE: Duration = Duration::from_millis(1500);
+/// A device that has begun and then gives nothing for so long is gone. Most say so themselves at once; on a machine that is
+/// overloaded sound servers were seen to pause for more than a second and go on.
+const GONE: Duration = Duration::from_millis(2500);
 /// A device may take so long to begin; sound servers wake their hardware in two seconds.
 const BEGIN: Duration = Duration::from_secs(6);
 /// Sound given up at the end of a full disk, so that there is room for the take card: 16 kB at 48 kHz.
@@ -165,7 +166,14 @@ impl Microphone {
             };
             match opened {
                 Ok(microphone) => return Ok(microphone),
-                Err(error) => last = Some(error),
+                Err(error) => {
+                    let absent = error.kind() == ErrorKind::DeviceNotAvailable;
+                    last = Some(error);
+                    // Where there is no device another format will not bring one.
+                    if absent {
+                        break;
+                    }
+                }
             }
         }
         let error = last.unwrap_or_else(|| cpal::Error::new(ErrorKind::UnsupportedConfig));
@@ -360,7 +368,7 @@ impl Writer {
             }
             if last_block.elapsed() > if first.is_some() { GONE } else { BEGIN } {
                 recorded.ended = if first.is_some() {
-                    Ended::DeviceGone("no sound has come from it for more than a second".into())
+                    Ended::DeviceGone("no sound has come from it for more than two seconds".into())
                 } else {
                     Ended::Nothing
                 };

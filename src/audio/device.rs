@@ -86,6 +86,16 @@ pub(super) fn name_of(device: &Device) -> String {
     device.description().map_or_else(|_| "unnamed".into(), |d| d.name().to_string())
 }
 
+/// ALSA writes its attempts to standard error, a page for every device that is not there. What matters comes back as an
+/// error; the rest is kept from the reader.
+fn quiet() {
+    #[cfg(target_os = "linux")]
+    {
+        // Without the handler only the noise is back.
+        let _ = alsa::Output::local_error_handler();
+    }
+}
+
 fn all(way: Way) -> Vec<Device> {
     let host = cpal::default_host();
     match way {
@@ -96,12 +106,14 @@ fn all(way: Way) -> Vec<Device> {
 
 /// Names of the microphones and of the loudspeakers.
 pub fn devices() -> (Vec<String>, Vec<String>) {
+    quiet();
     let names = |way| all(way).iter().map(name_of).collect();
     (names(Way::In), names(Way::Out))
 }
 
 /// The device of that name (or the only one with that in its name), or the one the system prefers.
 pub(super) fn choose(way: Way, wanted: Option<&str>) -> Result<Device, DeviceError> {
+    quiet();
     let what = way.what();
     let Some(wanted) = wanted else {
         let host = cpal::default_host();

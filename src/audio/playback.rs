@@ -50,7 +50,14 @@ impl Loudspeaker {
             };
             match opened {
                 Ok(loudspeaker) => return Ok(loudspeaker),
-                Err(error) => last = Some(error),
+                Err(error) => {
+                    let absent = error.kind() == ErrorKind::DeviceNotAvailable;
+                    last = Some(error);
+                    // Where there is no device another format will not bring one.
+                    if absent {
+                        break;
+                    }
+                }
             }
         }
         let error = last.unwrap_or_else(|| cpal::Error::new(ErrorKind::UnsupportedConfig));

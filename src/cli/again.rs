@@ -83,7 +83,8 @@ fn shown(rule: &RerunRule, range: &crate::part::TempoRange) -> String {
 
 /// After a take of the whole: what its advice says.
 fn by_advice(args: &AgainArgs, card: &Card, take: &Assessment) -> Next {
-    let excerpt = take.advice.practise.as_ref().and_then(|bars| excerpt(take, bars)).unwrap_or(card.asked.laps().excerpt);
+    let excerpt =
+        take.advice.practise.as_ref().and_then(|bars| excerpt(take, bars)).unwrap_or(card.asked.laps().excerpt);
     let whole = excerpt == Excerpt::Form;
     let times = args.times.unwrap_or(if whole { 1 } else { TIMES });
     let bpm = take.advice.next;

@@ -219,7 +219,9 @@ impl Job<'_> {
                 let part = card.part.path.clone();
                 from(card, &part)
             }
-            (None, None) => bail!("it has no take card beside it, so that the part is not known; name the part file first"),
+            (None, None) => {
+                bail!("it has no take card beside it, so that the part is not known; name the part file first")
+            }
             (Some((_, plan)), None) => Ok((plan.clone(), None)),
             (Some((_, plan)), Some(_)) if says(self.args) => Ok((plan.clone(), None)),
             (Some((part, plan)), Some(card)) => from(card, part).or_else(|error| {
@@ -269,7 +271,8 @@ impl Job<'_> {
 }
 
 pub(super) fn run(args: &AssessArgs) -> Result<Outcome> {
-    let with_cards = args.files.first().is_some_and(|first| beside(first).exists() || first.with_extension("wav") == *first);
+    let with_cards =
+        args.files.first().is_some_and(|first| beside(first).exists() || first.with_extension("wav") == *first);
     let (part, takes) = match args.files.split_first() {
         Some((first, rest)) if !with_cards => {
             if rest.is_empty() {

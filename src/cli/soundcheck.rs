@@ -87,7 +87,10 @@ fn said(checked: &Checked, kept: Option<&str>) -> String {
         ));
     }
     if let Some(delay) = checked.delay() {
-        out.push_str(&format!("  from loudspeaker to microphone: {:.0} ms beyond what the devices say\n", delay.millis()));
+        out.push_str(&format!(
+            "  from loudspeaker to microphone: {:.0} ms beyond what the devices say\n",
+            delay.millis()
+        ));
     }
     if let Some(kept) = kept {
         out.push_str(&format!("  how your surfaces sound is kept: `pailbeat assess ... --surfaces {kept}`\n"));
@@ -194,9 +197,10 @@ fn record(args: &SoundcheckArgs) -> Result<(std::path::PathBuf, Seconds, bool)> 
             "the microphone gave no sound at all\nhint: choose another with `--microphone`, and see that it is switched on"
         ));
     }
-    let from = loudspeaker.and_then(|l| l.began()).zip(recorded.began).map_or(0.0, |(heard, began)| {
-        if heard >= began { heard.duration_since(began).as_secs_f64() } else { 0.0 }
-    });
+    let from = loudspeaker
+        .and_then(|l| l.began())
+        .zip(recorded.began)
+        .map_or(0.0, |(heard, began)| if heard >= began { heard.duration_since(began).as_secs_f64() } else { 0.0 });
     debug_assert!(QUIET_UNTIL.get() + PROBES as f64 * PROBE_EVERY.get() < STRIKES_FROM.get());
     Ok((path, Seconds::of(from), playing))
 }

@@ -89,7 +89,10 @@ fn place(plan: &Plan, devices: &super::DeviceArgs) -> Result<PathBuf> {
         }
     };
     if path.exists() {
-        bail!("`{}` is there already\nhint: a take is never recorded over; give another name with `--out`", path.display());
+        bail!(
+            "`{}` is there already\nhint: a take is never recorded over; give another name with `--out`",
+            path.display()
+        );
     }
     if let Some(folder) = path.parent().filter(|f| !f.as_os_str().is_empty()) {
         std::fs::create_dir_all(folder).with_context(|| format!("cannot make the folder `{}`", folder.display()))?;
@@ -141,7 +144,10 @@ pub(super) fn record(plan: &Plan, devices: &super::DeviceArgs) -> Result<Outcome
     let recorded = recording.finish();
     complete(&mut card, &recorded, loudspeaker.as_ref(), &guide, started);
     if let Err(error) = card.write(&path) {
-        files::complain(&anyhow::Error::from(error), Some("the sound is kept; the card holds what was known at the start"));
+        files::complain(
+            &anyhow::Error::from(error),
+            Some("the sound is kept; the card holds what was known at the start"),
+        );
     }
     say(&path, &card, &recorded)
 }
@@ -175,9 +181,8 @@ fn complete(card: &mut Card, recorded: &Recorded, loudspeaker: Option<&Loudspeak
         Ended::Nothing => Some("the microphone gave no sound at all".into()),
     };
     let rate = f64::from(card.rate_hz);
-    card.slips = (recorded.slips.iter())
-        .map(|s| SlipRow { at_s: s.at.0 as f64 / rate, lost_ms: s.lost.millis() })
-        .collect();
+    card.slips =
+        (recorded.slips.iter()).map(|s| SlipRow { at_s: s.at.0 as f64 / rate, lost_ms: s.lost.millis() }).collect();
     card.dropped_samples = recorded.dropped.0;
     card.xruns = [recorded.xruns, loudspeaker.map_or(0, Loudspeaker::xruns)];
     if let Some((heard, began)) = loudspeaker.filter(|_| started).and_then(Loudspeaker::began).zip(recorded.began) {
@@ -214,11 +219,7 @@ fn say(path: &Path, card: &Card, recorded: &Recorded) -> Result<Outcome> {
         let hint = "what was recorded until then is whole and can be assessed";
         files::complain(&anyhow!("the take was cut short after {seconds:.1} s: {why}"), Some(hint));
     }
-    print(&format!(
-        "{}: {seconds:.1} s recorded\n  next: pailbeat assess {}\n",
-        path.display(),
-        path.display()
-    ))?;
+    print(&format!("{}: {seconds:.1} s recorded\n  next: pailbeat assess {}\n", path.display(), path.display()))?;
     Ok(if card.cut_short.is_some() { Outcome::SomeFailed } else { Outcome::Done })
 }
 

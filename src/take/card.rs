@@ -189,8 +189,8 @@ impl Card {
     /// If the disk fails.
     pub fn write(&self, recording: &Path) -> Result<(), CardError> {
         let path = beside(recording);
-        let mut text = serde_json::to_vec_pretty(self)
-            .map_err(|source| CardError::Damaged { path: path.clone(), source })?;
+        let mut text =
+            serde_json::to_vec_pretty(self).map_err(|source| CardError::Damaged { path: path.clone(), source })?;
         text.push(b'\n');
         let mut aside = path.clone().into_os_string();
         aside.push(".part");

@@ -91,11 +91,17 @@ impl Trouble {
             Trouble::Gain => {
                 "something changes the level by itself: switch automatic gain and noise suppression off in the sound settings"
             }
-            Trouble::NoisyRoom => "the room is too noisy for soft strokes: close windows and doors, or move to a quieter room",
+            Trouble::NoisyRoom => {
+                "the room is too noisy for soft strokes: close windows and doors, or move to a quieter room"
+            }
             Trouble::TooFar => "soft strokes would not be heard: move the microphone closer, or turn its level up",
             Trouble::DelayWanders => "the loudspeaker's delay wanders: use headphones or a loudspeaker with a cable",
-            Trouble::GuideLoud => "the guide is too loud in the microphone: turn the loudspeaker down, or use headphones with a cable",
-            Trouble::Count => "the strikes did not number three on each surface: do them again, one by one, to keep how yours sound",
+            Trouble::GuideLoud => {
+                "the guide is too loud in the microphone: turn the loudspeaker down, or use headphones with a cable"
+            }
+            Trouble::Count => {
+                "the strikes did not number three on each surface: do them again, one by one, to keep how yours sound"
+            }
         }
     }
 }
@@ -281,7 +287,10 @@ mod tests {
         assert_eq!(first(check(5.0, 3e-4, 9, |_| None)), Some(Trouble::Clipping));
         assert_eq!(first(check(0.4, 3e-4, 9, |k| Some((0.08, 0.03 / (1 + k) as f32)))), Some(Trouble::Gain));
         assert_eq!(first(check(0.1, 2e-2, 9, |_| None)), Some(Trouble::NoisyRoom));
-        assert_eq!(first(check(0.4, 3e-4, 9, |k| Some((0.1 + 0.02 * (k % 3) as f64, 0.02)))), Some(Trouble::DelayWanders));
+        assert_eq!(
+            first(check(0.4, 3e-4, 9, |k| Some((0.1 + 0.02 * (k % 3) as f64, 0.02)))),
+            Some(Trouble::DelayWanders)
+        );
         assert_eq!(first(check(0.1, 3e-4, 9, |_| Some((0.08, 0.3)))), Some(Trouble::GuideLoud));
         assert_eq!(first(check(0.4, 3e-4, 8, |_| None)), Some(Trouble::Count));
     }
