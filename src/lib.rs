@@ -16,6 +16,7 @@
 //! | [`assess`] | alignment -> findings, timing, advice |
 //! | [`report`] | assessment -> chart, page, text, JSON |
 //! | [`chain`] | the steps strung together |
+//! | [`take`] | the card beside a recording (the edge) |
 //!
 //! Only `audio` and the command line touch files. Everything else is pure and compiles for `wasm32-unknown-unknown`
 //! with `--no-default-features`.
@@ -33,4 +34,6 @@ pub mod onset;
 pub mod part;
 pub mod report;
 pub mod surface;
+#[cfg(feature = "edge")]
+pub mod take;
 pub mod units;
