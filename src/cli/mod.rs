@@ -4,6 +4,7 @@
 //! named, the rest done), 2 could not start.
 
 mod assess;
+mod book;
 mod check;
 mod files;
 mod part;
@@ -43,6 +44,8 @@ enum Command {
     },
     /// Hold recordings against a part and write their reports
     Assess(AssessArgs),
+    /// The class book: who sent what, what to teach again, who is ready
+    Book(book::BookArgs),
 }
 
 /// Which form at which tempo.
@@ -89,6 +92,8 @@ struct AssessArgs {
 enum Outcome {
     Done,
     SomeFailed,
+    /// The reason has been told.
+    NotStarted,
 }
 
 /// Runs the command line.
@@ -98,10 +103,12 @@ pub fn run() -> ExitCode {
         Command::Check { part, asked } => check::run(&part, &asked),
         Command::Strikes { takes, json } => strikes::run(&takes, json),
         Command::Assess(args) => assess::run(&args),
+        Command::Book(args) => book::run(&args),
     };
     match outcome {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::SomeFailed) => ExitCode::from(1),
+        Ok(Outcome::NotStarted) => ExitCode::from(2),
         Err(error) => {
             files::complain(&error, None);
             ExitCode::from(2)
