@@ -40,7 +40,7 @@ impl Threshold {
     }
 }
 
-static WEIGHTS: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/ear.bin"));
+pub(super) static WEIGHTS: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/ear.bin"));
 
 /// The model; unpacked once.
 pub(crate) fn model() -> &'static Model {
