@@ -13,7 +13,7 @@ use crate::leak::{self, GuideClock, Lock, Reference, Residue};
 use crate::onset::{EAR_RATE, Ear, Heard, Onset};
 use crate::part::{Surface, Timeline};
 use crate::surface::{Calibration, FeatureBank, Features, Prior, Reading, tell};
-use crate::units::Seconds;
+use crate::units::{Decibels, Seconds};
 
 /// What was heard in a recording, before any part is held against it.
 #[derive(Clone, Debug, Default)]
@@ -92,6 +92,12 @@ pub fn find_guide(guides: &[Guide], low: &[f32]) -> Option<(usize, Lock)> {
     leak::find_any(&references, low)
 }
 
+/// Drops the items that are marked.
+fn keep_only<T>(items: &mut Vec<T>, dropped: &[bool]) {
+    let mut dropped = dropped.iter();
+    items.retain(|_| dropped.next() != Some(&true));
+}
+
 /// Hears a recording in which a guide was found, without it.
 pub fn hear_without(samples: &[f32], guide: &Guide, lock: &Lock) -> Take {
     let removed = leak::remove(&Reference::of(guide), samples, lock);
@@ -103,6 +109,11 @@ pub fn hear_without(samples: &[f32], guide: &Guide, lock: &Lock) -> Take {
     });
     let Ok(mut take) = heard;
     take.clipped = clipped(samples, &take.heard.onsets);
+    let heard: Vec<(Seconds, Decibels)> = take.heard.onsets.iter().map(|o| (o.at, o.level)).collect();
+    let left_over = removed.explains(&heard);
+    keep_only(&mut take.heard.onsets, &left_over);
+    keep_only(&mut take.features, &left_over);
+    keep_only(&mut take.clipped, &left_over);
     removed.doubt(&mut take.heard.audibility);
     take.guide = Some(GuideInTake { clock: removed.clock, start: guide.start, sounds: removed.sounds });
     take

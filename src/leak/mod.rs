@@ -26,7 +26,7 @@ pub use residue::Residue;
 
 use crate::guide::{Guide, LONGEST, Sound};
 use crate::onset::Audibility;
-use crate::units::Seconds;
+use crate::units::{Decibels, Seconds};
 
 /// Millionths.
 #[derive(Clone, Copy, Debug, Default, PartialEq, PartialOrd)]
@@ -134,6 +134,11 @@ pub struct Removed {
 }
 
 impl Removed {
+    /// For each strike heard in what is left (time and level, in order) whether it is only left-over of the guide.
+    pub fn explains(&self, heard: &[(Seconds, Decibels)]) -> Vec<bool> {
+        residue::explained(&self.sounds, heard)
+    }
+
     /// Raises the level below which a strike is hidden where the guide's sounds may hide one.
     pub fn doubt(&self, audibility: &mut Vec<Audibility>) {
         residue::doubt(&self.sounds, audibility);

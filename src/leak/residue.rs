@@ -17,6 +17,8 @@ pub struct Residue {
     pub leak: Decibels,
     /// Expected mean power of what is left of it.
     pub left: Decibels,
+    /// Mean power that is there after the removal: what is left of it, noise, and strikes.
+    pub stays: Decibels,
     /// A soft stroke could be hidden under what is left.
     pub hides: bool,
 }
@@ -37,6 +39,19 @@ const FRAMES: usize = 24;
 const ABOVE: Decibels = Decibels(6.0);
 /// Where a sound hides something, it does so from a little before to the end of a chirp.
 const HIDES: (Seconds, Seconds) = (Seconds::from_millis(-10.0), Seconds::from_millis(60.0));
+
+/// A sound is struck over if something louder than 10 dB under its leak is heard this near.
+const BESIDE: f64 = -10.0;
+const NEAR: Seconds = Seconds::from_millis(70.0);
+/// So many sounds that nobody struck over tell how deep a removal went. Else it is thought to be as on clean takes; and it
+/// never is so shallow that a strike half as loud as the guide would be doubted.
+const FREE: usize = 6;
+const USUAL_DEPTH: f64 = -30.0;
+const LEAST_DEPTH: f64 = -15.0;
+/// What is left varies from sound to sound by some 3 dB; twice that above the lower quartile is still left-over.
+const OVER_DEPTH: f64 = 8.0;
+/// Left-over is heard from a little before a sound to its end and the room's first echoes.
+const WITH: (Seconds, Seconds) = (Seconds::from_millis(-15.0), Seconds::from_millis(120.0));
 
 pub(super) fn residues(apart: &Apart) -> Vec<Residue> {
     let n = apart.left.len();
@@ -65,12 +80,41 @@ pub(super) fn residues(apart: &Apart) -> Vec<Residue> {
                 at,
                 leak: Decibels::from_power(leak / WINDOW as f64),
                 left: Decibels::from_power(left / WINDOW as f64),
+                stays: Decibels::from_power(energy(&apart.left, (at.get() * rate).max(0.0) as usize) / WINDOW as f64),
                 hides: left > OVER_QUIET * quiet && left > UNDER_LOUD * loud,
             }
         })
         .collect();
     out.sort_by(|a, b| a.at.get().total_cmp(&b.at.get()));
     out
+}
+
+/// How deep a removal went: the lower quartile of `stays - leak` over the sounds beside which nothing as loud as
+/// [`BESIDE`] was heard; at most [`LEAST_DEPTH`]. With fewer than [`FREE`] such sounds the usual depth.
+fn depth(sounds: &[Residue], heard: &[(Seconds, Decibels)]) -> f64 {
+    let struck = |s: &Residue| {
+        let from = heard.partition_point(|h| h.0 < s.at - NEAR);
+        heard[from..].iter().take_while(|h| h.0 < s.at + NEAR).any(|h| h.1.0 > s.leak.0 + BESIDE)
+    };
+    let mut free: Vec<f64> = sounds.iter().filter(|s| !struck(s)).map(|s| s.stays.0 - s.leak.0).collect();
+    if free.len() < FREE {
+        return USUAL_DEPTH;
+    }
+    free.sort_by(f64::total_cmp);
+    free[free.len() / 4].min(LEAST_DEPTH)
+}
+
+/// For each strike (time and level, in order) whether what a removal leaves of the guide's sounds explains it: it comes with
+/// one, and is hardly louder than what is left there in this take.
+pub(super) fn explained(sounds: &[Residue], heard: &[(Seconds, Decibels)]) -> Vec<bool> {
+    let depth = depth(sounds, heard);
+    (heard.iter())
+        .map(|(at, level)| {
+            let from = sounds.partition_point(|s| s.at + WITH.1 < *at);
+            (sounds[from..].iter().take_while(|s| s.at + WITH.0 <= *at))
+                .any(|s| level.0 < s.leak.0 + depth + OVER_DEPTH)
+        })
+        .collect()
 }
 
 pub(super) fn doubt(sounds: &[Residue], audibility: &mut Vec<Audibility>) {
@@ -96,11 +140,32 @@ mod tests {
     use super::*;
 
     #[test]
+    fn left_over_is_no_strike_and_a_soft_stroke_above_it_is_one() {
+        let sound = |k: usize| Residue {
+            at: Seconds::of(k as f64),
+            leak: Decibels(-30.0),
+            left: Decibels(-60.0),
+            stays: Decibels(if k < 8 { -56.0 } else { -25.0 }),
+            hides: false,
+        };
+        let sounds: Vec<Residue> = (0..16).map(sound).collect();
+        let heard = [(2.02, -55.0), (3.02, -45.0), (4.5, -60.0), (9.0, -25.0), (10.0, -25.0)]
+            .map(|(t, db)| (Seconds::of(t), Decibels(db)));
+        assert_eq!(explained(&sounds, &heard), [true, false, false, false, false]);
+        assert_eq!(explained(&[], &heard), [false; 5]);
+    }
+
+    #[test]
     fn a_sound_that_hides_raises_what_must_be_reached_and_only_there() {
         let stretch = |from: f64, db: f64| Audibility { from: Seconds::of(from), threshold: Decibels(db) };
         let mut stretches = vec![stretch(0.0, -60.0), stretch(1.03, -58.0), stretch(2.0, -60.0)];
-        let residue =
-            |at: f64, hides| Residue { at: Seconds::of(at), leak: Decibels(-20.0), left: Decibels(-40.0), hides };
+        let residue = |at: f64, hides| Residue {
+            at: Seconds::of(at),
+            leak: Decibels(-20.0),
+            left: Decibels(-40.0),
+            stays: Decibels(-45.0),
+            hides,
+        };
         doubt(&[residue(1.0, true), residue(1.5, false)], &mut stretches);
         let at = |t: f64| stretches[stretches.partition_point(|a| a.from.get() <= t) - 1].threshold.0;
         assert_eq!(
