@@ -118,7 +118,13 @@ fn recordings_are_gathered_by_name_card_zip_and_mail_and_only_once() {
 fn what_cannot_start_says_the_way_out() {
     let folder = tempfile::tempdir().unwrap();
     let run = |args: &[&str]| {
-        Command::new(env!("CARGO_BIN_EXE_pailbeat")).arg("book").args(args).arg("--book").arg(folder.path()).output().unwrap()
+        Command::new(env!("CARGO_BIN_EXE_pailbeat"))
+            .arg("book")
+            .args(args)
+            .arg("--book")
+            .arg(folder.path())
+            .output()
+            .unwrap()
     };
     let output = run(&["show"]);
     assert_eq!(output.status.code(), Some(2));
