@@ -5,6 +5,7 @@
 
 mod again;
 mod assess;
+mod book;
 mod check;
 mod files;
 mod guide;
@@ -58,6 +59,8 @@ enum Command {
     Again(AgainArgs),
     /// Hold recordings against a part and write their reports
     Assess(AssessArgs),
+    /// The class book: who sent what, what to teach again, who is ready
+    Book(book::BookArgs),
 }
 
 /// Which form at which tempo.
@@ -260,6 +263,8 @@ struct AssessArgs {
 enum Outcome {
     Done,
     SomeFailed,
+    /// The reason has been told.
+    NotStarted,
 }
 
 /// Runs the command line.
@@ -273,10 +278,12 @@ pub fn run() -> ExitCode {
         Command::Take(args) => take::run(&args),
         Command::Again(args) => again::run(&args),
         Command::Assess(args) => assess::run(&args),
+        Command::Book(args) => book::run(&args),
     };
     match outcome {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::SomeFailed) => ExitCode::from(1),
+        Ok(Outcome::NotStarted) => ExitCode::from(2),
         Err(error) => {
             files::complain(&error, None);
             ExitCode::from(2)

@@ -27,6 +27,11 @@ pub use ear::{Ear, Heard};
 
 use crate::units::{Decibels, SampleRate, Seconds};
 
+/// The fitted numbers the ear hears with: what tells two ears apart.
+pub fn weights() -> &'static [u8] {
+    model::WEIGHTS
+}
+
 /// The rate at which everything is heard; recordings are brought to it by `audio`. 44.1 kHz: what phones and browsers
 /// record at or near, and twice the highest frequency that helps.
 pub const EAR_RATE: SampleRate = match SampleRate::new(44_100) {

@@ -375,6 +375,7 @@ fn step(step: Step) -> &'static str {
         Step::Jump => "jump",
         Step::JumpAfterPause => "jump-after-pause",
         Step::Extra => "extra",
+        Step::Lost => "lost",
         Step::InRest => "in-rest",
         Step::Double => "double",
         Step::CountIn => "count-in",
