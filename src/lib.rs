@@ -7,17 +7,20 @@
 //! |---|---|
 //! | [`units`] | seconds, ticks, tempo, decibels, lateness |
 //! | [`part`] | text of a part file -> [`part::Part`] -> [`part::Timeline`] |
+//! | [`guide`] | part -> what is played along with: sounds at known samples |
 //! | [`audio`] | any recording -> blocks of samples at one rate (the edge) |
+//! | [`leak`] | a recording with the guide in it -> where it begins; the recording without it |
 //! | [`onset`] | samples -> [`onset::Onset`]s, each placed to a fraction of a millisecond |
 //! | [`surface`] | the sound of each onset -> centre, rim, click, pat or clap, with probabilities |
 //! | [`align`] | strikes x timeline -> [`align::Alignment`] |
 //! | [`assess`] | alignment -> findings, timing, advice |
 //! | [`report`] | assessment -> chart, page, text, JSON |
 //! | [`chain`] | the steps strung together |
+//! | [`take`] | the card beside a recording (the edge) |
 //! | [`book`] | the class book: recordings -> who has what, what to teach again (the edge) |
 //!
-//! Only `audio`, `book` and the command line touch files. Everything else is pure and compiles for `wasm32-unknown-unknown`
-//! with `--no-default-features`.
+//! Only `audio`, `take`, `book` and the command line touch files. Everything else is pure and compiles for
+//! `wasm32-unknown-unknown` with `--no-default-features`.
 
 pub mod align;
 pub mod assess;
@@ -28,8 +31,12 @@ pub mod book;
 pub mod chain;
 #[cfg(feature = "edge")]
 pub mod cli;
+pub mod guide;
+pub mod leak;
 pub mod onset;
 pub mod part;
 pub mod report;
 pub mod surface;
+#[cfg(feature = "edge")]
+pub mod take;
 pub mod units;

@@ -8,6 +8,8 @@ use anyhow::Result;
 use super::{Outcome, files};
 use crate::audio::{self, AudioError, Facts};
 use crate::chain::{self, Take};
+use crate::guide::Guide;
+use crate::leak::Low;
 use crate::report::json;
 
 /// Hears a recording and what is to be said of it as a recording.
@@ -15,6 +17,40 @@ pub(super) fn hear(path: &Path) -> Result<(Take, Facts), AudioError> {
     let mut source = audio::open(path)?;
     let take = chain::hear(|block| source.next_block(block))?;
     Ok((take, source.facts().clone()))
+}
+
+/// As [`hear`], and looks for one of some guides, which is then taken out. `expected`: one is thought to be there.
+pub(super) fn hear_guided(path: &Path, guides: &[Guide], expected: bool) -> Result<(Take, Facts), AudioError> {
+    if guides.is_empty() {
+        return hear(path);
+    }
+    let mut source = audio::open(path)?;
+    let mut low = Low::new();
+    let mut take = None;
+    if expected {
+        let mut block = Vec::new();
+        while source.next_block(&mut block)? {
+            low.push(&block);
+        }
+    } else {
+        take = Some(chain::hear(|block| {
+            let more = source.next_block(block)?;
+            low.push(block);
+            Ok::<_, AudioError>(more)
+        })?);
+    }
+    let Some((which, lock)) = chain::find_guide(guides, &low.finish()) else {
+        return match take {
+            Some(take) => Ok((take, source.facts().clone())),
+            None => hear(path),
+        };
+    };
+    let mut source = audio::open(path)?;
+    let (mut samples, mut block) = (Vec::new(), Vec::new());
+    while source.next_block(&mut block)? {
+        samples.extend_from_slice(&block);
+    }
+    Ok((chain::hear_without(&samples, &guides[which], &lock), source.facts().clone()))
 }
 
 /// Says why a recording could not be heard.
@@ -31,7 +67,7 @@ pub(super) fn run(takes: &[PathBuf], as_json: bool) -> Result<Outcome> {
                 for notice in notices(&facts) {
                     files::tell(&format!("note: `{}`: {notice}", path.display()));
                 }
-                files::print(&if as_json { json::strikes(&take.heard.onsets) } else { list(path, &take) })?;
+                files::print(&if as_json { json::strikes(take.heard.alone()) } else { list(path, &take) })?;
             }
             Err(error) => {
                 failed = true;
@@ -68,12 +104,12 @@ pub(super) fn notices(facts: &Facts) -> Vec<String> {
 }
 
 fn list(path: &Path, take: &Take) -> String {
-    let onsets = &take.heard.onsets;
+    let onsets: Vec<_> = take.heard.alone().collect();
     let mut out = String::new();
     let _ = writeln!(out, "{}: {} strikes in {:.1} s", path.display(), onsets.len(), take.heard.duration.get());
     if !onsets.is_empty() {
         let _ = writeln!(out, "{:>10}  {:>8}  {:>8}  {:>5}", "time, s", "± ms", "level dB", "sure");
-        for o in onsets {
+        for o in &onsets {
             let _ =
                 writeln!(out, "{:10.4}  {:8.2}  {:8.1}  {:5.2}", o.at.get(), o.sigma.millis(), o.level.0, o.certainty);
         }

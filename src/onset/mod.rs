@@ -48,8 +48,11 @@ pub struct Onset {
     pub sigma: Seconds,
     /// Mean power of the 50 ms from `at` on, relative to full scale.
     pub level: Decibels,
-    /// Probability that it is a strike.
+    /// Probability that it is a strike; an onset is likelier one than not.
     pub certainty: f64,
+    /// Sure enough to be given out without a written part that would speak for it: in a noise with events of its own that
+    /// takes more.
+    pub alone: bool,
     /// How far it stands above what sounded just before and around it, in decibels.
     pub prominence: Decibels,
 }

@@ -80,4 +80,19 @@ mod tests {
         );
         assert!(unpack(&WEIGHTS[..WEIGHTS.len() - 1]).is_none());
     }
+
+    #[test]
+    fn doubtful_candidates_raise_the_threshold() {
+        let threshold = &model().threshold;
+        let (quiet, lively) = (threshold.at(0.0), threshold.at(1.0));
+        assert!(quiet < threshold.at(0.1) && threshold.at(0.1) < lively && lively < 1.0, "{quiet} {lively}");
+    }
+
+    #[test]
+    fn no_weight_is_so_small_that_the_processor_stumbles_over_it() {
+        let model = unpack(WEIGHTS).unwrap();
+        for networks in [&model.first, &model.second, &model.place, &model.sigma] {
+            assert!(!networks.weights().any(f32::is_subnormal));
+        }
+    }
 }

@@ -4,14 +4,17 @@
 //! lateness in milliseconds (positive is late), levels in decibels relative to full scale, tempi in quarter notes a
 //! minute. What is not known is `null`. `hands` is `"R"`, `"L"`, `"both"`, or `null` where one hand is written without
 //! saying which. `bars` is the first and last bar a finding may concern: the same twice when the bar is known, `null`
-//! for the whole take. `practise` counts bars within the section as played out.
+//! for the whole take. `late_ms` is against the clock: the guide where it was heard, else the player's own pulse; both
+//! stand beside as `late_guide_ms` and `late_own_ms`. `practise` counts bars within the section as played out.
 
 use serde::Serialize;
 
 use crate::align::Step;
-use crate::assess::{Assessment, ClockSource, Status};
+use crate::assess::{Assessment, Clock, ClockSource, Status};
+use crate::guide::{Description, Guide};
 use crate::onset::Onset;
-use crate::part::{Hand, Hands};
+use crate::part::{Bar, Dynamic, Hand, Hands, Pass, Stroke, Timeline};
+use crate::units::{Seconds, Ticks};
 
 #[derive(Serialize)]
 struct Strikes {
@@ -24,6 +27,25 @@ struct OnsetRow {
     level_db: f64,
     sigma_ms: f64,
     certainty: f64,
+}
+
+#[derive(Serialize)]
+struct GuideRow<'a> {
+    start_s: f64,
+    bpm: f64,
+    length_s: f64,
+    rate_hz: u32,
+    count_in_beats: u32,
+    passes: Vec<PassRow>,
+    caution: &'static str,
+    guide: &'a Description,
+}
+
+#[derive(Serialize)]
+struct PassRow {
+    section: String,
+    bars: [u32; 2],
+    start_s: f64,
 }
 
 #[derive(Serialize)]
@@ -58,19 +80,30 @@ struct StrikeRow {
     step: &'static str,
     certainty: f64,
     late_ms: Option<f64>,
+    late_own_ms: Option<f64>,
+    late_guide_ms: Option<f64>,
     bpm: Option<f64>,
 }
 
+/// A stroke as written.
 #[derive(Serialize)]
-struct StrokeRow {
+struct WrittenRow {
     section: String,
     pass: u32,
     bar: u32,
     beat: f64,
     surface: &'static str,
     hands: Option<&'static str>,
+}
+
+#[derive(Serialize)]
+struct StrokeRow {
+    #[serde(flatten)]
+    written: WrittenRow,
     status: &'static str,
     late_ms: Option<f64>,
+    late_own_ms: Option<f64>,
+    late_guide_ms: Option<f64>,
     late_sigma_ms: Option<f64>,
     bpm: Option<f64>,
     strike: Option<usize>,
@@ -125,9 +158,48 @@ struct StretchRow {
     strokes: [usize; 2],
 }
 
+#[derive(Serialize)]
+struct ToPlay {
+    part: PartRow,
+    length_s: f64,
+    strokes: Vec<ToPlayRow>,
+    rests: Vec<RestRow>,
+}
+
+#[derive(Serialize)]
+struct ToPlayRow {
+    at_s: f64,
+    #[serde(flatten)]
+    written: WrittenRow,
+    level: Option<&'static str>,
+}
+
+#[derive(Serialize)]
+struct RestRow {
+    from_s: f64,
+    to_s: f64,
+}
+
+/// What `check --json` prints: every stroke in seconds from beat 1 of bar 1.
+pub fn timeline(timeline: &Timeline) -> String {
+    let seconds = |at: Ticks| micro(at.to_seconds(timeline.bpm).get());
+    let strokes = timeline.strokes.iter().enumerate().map(|(i, stroke)| ToPlayRow {
+        at_s: seconds(stroke.at),
+        written: written(timeline, i, stroke),
+        level: stroke.level.map(Dynamic::letter),
+    });
+    let rests = timeline.rests.iter().map(|rest| RestRow { from_s: seconds(rest.from), to_s: seconds(rest.to) });
+    print(&ToPlay {
+        part: part(timeline),
+        length_s: seconds(timeline.end()),
+        strokes: strokes.collect(),
+        rests: rests.collect(),
+    })
+}
+
 /// What `strikes --json` prints.
-pub fn strikes(onsets: &[Onset]) -> String {
-    let rows = onsets.iter().map(|onset| OnsetRow {
+pub fn strikes<'a>(onsets: impl Iterator<Item = &'a Onset>) -> String {
+    let rows = onsets.map(|onset| OnsetRow {
         t_s: micro(onset.at.get()),
         level_db: hundredth(onset.level.0),
         sigma_ms: micro(onset.sigma.millis()),
@@ -136,11 +208,39 @@ pub fn strikes(onsets: &[Onset]) -> String {
     print(&Strikes { strikes: rows.collect() })
 }
 
+/// What `guide --json` prints. `guide` is what a take card holds of it.
+pub fn guide(guide: &Guide, timeline: &Timeline, about: &Description) -> String {
+    let passes = timeline.passes.iter().filter_map(|pass| {
+        let bars = timeline.bars.get(pass.bars.clone())?;
+        let (first, last) = (bars.first()?, bars.last()?);
+        let start = guide.start + first.at.to_seconds(timeline.bpm);
+        Some(PassRow { section: pass.section.clone(), bars: [first.number, last.number], start_s: micro(start.get()) })
+    });
+    print(&GuideRow {
+        start_s: micro(guide.start.get()),
+        bpm: micro(timeline.bpm.get()),
+        length_s: micro(guide.lasts().get()),
+        rate_hz: guide.rate.get(),
+        count_in_beats: guide.count_in,
+        passes: passes.collect(),
+        caution: crate::guide::CAUTION,
+        guide: about,
+    })
+}
+
 /// What `assess --json` prints.
 pub fn assessment(assessment: &Assessment) -> String {
     let timeline = &assessment.timeline;
-    let pass_of = |bar: usize| timeline.bars.get(bar).and_then(|b| Some((b, timeline.passes.get(b.pass)?)));
-    let clock = assessment.clock.map(|clock| ClockRow {
+    // Where nothing was played the guide still says where beat 1 stands.
+    let guided = assessment.guide.as_ref().map(|guide| Clock {
+        source: ClockSource::Guide,
+        start: guide.start,
+        bpm: timeline.bpm,
+    });
+    let by_guide = |stroke: Option<usize>, at: Option<Seconds>| {
+        assessment.late_by_guide(stroke?, at?).map(|late| micro(late.millis()))
+    };
+    let clock = assessment.clock.or(guided).map(|clock| ClockRow {
         source: match clock.source {
             ClockSource::Guide => "guide",
             ClockSource::TakeCard => "take-card",
@@ -159,25 +259,19 @@ pub fn assessment(assessment: &Assessment) -> String {
         sigma_ms: micro(strike.sigma.millis()),
         step: step(strike.step),
         certainty: micro(strike.certainty),
-        late_ms: strike.late.map(|late| micro(late.millis())),
+        late_ms: by_guide(strike.stroke, Some(strike.at)).or(strike.late.map(|late| micro(late.millis()))),
+        late_own_ms: strike.late.map(|late| micro(late.millis())),
+        late_guide_ms: by_guide(strike.stroke, Some(strike.at)),
         bpm: strike.bpm.map(|bpm| micro(bpm.get())),
     });
-    let strokes = timeline.strokes.iter().enumerate().zip(&assessment.strokes).map(|((i, written), judged)| {
-        let place = pass_of(written.bar);
+    let strokes = timeline.strokes.iter().enumerate().zip(&assessment.strokes).map(|((i, stroke), judged)| {
+        let struck = |strike: Option<usize>| by_guide(Some(i), assessment.strikes.get(strike?).map(|s| s.at));
         StrokeRow {
-            section: place.map_or_else(String::new, |(_, pass)| pass.section.clone()),
-            pass: place.map_or(1, |(_, pass)| pass.number),
-            bar: place.map_or(1, |(bar, _)| bar.number),
-            beat: micro(timeline.beat(i)),
-            surface: written.surface.word(),
-            hands: match written.hands {
-                Hands::Either => None,
-                Hands::One(Hand::Right) => Some("R"),
-                Hands::One(Hand::Left) => Some("L"),
-                Hands::Both => Some("both"),
-            },
+            written: written(timeline, i, stroke),
             status: status(judged.status),
-            late_ms: judged.late.map(|late| micro(late.millis())),
+            late_ms: struck(judged.strike).or(judged.late.map(|late| micro(late.millis()))),
+            late_own_ms: judged.late.map(|late| micro(late.millis())),
+            late_guide_ms: struck(judged.strike),
             late_sigma_ms: judged.late_sigma.map(|sigma| micro(sigma.millis())),
             bpm: judged.bpm.map(|bpm| micro(bpm.get())),
             strike: judged.strike,
@@ -200,7 +294,7 @@ pub fn assessment(assessment: &Assessment) -> String {
     });
     let advice = &assessment.advice;
     let practise = advice.practise.clone().and_then(|bars| {
-        let (first, pass) = pass_of(bars.start)?;
+        let (first, pass) = pass_of(timeline, bars.start)?;
         let last = timeline.bars.get(bars.end.saturating_sub(1)).filter(|last| last.pass == first.pass);
         let last = last.map_or(first.number, |last| last.number);
         Some(PractiseRow { section: pass.section.clone(), pass: pass.number, bars: [first.number, last] })
@@ -224,15 +318,41 @@ pub fn assessment(assessment: &Assessment) -> String {
             practise,
         },
         limits: assessment.limits.clone(),
-        part: PartRow {
-            title: timeline.title.clone(),
-            meter: format!("{}/{}", timeline.meter.beats, timeline.meter.unit),
-            asked_bpm: micro(timeline.bpm.get()),
-            form: timeline.passes.iter().map(|pass| pass.section.clone()).collect(),
-        },
+        part: part(timeline),
         jitter_ms: assessment.jitter.map(|jitter| micro(jitter.millis())),
         stretches: stretches.collect(),
     })
+}
+
+fn pass_of(timeline: &Timeline, bar: usize) -> Option<(&Bar, &Pass)> {
+    let bar = timeline.bars.get(bar)?;
+    Some((bar, timeline.passes.get(bar.pass)?))
+}
+
+fn written(timeline: &Timeline, i: usize, stroke: &Stroke) -> WrittenRow {
+    let place = pass_of(timeline, stroke.bar);
+    WrittenRow {
+        section: place.map_or_else(String::new, |(_, pass)| pass.section.clone()),
+        pass: place.map_or(1, |(_, pass)| pass.number),
+        bar: place.map_or(1, |(bar, _)| bar.number),
+        beat: micro(timeline.beat(i)),
+        surface: stroke.surface.word(),
+        hands: match stroke.hands {
+            Hands::Either => None,
+            Hands::One(Hand::Right) => Some("R"),
+            Hands::One(Hand::Left) => Some("L"),
+            Hands::Both => Some("both"),
+        },
+    }
+}
+
+fn part(timeline: &Timeline) -> PartRow {
+    PartRow {
+        title: timeline.title.clone(),
+        meter: format!("{}/{}", timeline.meter.beats, timeline.meter.unit),
+        asked_bpm: micro(timeline.bpm.get()),
+        form: timeline.passes.iter().map(|pass| pass.section.clone()).collect(),
+    }
 }
 
 fn status(status: Status) -> &'static str {
@@ -255,6 +375,7 @@ fn step(step: Step) -> &'static str {
         Step::Jump => "jump",
         Step::JumpAfterPause => "jump-after-pause",
         Step::Extra => "extra",
+        Step::Lost => "lost",
         Step::InRest => "in-rest",
         Step::Double => "double",
         Step::CountIn => "count-in",
