@@ -215,8 +215,8 @@ impl Facts {
         };
         // A card that says form or tempo points at the assignment that asked for them.
         let fits = |a: &&Assigned| {
-            card.form.as_ref().is_none_or(|f| f.split_whitespace().eq(a.form.split_whitespace()))
-                && card.bpm.is_none_or(|bpm| (bpm - a.bpm.get()).abs() < 0.5)
+            card.asked.form.as_ref().is_none_or(|f| f.split_whitespace().eq(a.form.split_whitespace()))
+                && card.asked.bpm.is_none_or(|bpm| (bpm - a.bpm.get()).abs() < 0.5)
         };
         if said.iter().any(fits) {
             said.retain(fits);
