@@ -1,4 +1,5 @@
-//! The steps strung together: blocks of samples -> [`Take`]; take x timeline -> [`Assessment`].
+//! The steps strung together: blocks of samples -> [`Take`], the guide taken out where there is one; take x timeline ->
+//! [`Assessment`].
 //!
 //! Pure: where the blocks come from is the caller's business. Matching and telling surfaces apart need each other: the
 //! strikes are first matched by time alone, the match says what the part expects of each, the surfaces are told apart
@@ -6,10 +7,13 @@
 //! moved.
 
 use crate::align::{AlignConfig, Alignment, Strike, Trace, trace};
-use crate::assess::{Assessment, Hearing, assess};
-use crate::onset::{Ear, Heard, Onset};
+use crate::assess::{Assessment, GuideTimes, Hearing, assess};
+use crate::guide::Guide;
+use crate::leak::{self, GuideClock, Lock, Reference, Residue};
+use crate::onset::{EAR_RATE, Ear, Heard, Onset};
 use crate::part::{Surface, Timeline};
 use crate::surface::{Calibration, FeatureBank, Features, Prior, Reading, tell};
+use crate::units::Seconds;
 
 /// What was heard in a recording, before any part is held against it.
 #[derive(Clone, Debug, Default)]
@@ -20,6 +24,19 @@ pub struct Take {
     pub features: Vec<Features>,
     /// Whether each strike was cut off at full scale, in the same order.
     pub clipped: Vec<bool>,
+    /// The guide, where it was heard in the recording.
+    pub guide: Option<GuideInTake>,
+}
+
+/// A guide that was heard in a recording and taken out of it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct GuideInTake {
+    /// Where each moment of the guide stands in the recording.
+    pub clock: GuideClock,
+    /// Beat 1 of bar 1 in the guide.
+    pub start: Seconds,
+    /// Its sounds in the recording, and what may be hidden there.
+    pub sounds: Vec<Residue>,
 }
 
 /// Samples at or above this count as cut off at full scale. Recorders clip at 1; a decibel is left for what resampling
@@ -41,7 +58,7 @@ pub fn hear<E>(mut next: impl FnMut(&mut Vec<f32>) -> Result<bool, E>) -> Result
     let mut strike = |piece: &[f32], at: usize| {
         take.features.push(bank.features(piece, at));
         let peak = &piece[at.min(piece.len())..(at + PEAK_SAMPLES).min(piece.len())];
-        take.clipped.push(peak.iter().filter(|v| v.abs() >= FULL_SCALE).count() >= CLIPPED_SAMPLES);
+        take.clipped.push(is_clipped(peak));
     };
     let mut ear = Ear::new();
     let mut block = Vec::new();
@@ -50,6 +67,45 @@ pub fn hear<E>(mut next: impl FnMut(&mut Vec<f32>) -> Result<bool, E>) -> Result
     }
     let heard = ear.finish(&mut strike);
     Ok(Take { heard, ..take })
+}
+
+fn is_clipped(peak: &[f32]) -> bool {
+    peak.iter().filter(|v| v.abs() >= FULL_SCALE).count() >= CLIPPED_SAMPLES
+}
+
+/// Whether each strike was cut off, in the recording as it was.
+fn clipped(samples: &[f32], onsets: &[Onset]) -> Vec<bool> {
+    (onsets.iter())
+        .map(|onset| {
+            let at = (onset.at.get() * f64::from(EAR_RATE.get())) as usize;
+            is_clipped(&samples[at.min(samples.len())..(at + PEAK_SAMPLES).min(samples.len())])
+        })
+        .collect()
+}
+
+/// Samples handed on at a time.
+const BLOCK: usize = 1 << 16;
+
+/// Which of some guides is in a recording, if any, and where. `low`: the recording's [`crate::leak::Low`].
+pub fn find_guide(guides: &[Guide], low: &[f32]) -> Option<(usize, Lock)> {
+    let references: Vec<Reference> = guides.iter().map(Reference::of).collect();
+    leak::find_any(&references, low)
+}
+
+/// Hears a recording in which a guide was found, without it.
+pub fn hear_without(samples: &[f32], guide: &Guide, lock: &Lock) -> Take {
+    let removed = leak::remove(&Reference::of(guide), samples, lock);
+    let mut blocks = removed.left.chunks(BLOCK);
+    let heard: Result<Take, std::convert::Infallible> = hear(|block| {
+        block.clear();
+        block.extend_from_slice(blocks.next().unwrap_or_default());
+        Ok(!block.is_empty())
+    });
+    let Ok(mut take) = heard;
+    take.clipped = clipped(samples, &take.heard.onsets);
+    removed.doubt(&mut take.heard.audibility);
+    take.guide = Some(GuideInTake { clock: removed.clock, start: guide.start, sounds: removed.sounds });
+    take
 }
 
 /// Rounds of telling surfaces apart and matching again.
@@ -151,8 +207,18 @@ pub fn judge(take: &Take, timeline: &Timeline, known: Option<&Calibration>) -> A
         doubts: reading.doubts,
         calibrated: known.is_some(),
         surfaces: reading.heard,
+        guide: take.guide.as_ref().map(|guide| guide_times(guide, timeline)),
     };
     assess(timeline, &strikes, &faint, &found, &hearing)
+}
+
+/// When the guide asks for each stroke.
+fn guide_times(guide: &GuideInTake, timeline: &Timeline) -> GuideTimes {
+    let due = |at| guide.clock.at(guide.start + at);
+    GuideTimes {
+        start: due(Seconds::ZERO),
+        due: timeline.strokes.iter().map(|s| due(s.at.to_seconds(timeline.bpm))).collect(),
+    }
 }
 
 /// What the part expects of each strike, by the match so far. An unmatched strike belongs to the pass of the last

@@ -7,7 +7,9 @@
 //! |---|---|
 //! | [`units`] | seconds, ticks, tempo, decibels, lateness |
 //! | [`part`] | text of a part file -> [`part::Part`] -> [`part::Timeline`] |
+//! | [`guide`] | part -> what is played along with: sounds at known samples |
 //! | [`audio`] | any recording -> blocks of samples at one rate (the edge) |
+//! | [`leak`] | a recording with the guide in it -> where it begins; the recording without it |
 //! | [`onset`] | samples -> [`onset::Onset`]s, each placed to a fraction of a millisecond |
 //! | [`surface`] | the sound of each onset -> centre, rim, click, pat or clap, with probabilities |
 //! | [`align`] | strikes x timeline -> [`align::Alignment`] |
@@ -25,6 +27,8 @@ pub mod audio;
 pub mod chain;
 #[cfg(feature = "edge")]
 pub mod cli;
+pub mod guide;
+pub mod leak;
 pub mod onset;
 pub mod part;
 pub mod report;

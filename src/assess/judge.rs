@@ -4,8 +4,8 @@ use super::runs::matched;
 use super::status::{Ground, best, elsewhere, statuses};
 use super::timing::Timed;
 use super::{
-    Advice, Assessment, Clock, Finding, Hearing, JudgedStrike, JudgedStroke, Kind, Status, Told, adopt, advice, drift,
-    hands, levels, runs, structure, surfaces, timing, words,
+    Advice, Assessment, Clock, ClockSource, Finding, Hearing, JudgedStrike, JudgedStroke, Kind, Status, Told, adopt,
+    advice, drift, hands, levels, runs, structure, surfaces, timing, words,
 };
 use crate::align::{AlignConfig, Placed, Step, Strike, Trace, trace};
 use crate::part::{Surface, Timeline};
@@ -55,7 +55,10 @@ pub fn assess(timeline: &Timeline, strikes: &[Strike], faint: &[Strike], trace: 
     let tracked = trace.alignment.jitter;
     let (timed, measured) = timing::own_pulse(strikes.len(), &runs, tracked);
     let jitter = measured.unwrap_or(tracked);
-    let clock = timing::clock(&runs, &timed, jitter);
+    let clock = timing::clock(&runs, &timed, jitter).map(|own| match &heard.guide {
+        Some(guide) => Clock { source: ClockSource::Guide, start: guide.start, bpm: own.bpm },
+        None => own,
+    });
     let statuses = statuses(&Ground { timeline, strikes, faint, placed, runs: &runs, heard, jitter });
     let spreads = hands::spreads(timeline, strikes, placed);
     let noisy = heard.over_noise.is_some_and(|d| d.0 < NOISY_DB);
@@ -119,6 +122,7 @@ pub fn assess(timeline: &Timeline, strikes: &[Strike], faint: &[Strike], trace: 
         limits,
         stretches: structure.stretches,
         jitter: measured,
+        guide: heard.guide.clone(),
     };
     out.advice = advice::advice(&out, &fixes);
     leave_out_unlikely(&mut out);
@@ -243,6 +247,7 @@ fn empty(timeline: &Timeline, strikes: &[Strike], heard: &Hearing, limit: String
         limits: vec![limit],
         stretches: Vec::new(),
         jitter: None,
+        guide: heard.guide.clone(),
     };
     leave_out_unlikely(&mut out);
     out
@@ -295,7 +300,7 @@ fn limits(
     noisy: bool,
 ) -> Vec<String> {
     let mut out = Vec::new();
-    if clock.is_some() {
+    if clock.is_some_and(|c| c.source == ClockSource::OwnPulse) {
         out.push(
             "whether the playing was early or late against the guide: no guide was heard in the recording, so only the player's own pulse is judged"
                 .to_string(),

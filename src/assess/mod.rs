@@ -43,6 +43,17 @@ pub struct Hearing {
     pub calibrated: bool,
     /// The surface of each strike; empty when surfaces were not told apart.
     pub surfaces: Vec<Heard>,
+    /// When the guide asks for the strokes, where it was heard.
+    pub guide: Option<GuideTimes>,
+}
+
+/// The guide in the recording: when it asks for what.
+#[derive(Clone, Debug, PartialEq)]
+pub struct GuideTimes {
+    /// Beat 1 of bar 1 in the recording.
+    pub start: Seconds,
+    /// For each stroke of the timeline when it is due in the recording.
+    pub due: Vec<Seconds>,
 }
 
 impl Hearing {
@@ -57,6 +68,7 @@ impl Hearing {
             doubts: Vec::new(),
             calibrated: false,
             surfaces: Vec::new(),
+            guide: None,
         }
     }
 
@@ -161,7 +173,7 @@ pub struct JudgedStroke {
     pub status: Status,
     /// Index of its strike.
     pub strike: Option<usize>,
-    /// Against the clock: heard minus expected from the player's own pulse (or the guide, where there is one).
+    /// Heard minus expected from the player's own pulse; against the guide: [`Assessment::late_by_guide`].
     pub late: Option<Lateness>,
     /// Uncertainty of `late`, one standard deviation.
     pub late_sigma: Option<Seconds>,
@@ -329,6 +341,30 @@ pub struct Assessment {
     pub stretches: Vec<Stretch>,
     /// The pupil's own jitter around the pulse, one standard deviation; `None` when too little was heard.
     pub jitter: Option<Seconds>,
+    /// When the guide asks for the strokes, where it was heard.
+    pub guide: Option<GuideTimes>,
+}
+
+impl Assessment {
+    /// Against the guide: how late a strike at `at` is for a stroke; `None` where no guide was heard.
+    pub fn late_by_guide(&self, stroke: usize, at: Seconds) -> Option<Lateness> {
+        Some(Lateness::between(at, *self.guide.as_ref()?.due.get(stroke)?))
+    }
+
+    /// Against the guide: the middle lateness of the strokes played, and how wide half of them lie around it. Strokes more than
+    /// half a beat away were not played to the guide and are left out. `None` with fewer than eight others.
+    pub fn middle_by_guide(&self) -> Option<(Lateness, Seconds)> {
+        const LEAST: usize = 8;
+        let near = 0.5 * self.timeline.meter.beat().to_seconds(self.timeline.bpm).get();
+        let late: Vec<f64> = (self.strokes.iter().enumerate())
+            .filter_map(|(j, s)| self.late_by_guide(j, self.strikes.get(s.strike?)?.at))
+            .map(|l| l.0.get())
+            .filter(|l| l.abs() < near)
+            .collect();
+        let middle = stats::median(&late).filter(|_| late.len() >= LEAST)?;
+        let away: Vec<f64> = late.iter().map(|l| (l - middle).abs()).collect();
+        Some((Lateness(Seconds::of(middle)), Seconds::of(stats::median(&away)?)))
+    }
 }
 
 #[cfg(test)]

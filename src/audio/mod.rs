@@ -31,6 +31,7 @@ mod resample;
 mod sniff;
 mod stream;
 mod wav;
+mod write;
 
 use std::io::{Read, Seek};
 use std::path::{Path, PathBuf};
@@ -39,6 +40,7 @@ pub use channels::Heard;
 pub use decode::Start;
 pub use error::AudioError;
 pub use gauge::Facts;
+pub use write::{note, wav};
 
 use crate::onset::EAR_RATE;
 use crate::units::{SampleRate, Samples, Seconds};

@@ -7,10 +7,11 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use anyhow::{Context, Result, anyhow, bail};
 
 use super::files::{self, print, tell};
-use super::{AssessArgs, Outcome, part, strikes};
+use super::{AssessArgs, Outcome, guide, part, strikes};
 use crate::assess::Assessment;
 use crate::audio::AudioError;
 use crate::chain::{self, Take};
+use crate::guide::Guide;
 use crate::part::{Surface, Timeline};
 use crate::report::{Meta, chart, json, page, text};
 use crate::surface::Calibration;
@@ -88,11 +89,14 @@ struct Job<'a> {
     args: &'a AssessArgs,
     timeline: &'a Timeline,
     known: Calibration,
+    /// What may be heard in the recordings, and whether it was said to be.
+    guides: Vec<Guide>,
+    expected: bool,
 }
 
 impl Job<'_> {
     fn assess(&self, path: &Path) -> Result<Assessment, Failure> {
-        let (take, facts) = strikes::hear(path).map_err(Failure::Audio)?;
+        let (take, facts) = strikes::hear_guided(path, &self.guides, self.expected).map_err(Failure::Audio)?;
         let mut known = self.known.clone();
         add_named(&mut known, &take, &self.args.named).map_err(Failure::Other)?;
         let known = (!known.strikes.is_empty()).then_some(&known);
@@ -127,9 +131,19 @@ impl Job<'_> {
 
 pub(super) fn run(args: &AssessArgs) -> Result<Outcome> {
     let part = part::read(&args.part)?;
-    let timeline = part::timeline(&part, &args.asked)?;
+    let (practice, guides) = match &args.guide {
+        Some(path) => {
+            let (practice, guide) = guide::read(path, &part)?;
+            (practice, vec![guide])
+        }
+        None => {
+            let practice = guide::practice(&part, &args.asked, &args.practised.laps(1))?;
+            let guides = guide::likely(&practice);
+            (practice, guides)
+        }
+    };
     let known = args.surfaces.as_ref().map(Known::hear).transpose()?.unwrap_or_default();
-    let job = Job { args, timeline: &timeline, known };
+    let job = Job { args, timeline: &practice.timeline, known, guides, expected: args.guide.is_some() };
     let verdicts = all(&job);
     let mut failed = 0;
     let mut rows = Vec::new();

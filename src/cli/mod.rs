@@ -6,6 +6,7 @@
 mod assess;
 mod check;
 mod files;
+mod guide;
 mod part;
 mod strikes;
 
@@ -41,6 +42,8 @@ enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Write a guide to play along with: a count-in, then clicks or the part itself
+    Guide(GuideArgs),
     /// Hold recordings against a part and write their reports
     Assess(AssessArgs),
 }
@@ -56,6 +59,52 @@ struct Asked {
     form: Option<String>,
 }
 
+/// Which part of the part, how often.
+#[derive(Args)]
+struct Practised {
+    /// Only this section, as "A"
+    #[arg(long, value_name = "SECTION", conflicts_with_all = ["form", "bars", "join"])]
+    section: Option<String>,
+    /// Only these bars of a section, counted as played out: "A:2-3" or "A:4"
+    #[arg(long, value_name = "SECTION:BARS", value_parser = guide::parse_bars, conflicts_with_all = ["form", "join"])]
+    bars: Option<(String, u32, u32)>,
+    /// Only a join: the last bar of one section and the first of the next, as "A B"
+    #[arg(long, value_name = "SECTIONS", value_parser = guide::parse_join, conflicts_with = "form")]
+    join: Option<(String, String)>,
+    /// How often it is played [default: 1; with `--play turns` 3]
+    #[arg(long, value_name = "N")]
+    times: Option<u32>,
+    /// Bars of silence between the times
+    #[arg(long, value_name = "BARS", default_value_t = 1)]
+    breath: u32,
+}
+
+#[derive(Args)]
+struct GuideArgs {
+    /// The part file
+    part: PathBuf,
+    #[command(flatten)]
+    asked: Asked,
+    #[command(flatten)]
+    practised: Practised,
+    /// The sound file to write, a wav
+    #[arg(long, value_name = "FILE.wav")]
+    out: PathBuf,
+    /// What is heard after the count-in. `turns`: the first third of the times with the part, the second with the click,
+    /// the last alone
+    #[arg(long, value_name = "WHAT", value_parser = ["click", "part", "both", "turns", "alone"], default_value = "click")]
+    play: String,
+    /// Largest sample, in decibels below full scale as a negative number
+    #[arg(long, value_name = "DB", allow_negative_numbers = true, default_value_t = crate::guide::PEAK.0)]
+    level: f64,
+    /// Samples a second
+    #[arg(long, value_name = "HZ", default_value_t = 44_100, value_parser = clap::value_parser!(u32).range(16_000..=192_000))]
+    rate: u32,
+    /// Print JSON: where beat 1 of bar 1 stands, the tempo, and all that is needed to make the guide again
+    #[arg(long)]
+    json: bool,
+}
+
 #[derive(Args)]
 struct AssessArgs {
     /// The part file
@@ -65,6 +114,12 @@ struct AssessArgs {
     takes: Vec<PathBuf>,
     #[command(flatten)]
     asked: Asked,
+    #[command(flatten)]
+    practised: Practised,
+    /// The guide that was played to, as `pailbeat guide` wrote it: then neither tempo nor form need be given. Without it the
+    /// guides for this part, form and tempo are looked for
+    #[arg(long, value_name = "FILE.wav", conflicts_with_all = ["bpm", "form", "section", "bars", "join", "times"])]
+    guide: Option<PathBuf>,
     /// Print JSON and write no reports
     #[arg(long)]
     json: bool,
@@ -97,6 +152,7 @@ pub fn run() -> ExitCode {
     let outcome = match cli.command {
         Command::Check { part, asked } => check::run(&part, &asked),
         Command::Strikes { takes, json } => strikes::run(&takes, json),
+        Command::Guide(args) => guide::run(&args),
         Command::Assess(args) => assess::run(&args),
     };
     match outcome {

@@ -8,6 +8,8 @@ use anyhow::Result;
 use super::{Outcome, files};
 use crate::audio::{self, AudioError, Facts};
 use crate::chain::{self, Take};
+use crate::guide::Guide;
+use crate::leak::Low;
 use crate::report::json;
 
 /// Hears a recording and what is to be said of it as a recording.
@@ -15,6 +17,40 @@ pub(super) fn hear(path: &Path) -> Result<(Take, Facts), AudioError> {
     let mut source = audio::open(path)?;
     let take = chain::hear(|block| source.next_block(block))?;
     Ok((take, source.facts().clone()))
+}
+
+/// As [`hear`], and looks for one of some guides, which is then taken out. `expected`: one is thought to be there.
+pub(super) fn hear_guided(path: &Path, guides: &[Guide], expected: bool) -> Result<(Take, Facts), AudioError> {
+    if guides.is_empty() {
+        return hear(path);
+    }
+    let mut source = audio::open(path)?;
+    let mut low = Low::new();
+    let mut take = None;
+    if expected {
+        let mut block = Vec::new();
+        while source.next_block(&mut block)? {
+            low.push(&block);
+        }
+    } else {
+        take = Some(chain::hear(|block| {
+            let more = source.next_block(block)?;
+            low.push(block);
+            Ok::<_, AudioError>(more)
+        })?);
+    }
+    let Some((which, lock)) = chain::find_guide(guides, &low.finish()) else {
+        return match take {
+            Some(take) => Ok((take, source.facts().clone())),
+            None => hear(path),
+        };
+    };
+    let mut source = audio::open(path)?;
+    let (mut samples, mut block) = (Vec::new(), Vec::new());
+    while source.next_block(&mut block)? {
+        samples.extend_from_slice(&block);
+    }
+    Ok((chain::hear_without(&samples, &guides[which], &lock), source.facts().clone()))
 }
 
 /// Says why a recording could not be heard.

@@ -4,14 +4,17 @@
 //! lateness in milliseconds (positive is late), levels in decibels relative to full scale, tempi in quarter notes a
 //! minute. What is not known is `null`. `hands` is `"R"`, `"L"`, `"both"`, or `null` where one hand is written without
 //! saying which. `bars` is the first and last bar a finding may concern: the same twice when the bar is known, `null`
-//! for the whole take. `practise` counts bars within the section as played out.
+//! for the whole take. `late_ms` is against the clock: the guide where it was heard, else the player's own pulse; both
+//! stand beside as `late_guide_ms` and `late_own_ms`. `practise` counts bars within the section as played out.
 
 use serde::Serialize;
 
 use crate::align::Step;
-use crate::assess::{Assessment, ClockSource, Status};
+use crate::assess::{Assessment, Clock, ClockSource, Status};
+use crate::guide::{Description, Guide};
 use crate::onset::Onset;
-use crate::part::{Hand, Hands};
+use crate::part::{Hand, Hands, Timeline};
+use crate::units::Seconds;
 
 #[derive(Serialize)]
 struct Strikes {
@@ -24,6 +27,25 @@ struct OnsetRow {
     level_db: f64,
     sigma_ms: f64,
     certainty: f64,
+}
+
+#[derive(Serialize)]
+struct GuideRow<'a> {
+    start_s: f64,
+    bpm: f64,
+    length_s: f64,
+    rate_hz: u32,
+    count_in_beats: u32,
+    passes: Vec<PassRow>,
+    caution: &'static str,
+    guide: &'a Description,
+}
+
+#[derive(Serialize)]
+struct PassRow {
+    section: String,
+    bars: [u32; 2],
+    start_s: f64,
 }
 
 #[derive(Serialize)]
@@ -58,6 +80,8 @@ struct StrikeRow {
     step: &'static str,
     certainty: f64,
     late_ms: Option<f64>,
+    late_own_ms: Option<f64>,
+    late_guide_ms: Option<f64>,
     bpm: Option<f64>,
 }
 
@@ -71,6 +95,8 @@ struct StrokeRow {
     hands: Option<&'static str>,
     status: &'static str,
     late_ms: Option<f64>,
+    late_own_ms: Option<f64>,
+    late_guide_ms: Option<f64>,
     late_sigma_ms: Option<f64>,
     bpm: Option<f64>,
     strike: Option<usize>,
@@ -136,11 +162,40 @@ pub fn strikes(onsets: &[Onset]) -> String {
     print(&Strikes { strikes: rows.collect() })
 }
 
+/// What `guide --json` prints. `guide` is what a take card holds of it.
+pub fn guide(guide: &Guide, timeline: &Timeline, about: &Description) -> String {
+    let passes = timeline.passes.iter().filter_map(|pass| {
+        let bars = timeline.bars.get(pass.bars.clone())?;
+        let (first, last) = (bars.first()?, bars.last()?);
+        let start = guide.start + first.at.to_seconds(timeline.bpm);
+        Some(PassRow { section: pass.section.clone(), bars: [first.number, last.number], start_s: micro(start.get()) })
+    });
+    print(&GuideRow {
+        start_s: micro(guide.start.get()),
+        bpm: micro(timeline.bpm.get()),
+        length_s: micro(guide.lasts().get()),
+        rate_hz: guide.rate.get(),
+        count_in_beats: guide.count_in,
+        passes: passes.collect(),
+        caution: crate::guide::CAUTION,
+        guide: about,
+    })
+}
+
 /// What `assess --json` prints.
 pub fn assessment(assessment: &Assessment) -> String {
     let timeline = &assessment.timeline;
     let pass_of = |bar: usize| timeline.bars.get(bar).and_then(|b| Some((b, timeline.passes.get(b.pass)?)));
-    let clock = assessment.clock.map(|clock| ClockRow {
+    // Where nothing was played the guide still says where beat 1 stands.
+    let guided = assessment.guide.as_ref().map(|guide| Clock {
+        source: ClockSource::Guide,
+        start: guide.start,
+        bpm: timeline.bpm,
+    });
+    let by_guide = |stroke: Option<usize>, at: Option<Seconds>| {
+        assessment.late_by_guide(stroke?, at?).map(|late| micro(late.millis()))
+    };
+    let clock = assessment.clock.or(guided).map(|clock| ClockRow {
         source: match clock.source {
             ClockSource::Guide => "guide",
             ClockSource::TakeCard => "take-card",
@@ -159,11 +214,14 @@ pub fn assessment(assessment: &Assessment) -> String {
         sigma_ms: micro(strike.sigma.millis()),
         step: step(strike.step),
         certainty: micro(strike.certainty),
-        late_ms: strike.late.map(|late| micro(late.millis())),
+        late_ms: by_guide(strike.stroke, Some(strike.at)).or(strike.late.map(|late| micro(late.millis()))),
+        late_own_ms: strike.late.map(|late| micro(late.millis())),
+        late_guide_ms: by_guide(strike.stroke, Some(strike.at)),
         bpm: strike.bpm.map(|bpm| micro(bpm.get())),
     });
     let strokes = timeline.strokes.iter().enumerate().zip(&assessment.strokes).map(|((i, written), judged)| {
         let place = pass_of(written.bar);
+        let struck = |strike: Option<usize>| by_guide(Some(i), assessment.strikes.get(strike?).map(|s| s.at));
         StrokeRow {
             section: place.map_or_else(String::new, |(_, pass)| pass.section.clone()),
             pass: place.map_or(1, |(_, pass)| pass.number),
@@ -177,7 +235,9 @@ pub fn assessment(assessment: &Assessment) -> String {
                 Hands::Both => Some("both"),
             },
             status: status(judged.status),
-            late_ms: judged.late.map(|late| micro(late.millis())),
+            late_ms: struck(judged.strike).or(judged.late.map(|late| micro(late.millis()))),
+            late_own_ms: judged.late.map(|late| micro(late.millis())),
+            late_guide_ms: struck(judged.strike),
             late_sigma_ms: judged.late_sigma.map(|sigma| micro(sigma.millis())),
             bpm: judged.bpm.map(|bpm| micro(bpm.get())),
             strike: judged.strike,

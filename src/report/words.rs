@@ -1,6 +1,6 @@
 //! Places, counts, doubt and amounts in words: what page, terminal and chart say the same way.
 
-use crate::assess::{Assessment, ClockSource, Finding, Kind, Status, Unit};
+use crate::assess::{Assessment, Finding, Kind, Status, Unit};
 use crate::part::{Surface, Timeline};
 use crate::units::{Seconds, Ticks};
 
@@ -360,6 +360,7 @@ pub(super) fn gist(assessment: &Assessment) -> Vec<String> {
             clock_word(assessment)
         ));
     }
+    said.extend(by_guide(assessment));
     said
 }
 
@@ -367,13 +368,26 @@ fn was(n: usize) -> &'static str {
     if n == 1 { "was" } else { "were" }
 }
 
-/// What lateness is measured against.
-pub(super) fn clock_word(assessment: &Assessment) -> &'static str {
-    match assessment.clock.map(|c| c.source) {
-        Some(ClockSource::Guide) => "the guide",
-        Some(ClockSource::TakeCard) => "the guide’s start on the take card",
-        _ => "the player’s own pulse",
-    }
+/// What lateness is measured against, stroke by stroke. Against the guide the whole take is told in one sentence.
+pub(super) fn clock_word(_: &Assessment) -> &'static str {
+    "the player’s own pulse"
+}
+
+/// How the take lies against the guide, where one was heard.
+fn by_guide(assessment: &Assessment) -> Option<String> {
+    let (middle, half) = assessment.middle_by_guide()?;
+    // The phone's place and the pupil's ear are each good for a few milliseconds.
+    const EVEN_MS: f64 = 5.0;
+    let middle = middle.millis();
+    let said = match middle {
+        m if m.abs() < EVEN_MS => "with it".to_string(),
+        m if m > 0.0 => format!("{m:.0} ms after it"),
+        m => format!("{:.0} ms before it", -m),
+    };
+    Some(format!(
+        "Against the guide, which was heard in the recording, the middle stroke came {said}, half of all within {:.0} ms of that.",
+        half.millis()
+    ))
 }
 
 /// Sorted finite numbers' middle; `None` when there are none.

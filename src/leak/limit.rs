@@ -1,0 +1,154 @@
+//! The low band -> five bands, each divided by its own level, summed: no strike weighs more than a click, and levels and
+//! gain control drop out.
+//!
+//! Second-order high- and low-passes, forwards and backwards (no delay), side by side in the lanes of a register.
+
+use super::low::LOW_HZ;
+
+/// Edges of the bands in hertz: where the guide's chirps lie.
+const EDGES_HZ: [f64; BANDS + 1] = [700.0, 1200.0, 1750.0, 2400.0, 3200.0, 4300.0];
+const BANDS: usize = 5;
+const LANES: usize = 8;
+type Lanes = [f32; LANES];
+/// A band's level is taken over this many samples, 10 ms: shorter than a chirp, longer than its period.
+const LEVEL: usize = 110;
+/// Share of a band's middle level below which nothing is raised further.
+const LEAST_LEVEL: f32 = 0.3;
+/// Silence is not raised at all.
+const NOTHING: f32 = 1e-7;
+/// The bands' middle levels are those of stretches this long (6 s), and a stretch is filtered with so much around it (46
+/// ms) that the filters have settled.
+const STRETCH: usize = 1 << 16;
+const AROUND: usize = 512;
+
+/// A second-order section in every lane, transposed direct form II.
+#[derive(Clone, Copy)]
+struct Section {
+    b: [Lanes; 3],
+    a: [Lanes; 2],
+}
+
+/// Butterworth by the bilinear transform (RBJ cookbook form), another frequency in every lane.
+fn section(cut_hz: impl Fn(usize) -> f64, high: bool) -> Section {
+    let mut s = Section { b: [[0.0; LANES]; 3], a: [[0.0; LANES]; 2] };
+    for lane in 0..BANDS {
+        let (sin, cos) = (2.0 * std::f64::consts::PI * cut_hz(lane) / LOW_HZ).sin_cos();
+        let alpha = sin / std::f64::consts::SQRT_2;
+        let a0 = 1.0 + alpha;
+        let (b0, b1) = if high { ((1.0 + cos) / 2.0, -(1.0 + cos)) } else { ((1.0 - cos) / 2.0, 1.0 - cos) };
+        for (to, v) in s.b.iter_mut().zip([b0, b1, b0]) {
+            to[lane] = (v / a0) as f32;
+        }
+        s.a[0][lane] = (-2.0 * cos / a0) as f32;
+        s.a[1][lane] = ((1.0 - alpha) / a0) as f32;
+    }
+    s
+}
+
+impl Section {
+    #[inline(always)]
+    fn step(&self, v: &Lanes, z: &mut [Lanes; 2]) -> Lanes {
+        let mut y = [0.0; LANES];
+        for k in 0..LANES {
+            y[k] = v[k] * self.b[0][k] + z[0][k];
+            z[0][k] = v[k] * self.b[1][k] - y[k] * self.a[0][k] + z[1][k];
+            z[1][k] = v[k] * self.b[2][k] - y[k] * self.a[1][k];
+        }
+        y
+    }
+}
+
+/// The limited sum of the bands, as long as `x`.
+pub(super) fn limit(x: &[f32]) -> Vec<f32> {
+    let sections = [section(|k| EDGES_HZ[k], true), section(|k| EDGES_HZ[k + 1], false)];
+    let mut out = vec![0.0; x.len()];
+    let mut bands: Vec<Lanes> = Vec::new();
+    let mut levels: Vec<Lanes> = Vec::new();
+    for from in (0..x.len()).step_by(STRETCH) {
+        let to = (from + STRETCH).min(x.len());
+        let (begin, end) = (from.saturating_sub(AROUND), (to + AROUND).min(x.len()));
+        bands.clear();
+        let mut z = [[[0.0; LANES]; 2]; 2];
+        bands.extend(x[begin..end].iter().map(|v| {
+            let first = sections[0].step(&[*v; LANES], &mut z[0]);
+            sections[1].step(&first, &mut z[1])
+        }));
+        let mut z = [[[0.0; LANES]; 2]; 2];
+        for v in bands.iter_mut().rev() {
+            let first = sections[0].step(v, &mut z[0]);
+            *v = sections[1].step(&first, &mut z[1]);
+        }
+        smoothed(&bands, &mut levels);
+        let middle = middle(&levels);
+        for ((o, b), e) in out[from..to].iter_mut().zip(&bands[from - begin..]).zip(&levels[from - begin..]) {
+            let mut ratio = [0.0; LANES];
+            for k in 0..LANES {
+                ratio[k] = b[k] / (e[k] + LEAST_LEVEL * middle[k] + NOTHING);
+            }
+            *o = ratio[..BANDS].iter().sum();
+        }
+    }
+    out
+}
+
+/// Root mean square of each lane over [`LEVEL`] samples around each.
+fn smoothed(bands: &[Lanes], out: &mut Vec<Lanes>) {
+    out.clear();
+    let mut sum = [0.0f64; LANES];
+    let mut add = |v: Option<&Lanes>, sign: f64| {
+        if let Some(v) = v {
+            for k in 0..LANES {
+                sum[k] += sign * f64::from(v[k] * v[k]);
+            }
+        }
+        sum
+    };
+    for k in 0..LEVEL / 2 {
+        add(bands.get(k), 1.0);
+    }
+    for i in 0..bands.len() {
+        add(bands.get(i + LEVEL / 2), 1.0);
+        let sum = add(i.checked_sub(LEVEL / 2 + 1).and_then(|k| bands.get(k)), -1.0);
+        out.push(sum.map(|v| (v.max(0.0) / (LEVEL + 1) as f64).sqrt() as f32));
+    }
+}
+
+/// Middle level of each lane.
+fn middle(levels: &[Lanes]) -> Lanes {
+    let mut out = [0.0; LANES];
+    for (k, out) in out.iter_mut().enumerate().take(BANDS) {
+        let mut some: Vec<f32> = levels.iter().step_by(37).map(|e| e[k]).collect();
+        *out = median(&mut some);
+    }
+    out
+}
+
+/// Middle value, 0 of none; the order is lost.
+pub(super) fn median(values: &mut [f32]) -> f32 {
+    let middle = values.len() / 2;
+    if values.is_empty() { 0.0 } else { *values.select_nth_unstable_by(middle, f32::total_cmp).1 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_comes_out_has_the_same_level_at_any_level() {
+        let mut state = 1u32;
+        let mut noise = || {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            state as f32 / 2f32.powi(31) - 1.0
+        };
+        let x: Vec<f32> = (0..100_000).map(|k| noise() * if k % 20_000 < 2000 { 1.0 } else { 0.05 }).collect();
+        let power = |x: &[f32]| x.iter().map(|v| v * v).sum::<f32>() / x.len() as f32;
+        let y = limit(&x);
+        let ratio = power(&y[20_100..21_900]) / power(&y[23_000..39_000]);
+        assert!((0.8..2.0).contains(&ratio), "{ratio}");
+        let soft: Vec<f32> = x.iter().map(|v| v * 0.01).collect();
+        for (a, b) in limit(&soft).iter().zip(&y) {
+            assert!((a - b).abs() < 0.02 * b.abs() + 0.01);
+        }
+        assert!(limit(&[]).is_empty() && limit(&[0.0; 3000]).iter().all(|v| *v == 0.0));
+    }
+}

@@ -1,0 +1,151 @@
+//! The guide heard in a recording: found, made the clock, and taken out.
+//!
+//! In: the low band of a recording ([`Low`]) and the guide that may be in it; out: a [`Lock`] that says where the guide
+//! begins and how fast its device's clock runs. Then: all samples of the recording; out: the recording without the guide,
+//! and what may still be hidden where it sounded. Pure.
+//!
+//! Limits: guides with fewer than eight sounds in the recording are not looked for; a guide that plays the part is taken
+//! out less deeply than clicks, since its sounds ring and lie under strikes.
+
+mod arrival;
+mod clock;
+mod find;
+mod frames;
+mod limit;
+mod low;
+mod matched;
+mod refine;
+mod residue;
+mod sinc;
+mod smooth;
+mod take_out;
+
+pub use clock::GuideClock;
+pub use low::Low;
+pub use residue::Residue;
+
+use crate::guide::{Guide, LONGEST, Sound};
+use crate::onset::Audibility;
+use crate::units::Seconds;
+
+/// Millionths.
+#[derive(Clone, Copy, Debug, Default, PartialEq, PartialOrd)]
+pub struct Ppm(pub f64);
+
+/// Where the guide is in a recording: what stands at `t` in the guide stands at `start + t (1 + skew)` in the recording.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Lock {
+    /// The guide's first sample; before the recording if negative.
+    pub start: Seconds,
+    /// By how much the recorder counts more seconds than the player.
+    pub skew: Ppm,
+    /// How far the match stands above chance, in its standard deviations.
+    pub certainty: f64,
+}
+
+impl Lock {
+    /// Where a moment of the guide stands in the recording.
+    pub fn at(&self, guide: Seconds) -> Seconds {
+        self.start + Seconds::of(guide.get() * (1.0 + self.skew.0 * 1e-6))
+    }
+}
+
+/// A sound of the guide.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct RefCue {
+    at: Seconds,
+    sound: Sound,
+    sign: i8,
+    gain: f64,
+}
+
+/// A guide that may be in a recording.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Reference {
+    cues: Vec<RefCue>,
+}
+
+impl Reference {
+    /// All sounds of a guide.
+    pub fn of(guide: &Guide) -> Reference {
+        let cues = guide.events.iter().map(|e| RefCue {
+            at: e.at.to_seconds(guide.rate),
+            sound: e.sound,
+            sign: e.sign,
+            gain: e.gain,
+        });
+        Reference { cues: cues.collect() }
+    }
+
+    /// Whether all cues of another are among its own, whatever their gains.
+    fn holds(&self, other: &Reference) -> bool {
+        let same = |a: &RefCue, b: &RefCue| (a.at - b.at).abs().get() < 1e-6 && a.sound == b.sound && a.sign == b.sign;
+        let mut from = 0;
+        other.cues.iter().all(|cue| {
+            while self.cues.get(from).is_some_and(|own| own.at.get() < cue.at.get() - 1e-6) {
+                from += 1;
+            }
+            self.cues[from..].iter().take_while(|own| own.at.get() <= cue.at.get() + 1e-6).any(|own| same(own, cue))
+        })
+    }
+
+    /// The sounds there are.
+    fn sounds(&self) -> Vec<Sound> {
+        let mut out: Vec<Sound> = self.cues.iter().map(|c| c.sound).collect();
+        out.sort_unstable();
+        out.dedup();
+        out
+    }
+}
+
+/// Which of some guides is in a recording, and where; `None` if none is. Guides that share their count-in are told apart by
+/// all of their sounds.
+pub fn find_any(references: &[Reference], low: &[f32]) -> Option<(usize, Lock)> {
+    let mut sounds: Vec<Sound> = references.iter().flat_map(Reference::sounds).collect();
+    sounds.sort_unstable();
+    sounds.dedup();
+    let matches = matched::matches(low, &sounds);
+    // One that holds all sounds of an earlier one would have been heard there.
+    let searched = references.iter().enumerate().filter(|(k, r)| !references[..*k].iter().any(|e| r.holds(e)));
+    let lock = searched.map(|(_, r)| r).find_map(|r| find::find(r, &matches).0)?;
+    let heard = |r: &Reference| find::beside(r, &matches, &lock);
+    let best = (0..references.len()).max_by(|a, b| heard(&references[*a]).total_cmp(&heard(&references[*b])))?;
+    // Placed by all of its own sounds.
+    let lock = find::find(&references[best], &matches).0.unwrap_or(lock);
+    Some((best, lock))
+}
+
+/// Looks for the guide in the low band of a recording. Also says how far the best place stands above chance.
+pub fn find(reference: &Reference, low: &[f32]) -> (Option<Lock>, f64) {
+    find::find(reference, &matched::matches(low, &reference.sounds()))
+}
+
+/// A recording without its guide.
+#[derive(Clone, Debug)]
+pub struct Removed {
+    /// What is left.
+    pub left: Vec<f32>,
+    /// What was taken out.
+    pub leak: Vec<f32>,
+    /// The guide's clock, with the devices' wander.
+    pub clock: GuideClock,
+    /// Its sounds within the recording, in order.
+    pub sounds: Vec<Residue>,
+}
+
+impl Removed {
+    /// Raises the level below which a strike is hidden where the guide's sounds may hide one.
+    pub fn doubt(&self, audibility: &mut Vec<Audibility>) {
+        residue::doubt(&self.sounds, audibility);
+    }
+}
+
+/// Takes the guide out of a recording at [`crate::onset::EAR_RATE`].
+pub fn remove(reference: &Reference, samples: &[f32], lock: &Lock) -> Removed {
+    let apart = take_out::take_out(reference, samples, lock);
+    let sounds = residue::residues(&apart);
+    Removed { left: apart.left, leak: apart.leak, clock: apart.clock, sounds }
+}
+
+#[cfg(test)]
+mod tests;

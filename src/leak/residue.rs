@@ -1,0 +1,111 @@
+//! What a removal leaves behind where each sound of the guide was, and what it may hide.
+//!
+//! Expected left-over of a sound: `leak x (squared error of its template / its power + 10^-3.2)`, the second term for what
+//! no template follows. A soft stroke may be hidden where that is far above the take's quiet and not far below its loud.
+
+use super::frames::BINS;
+use super::take_out::Apart;
+use crate::onset::{Audibility, EAR_RATE};
+use crate::units::{Decibels, Seconds};
+
+/// A sound of the guide in the recording.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Residue {
+    /// When it comes.
+    pub at: Seconds,
+    /// Mean power of its first 50 ms as it was in the recording, relative to full scale.
+    pub leak: Decibels,
+    /// Expected mean power of what is left of it.
+    pub left: Decibels,
+    /// A soft stroke could be hidden under what is left.
+    pub hides: bool,
+}
+
+/// Samples over which a sound is looked at: 50 ms, the length of a chirp and of a strike's level.
+const WINDOW: usize = 2205;
+/// What no template follows, as a share of the leak: -32 dB, the depth reached on clean takes.
+const UNFOLLOWED: f64 = 6.3e-4;
+/// A stroke may be hidden where the left-over is this far above the take's quiet fifth, and at most this far (24 dB) below
+/// its loud strikes.
+const OVER_QUIET: f64 = 4.0;
+const UNDER_LOUD: f64 = 4e-3;
+const QUIET: f64 = 0.2;
+const LOUD: f64 = 0.97;
+/// Frames that hold a sound's beginning.
+const FRAMES: usize = 24;
+/// A strike must stand this far above the left-over to be told from it.
+const ABOVE: Decibels = Decibels(6.0);
+/// Where a sound hides something, it does so from a little before to the end of a chirp.
+const HIDES: (Seconds, Seconds) = (Seconds::from_millis(-10.0), Seconds::from_millis(60.0));
+
+pub(super) fn residues(apart: &Apart) -> Vec<Residue> {
+    let n = apart.left.len();
+    let energy =
+        |x: &[f32], at: usize| -> f64 { x[at.min(n)..(at + WINDOW).min(n)].iter().map(|v| f64::from(v * v)).sum() };
+    let mut levels: Vec<f64> =
+        (0..n.saturating_sub(WINDOW)).step_by(WINDOW / 2).map(|at| energy(&apart.left, at)).collect();
+    levels.sort_by(f64::total_cmp);
+    let quantile = |q: f64| levels.get((levels.len() as f64 * q) as usize).copied().unwrap_or(0.0);
+    let (quiet, loud) = (quantile(QUIET) + 1e-12, quantile(LOUD));
+    let rate = f64::from(EAR_RATE.get());
+    let share: Vec<f64> = (apart.templates.iter())
+        .map(|t| {
+            let early = (FRAMES * BINS).min(t.bins.len()).min(t.error.len());
+            let power: f64 = t.bins[..early].iter().map(|b| f64::from(b.norm_sqr())).sum();
+            let error: f64 = t.error[..early].iter().map(|e| f64::from(*e)).filter(|e| *e < 1e6).sum();
+            (error / (power + 1e-20)).min(1.0) + UNFOLLOWED
+        })
+        .collect();
+    let mut out: Vec<Residue> = (apart.cues.iter().filter(|c| c.used))
+        .map(|cue| {
+            let at = apart.clock.at(Seconds::of(cue.at));
+            let leak = energy(&apart.leak, (at.get() * rate).max(0.0) as usize);
+            let left = leak * share[cue.kind];
+            Residue {
+                at,
+                leak: Decibels::from_power(leak / WINDOW as f64),
+                left: Decibels::from_power(left / WINDOW as f64),
+                hides: left > OVER_QUIET * quiet && left > UNDER_LOUD * loud,
+            }
+        })
+        .collect();
+    out.sort_by(|a, b| a.at.get().total_cmp(&b.at.get()));
+    out
+}
+
+pub(super) fn doubt(sounds: &[Residue], audibility: &mut Vec<Audibility>) {
+    for sound in sounds.iter().filter(|s| s.hides) {
+        let threshold = Decibels(sound.left.0 + ABOVE.0);
+        let (from, to) = (sound.at + HIDES.0, sound.at + HIDES.1);
+        let first = audibility.partition_point(|a| a.from <= from);
+        let Some(before) = first.checked_sub(1).map(|k| audibility[k].threshold) else { continue };
+        let end = audibility.partition_point(|a| a.from < to);
+        let after = audibility[end.max(first).saturating_sub(1)].threshold;
+        let higher = |a: Decibels| Decibels(a.0.max(threshold.0));
+        for a in &mut audibility[first..end.max(first)] {
+            a.threshold = higher(a.threshold);
+        }
+        let at_end = Audibility { from: to, threshold: after };
+        audibility.insert(end.max(first), at_end);
+        audibility.insert(first, Audibility { from, threshold: higher(before) });
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_sound_that_hides_raises_what_must_be_reached_and_only_there() {
+        let stretch = |from: f64, db: f64| Audibility { from: Seconds::of(from), threshold: Decibels(db) };
+        let mut stretches = vec![stretch(0.0, -60.0), stretch(1.03, -58.0), stretch(2.0, -60.0)];
+        let residue =
+            |at: f64, hides| Residue { at: Seconds::of(at), leak: Decibels(-20.0), left: Decibels(-40.0), hides };
+        doubt(&[residue(1.0, true), residue(1.5, false)], &mut stretches);
+        let at = |t: f64| stretches[stretches.partition_point(|a| a.from.get() <= t) - 1].threshold.0;
+        assert_eq!(
+            [at(0.98), at(1.0), at(1.05), at(1.07), at(1.5), at(2.5)],
+            [-60.0, -34.0, -34.0, -58.0, -58.0, -60.0]
+        );
+    }
+}
