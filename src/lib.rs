@@ -16,6 +16,7 @@
 //! | [`assess`] | alignment -> findings, timing, advice |
 //! | [`report`] | assessment -> chart, page, text, JSON |
 //! | [`chain`] | the steps strung together |
+//! | [`drill`] | echo drill: calls drawn from a seed, verdicts on what follows them |
 //!
 //! Only `audio` and the command line touch files. Everything else is pure and compiles for `wasm32-unknown-unknown`
 //! with `--no-default-features`.
@@ -27,6 +28,7 @@ pub mod audio;
 pub mod chain;
 #[cfg(feature = "edge")]
 pub mod cli;
+pub mod drill;
 pub mod guide;
 pub mod leak;
 pub mod onset;
