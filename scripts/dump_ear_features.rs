@@ -3,6 +3,7 @@
 //! `dump_ear_features first OUT WAV...` writes for each file: u32 count, then per candidate u32 sample, f32 level, the
 //! first and the timing features. `dump_ear_features second P OUT WAV...` reads the first decisions (f32 per candidate,
 //! files in the same order) and writes for each file: u32 count, then per candidate u32 index and the added features.
+//! `dump_ear_features bands SHORT OUT WAV` writes the band powers of both transforms, f32, frame by frame.
 //! All little-endian. The files are mono WAV at 44.1 kHz.
 
 use std::fs::File;
@@ -27,6 +28,15 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let args: Vec<String> = std::env::args().skip(1).collect();
     let mode = args.first().map(String::as_str);
     match (mode, &args[1..]) {
+        (Some("bands"), [short, long, file]) => {
+            let powers = fitting::bands(&read(file)?);
+            for (path, frames) in [(short, powers.0), (long, powers.1)] {
+                let mut out = BufWriter::new(File::create(path)?);
+                for v in frames.iter().flatten() {
+                    out.write_all(&v.to_le_bytes())?;
+                }
+            }
+        }
         (Some("first"), [out, files @ ..]) => {
             let mut out = BufWriter::new(File::create(out)?);
             for file in files {

@@ -19,6 +19,29 @@ def match(truth, heard, tolerance):
     return out
 
 
+def matched(truth, heard, tolerance):
+    """How many strikes can be paired one to one within a tolerance: on a line, taking the earliest that fits is the most."""
+    truth, heard = np.sort(truth), np.sort(heard)
+    n = i = j = 0
+    while i < len(truth) and j < len(heard):
+        if abs(truth[i] - heard[j]) <= tolerance:
+            n, i, j = n + 1, i + 1, j + 1
+        elif heard[j] < truth[i]:
+            j += 1
+        else:
+            i += 1
+    return n
+
+
+def f_measure(truth, heard, tolerance):
+    """F of one take: 2 x pairs / (strikes + heard); 0 where either list is empty, as mir_eval has it."""
+    if not len(truth) or not len(heard):
+        return 0.
+    n = matched(truth, heard, tolerance)
+    precision, recall = n / len(heard), n / len(truth)
+    return 2 * precision * recall / (precision + recall) if n else 0.
+
+
 def apart(t, p, threshold):
     order = [i for i in np.argsort(-p, kind='stable') if p[i] > threshold]
     keep = []

@@ -325,10 +325,10 @@ FIRST, TIMING, ADDED = 340, 103, 22
 # As in src/onset/ear.rs: candidates down to FAINT count, those above SURE are not doubtful.
 FAINT, SURE = .06, .6
 # A candidate is given out from this probability on, between a noisy and a quiet take by the number of doubtful
-# candidates to one sure strike: F is best at .3 to .4 in quiet takes and flat from .5 to .8 in noisy ones, where a false
+# candidates to one sure strike: F is flat from .3 to .5 in quiet takes and from .5 to .8 in noisy ones, where a false
 # strike costs more than a missed ghost. At 20 dB this gives a third of the false strikes that a threshold by signal to
 # noise ratio gave, and a higher F; the doubtful ones tell a lively noise from a steady one.
-THRESHOLD = dict(noisy=.75, noisy_doubtful=.2, quiet=.35, quiet_doubtful=.05)
+THRESHOLD = dict(noisy=.75, noisy_doubtful=.2, quiet=.5, quiet_doubtful=.05)
 
 if __name__ == '__main__':
     main()

@@ -152,6 +152,12 @@ impl Gate {
 
 /// Holds a take against the part. `known`: strikes of known surface, from a short recording or named by the teacher.
 pub fn judge(take: &Take, timeline: &Timeline, known: Option<&Calibration>) -> Assessment {
+    judge_related(take, timeline, known).0
+}
+
+/// As [`judge`], with how much the part explains: by how many nats a strike it tells the take better than a rhythm of
+/// its own does. At or below zero the take has nothing to do with the part; zero without strikes.
+pub fn judge_related(take: &Take, timeline: &Timeline, known: Option<&Calibration>) -> (Assessment, f64) {
     let flat = [1.0 / Surface::COUNT as f64; Surface::COUNT];
     let seen = |onset: &Onset, surface| Strike {
         at: onset.at,
@@ -209,7 +215,8 @@ pub fn judge(take: &Take, timeline: &Timeline, known: Option<&Calibration>) -> A
         surfaces: reading.heard,
         guide: take.guide.as_ref().map(|guide| guide_times(guide, timeline)),
     };
-    assess(timeline, &strikes, &faint, &found, &hearing)
+    let related = better_by(&found) / strikes.len().max(1) as f64;
+    (assess(timeline, &strikes, &faint, &found, &hearing), related)
 }
 
 /// When the guide asks for each stroke.

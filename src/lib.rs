@@ -17,14 +17,18 @@
 //! | [`report`] | assessment -> chart, page, text, JSON |
 //! | [`chain`] | the steps strung together |
 //! | [`drill`] | echo drill: calls drawn from a seed, verdicts on what follows them |
+//! | [`take`] | the card beside a recording (the edge) |
+//! | [`book`] | the class book: recordings -> who has what, what to teach again (the edge) |
 //!
-//! Only `audio` and the command line touch files. Everything else is pure and compiles for `wasm32-unknown-unknown`
-//! with `--no-default-features`.
+//! Only `audio`, `take`, `book` and the command line touch files. Everything else is pure and compiles for
+//! `wasm32-unknown-unknown` with `--no-default-features`.
 
 pub mod align;
 pub mod assess;
 #[cfg(feature = "edge")]
 pub mod audio;
+#[cfg(feature = "edge")]
+pub mod book;
 pub mod chain;
 #[cfg(feature = "edge")]
 pub mod cli;
@@ -35,4 +39,6 @@ pub mod onset;
 pub mod part;
 pub mod report;
 pub mod surface;
+#[cfg(feature = "edge")]
+pub mod take;
 pub mod units;

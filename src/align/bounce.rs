@@ -94,7 +94,12 @@ fn series(strikes: &[Strike], first: usize, second: usize) -> Option<Vec<usize>>
     let shrinks_by = |ratio: f64| gap(before, last) < ratio.powi(found.len() as i32 - 2) * gap(first, second);
     let to_the_end = gap(before, last) < LAST_S && fall > FALL_DB && shrinks_by(0.9);
     let silent = last + 1 == strikes.len() || gap(last, last + 1) > SILENCE_S;
-    let broken_off = gap(before, last) < LAST_HEARD_S && fall > FALL_HEARD_DB && shrinks_by(SHRINKS) && silent;
+    // Three intervals that shrink are a common written rhythm.
+    let broken_off = found.len() > LEAST
+        && gap(before, last) < LAST_HEARD_S
+        && fall > FALL_HEARD_DB
+        && shrinks_by(SHRINKS)
+        && silent;
     let strange = last + 1 - first - found.len();
     (found.len() >= LEAST && strange * LEAST <= found.len() && (to_the_end || broken_off)).then_some(found)
 }

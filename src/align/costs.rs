@@ -126,6 +126,25 @@ pub(crate) const JUMP_IN_SECTION: f64 = 7.0;
 pub(crate) const JUMP_UNITS_ELSEWHERE: f64 = 7.5;
 pub(crate) const JUMP_ANYWHERE: f64 = 9.5;
 
+/// Losing the place altogether, so that what is played fits nowhere: 1 stroke in 1000. Until it is found again strikes come
+/// at [`LOST_RATE`], on any surface.
+pub(crate) const LOST_ENTER: f64 = 7.0;
+/// It lasts 5 s in the mean, seconds;
+const LOST_LASTS_S: f64 = 5.0;
+/// and one goes on where it was lost, or a little further (1 in 6 for each of the bars that would have come meanwhile), or
+/// at the section's or the piece's start; rarely at another section, more rarely anywhere else.
+pub(crate) const FOUND_SAME: f64 = 1.5;
+pub(crate) const FOUND_NEAR: f64 = 1.8;
+pub(crate) const FOUND_NEAR_BARS: usize = 5;
+pub(crate) const FOUND_SECTION: f64 = 2.3;
+pub(crate) const FOUND_OTHER: f64 = 4.0;
+pub(crate) const FOUND_ANYWHERE: f64 = 6.0;
+
+/// Finding the place again `after_s` seconds after the last stroke that was one: minus the log density in time.
+pub(crate) fn found_again(after_s: f64) -> f64 {
+    LOST_LASTS_S.ln() + after_s.max(0.0) / LOST_LASTS_S
+}
+
 /// Stopping and going on elsewhere: back to the start of the section or piece, to this bar or the one before, to a
 /// repeat in the section, to an earlier or a later section (and for each pass between), to another bar.
 pub(crate) const RESTART_SECTION: f64 = 4.5;

@@ -63,6 +63,8 @@ pub enum Step {
     JumpAfterPause,
     /// Nobody wrote it.
     Extra,
+    /// Nobody wrote it, and the place was lost: what is played fits nowhere for a while.
+    Lost,
     /// Nobody wrote it, and it fell in a written rest.
     InRest,
     /// The second half of a double: a rebound, or a hand of both-at-once that came late.
@@ -236,7 +238,7 @@ impl Trace {
     /// a finding. Looks only at the strikes from the first forbidden one until the best rival has joined the path again
     /// or has lost.
     pub fn cost_without(&self, forbidden: &Forbidden) -> f64 {
-        let ranges = [&forbidden.jumps, &forbidden.shifts, &forbidden.late_begin];
+        let ranges = [&forbidden.jumps, &forbidden.shifts, &forbidden.late_begin, &forbidden.lost];
         let filled = || ranges.iter().filter(|r| !r.is_empty());
         let (Some(first), Some(last)) = (filled().map(|r| r.start).min(), filled().map(|r| r.end).max()) else {
             return 0.0;

@@ -66,6 +66,8 @@ pub(crate) struct Extra {
     /// In the piece, and when the place is lost.
     pub(crate) inside: f64,
     pub(crate) lost: f64,
+    /// As one of the player's own while the place is lost.
+    pub(crate) nowhere: f64,
     /// Before or after it, alone and among others.
     pub(crate) outside: f64,
     pub(crate) burst: f64,
@@ -119,6 +121,7 @@ impl Event {
         event.as_extra = Extra {
             inside: event.extra(model.extra_rate),
             lost: event.extra(costs::LOST_RATE).min(event.extra(model.extra_rate)),
+            nowhere: event.own_extra(costs::LOST_RATE),
             outside: event.extra(costs::OUTSIDE_RATE),
             burst: event.extra(costs::OUTSIDE_BURST_RATE),
             rest: event.own_extra(costs::REST_RATE),

@@ -2,7 +2,7 @@
 
 use super::model::{Event, N};
 use super::score::Target;
-use super::search::{BEFORE, Candidates, FASTEST, Hyp, SLOWEST, Search};
+use super::search::{BEFORE, Candidates, FASTEST, Hyp, LOST, SLOWEST, Search};
 use super::{Step, costs};
 
 /// Squared deviations (in variances) beyond which a strike is not in time.
@@ -11,6 +11,7 @@ const GATE_JUMP: f64 = 25.0;
 /// Sources of jumps tried at each strike.
 const SOURCES: usize = 24;
 const SOURCES_PAUSED: usize = 16;
+const SOURCES_LOST: usize = 4;
 /// Strokes ahead that a strike may be: two bars of sixteenths left out.
 const AHEAD: usize = 32;
 /// What a surface heard as written may take off a cost, at most, nats.
@@ -43,6 +44,13 @@ impl Tap {
     }
 }
 
+/// What an account may do at this strike, when the judge asks a second time.
+#[derive(Clone, Copy)]
+pub(super) struct May {
+    pub(super) shift: bool,
+    pub(super) begin_late: bool,
+}
+
 /// A stroke that a strike could be, seen from an account.
 #[derive(Clone, Copy)]
 struct Reach {
@@ -57,13 +65,13 @@ struct Reach {
 
 impl Search<'_> {
     /// The strike belongs to nothing that is written.
-    pub(super) fn extra(&self, event: &Event, parent: u32, hyp: &Hyp, out: &mut Candidates) {
+    pub(super) fn extra(&self, event: &Event, parent: u32, hyp: &Hyp, may_lose: bool, out: &mut Candidates) {
         let mut next = Hyp { parent, step: Step::Extra, ..*hyp };
         let cost = &event.as_extra;
         let outside = if hyp.fill >= costs::OUTSIDE_BURST_FROM { cost.burst } else { cost.outside };
         let Ok(j) = usize::try_from(hyp.j) else {
             next.cost += if hyp.j == BEFORE { outside } else { cost.inside };
-            next.fill = hyp.fill.saturating_add(1);
+            next.fill = one_more(hyp.fill);
             return out.push(next);
         };
         if event.bounce {
@@ -75,6 +83,15 @@ impl Search<'_> {
             let louder = costs::DOUBLE_LOUDER * (event.db - hyp.last_db - costs::DOUBLE_SLACK_DB).clamp(0.0, 20.0);
             return out.push(Hyp { cost: hyp.cost + double + louder, step: Step::Double, ..next });
         }
+        if may_lose && j + 1 < self.score.len() {
+            let enter = if hyp.fill == LOST { 0.0 } else { costs::LOST_ENTER };
+            out.push(Hyp { cost: hyp.cost + enter + cost.nowhere, step: Step::Lost, fill: LOST, ..next });
+        }
+        if hyp.fill == LOST {
+            // A sound of another kind in between does not find the place.
+            next.cost += cost.inside;
+            return out.push(next);
+        }
         let pos = (event.t - hyp.tau) / hyp.p;
         let in_rest = self.score.rest_after[j].filter(|&(from, to)| pos > from - 0.2 && pos < to - 0.2);
         if let Some(rest) = in_rest {
@@ -83,11 +100,11 @@ impl Search<'_> {
             next.step = Step::InRest;
         } else if j + 1 == self.score.len() && pos > 0.2 {
             next.cost += outside;
-            next.fill = hyp.fill.saturating_add(1);
+            next.fill = one_more(hyp.fill);
         } else {
             self.in_later_rest(event, &next, pos, out);
             next.cost += if hyp.fill >= costs::LOST_FROM { cost.lost } else { cost.inside };
-            next.fill = hyp.fill.saturating_add(1);
+            next.fill = one_more(hyp.fill);
         }
         out.push(next);
     }
@@ -137,7 +154,7 @@ impl Search<'_> {
             a: hyp.a - g * ga,
             c: hyp.c - g * gc,
             d: hyp.d - h * gc,
-            fill: hyp.fill.saturating_add(1),
+            fill: one_more(hyp.fill),
             step: Step::InRest,
             ..next
         });
@@ -187,7 +204,7 @@ impl Search<'_> {
     }
 
     /// What could come next for an account that has begun.
-    fn reaches(&self, hyp: &Hyp, reach: &mut dyn FnMut(Reach) -> bool) {
+    fn reaches(&self, hyp: &Hyp, anywhere: bool, reach: &mut dyn FnMut(Reach) -> bool) {
         let score = self.score;
         let miss = self.model.miss;
         if let Some(tap) = Tap::of(hyp.j) {
@@ -200,7 +217,9 @@ impl Search<'_> {
             }
             if tap.left <= 2 {
                 let skipped = if tap.left == 2 { 1.5 } else { 0.0 };
-                for (j, &begin) in score.begin.iter().enumerate().filter(|(_, begin)| begin.is_finite()) {
+                for (j, &begin) in
+                    score.begin.iter().enumerate().filter(|(j, begin)| begin.is_finite() && (anywhere || *j <= 2))
+                {
                     let after_downbeat = score.at[j] - score.bars[score.bar[j]].at;
                     let db = after_downbeat + unit * tap.left as f64;
                     reach(Reach { j: j as i32, db, ahead: 1, cost: begin + skipped });
@@ -219,9 +238,9 @@ impl Search<'_> {
     }
 
     /// The strike is one of the next strokes.
-    pub(super) fn go_on(&self, event: &Event, parent: u32, hyp: &Hyp, may_shift: bool, out: &mut Candidates) {
+    pub(super) fn go_on(&self, event: &Event, parent: u32, hyp: &Hyp, may: May, out: &mut Candidates) {
         let model = self.model;
-        self.reaches(hyp, &mut |to| {
+        self.reaches(hyp, may.begin_late, &mut |to| {
             let tp = hyp.tau + to.db * hyp.p;
             let dev = event.t - tp;
             let a = hyp.a + 2.0 * to.db * hyp.c + to.db * to.db * hyp.d + model.phase_walk_s.powi(2) * to.db;
@@ -270,7 +289,7 @@ impl Search<'_> {
             if to.ahead <= 2 && dev.abs() < room && event.t > hyp.last + 0.04 && displaced < in_time {
                 out.push(Hyp { cost: displaced, tau: tp, a, c, d, step: Step::Displaced, ..here });
             }
-            if may_shift
+            if may.shift
                 && event.t > hyp.last + 0.05
                 && base + costs::SHIFT_AT_LEAST < out.limit()
                 && let Some(shift) = self.shift(hyp, to, j, opens_pass, dev)
@@ -285,6 +304,9 @@ impl Search<'_> {
     /// Cost of setting the pulse anew at stroke `j`, `dev` seconds from where it was due.
     fn shift(&self, hyp: &Hyp, to: Reach, j: usize, opens_pass: bool, dev: f64) -> Option<f64> {
         let late = dev / hyp.p;
+        if hyp.fill == LOST && late > costs::SHIFT_LEAST {
+            return Some(costs::FOUND_SAME + costs::found_again(dev + to.db * hyp.p));
+        }
         let rest = (j + 1 - to.ahead.min(j + 1)..=j).map(|k| self.score.rest_before[k]).fold(0.0, f64::max);
         let rest = if rest > 0.9 { rest } else { 0.0 };
         if late > costs::SHIFT_LEAST {
@@ -388,40 +410,44 @@ impl Search<'_> {
 
     /// From anywhere to the start of a bar after a pause.
     pub(super) fn jumps_paused(&self, event: &Event, beam: &[Hyp], out: &mut Candidates) {
-        let mut sources: Vec<(f64, usize, f64)> = Vec::new();
+        let mut sources: Vec<(f64, usize)> = Vec::new();
         for (k, hyp) in beam.iter().enumerate() {
             let Ok(j) = usize::try_from(hyp.j) else { continue };
             let gap = self.score.at.get(j + 1).map_or(1.0, |next| next - self.score.at[j]).max(0.25);
             let late = event.t - hyp.tau - gap * hyp.p;
             if late > 0.35 * hyp.p && hyp.cost + costs::RESTART_SECTION - SURFACE_GAIN < out.limit() {
-                sources.push((hyp.cost + costs::pause(late), k, late));
+                sources.push((hyp.cost + costs::pause(late), k));
             }
         }
         sources.sort_by(|x, y| x.0.total_cmp(&y.0));
         sources.truncate(SOURCES_PAUSED);
-        for &(cost, k, _) in &sources {
+        for &(cost, k) in &sources {
             if cost + costs::RESTART_SECTION - SURFACE_GAIN >= out.limit() {
                 break;
             }
             let hyp = &beam[k];
             let Ok(j) = usize::try_from(hyp.j) else { continue };
-            let (from, d) = (self.score.bar[j], hyp.d + (0.05 * hyp.p).powi(2));
-            let here = Hyp {
-                tau: event.t,
-                a: event.var,
-                c: 0.0,
-                d,
-                last: event.t,
-                last_db: event.db,
-                mix: -1,
-                fill: 0,
-                parent: k as u32,
-                step: Step::JumpAfterPause,
-                ..*hyp
-            };
+            let (from, here) = (self.score.bar[j], anew(event, k as u32, hyp));
             for target in self.score.targets.iter().flat_map(|(_, list)| list) {
                 let jump = self.score.jump_paused(from, target.bar) + target.cost;
                 self.land(event, cost + jump, target, here, out);
+            }
+        }
+    }
+
+    /// Finding the place again, at the start of a bar.
+    pub(super) fn found(&self, event: &Event, beam: &[Hyp], out: &mut Candidates) {
+        // The beam is in order of cost.
+        let lost = beam.iter().enumerate().filter(|(_, hyp)| hyp.fill == LOST && hyp.j >= 0).take(SOURCES_LOST);
+        for (k, hyp) in lost {
+            let cost = hyp.cost + costs::found_again(event.t - hyp.last);
+            if cost + costs::FOUND_NEAR - SURFACE_GAIN >= out.limit() {
+                continue;
+            }
+            let (from, here) = (self.score.bar[hyp.j as usize], anew(event, k as u32, hyp));
+            for target in self.score.targets.iter().flat_map(|(_, list)| list) {
+                let found = self.score.found_at(from, target.bar) + target.cost;
+                self.land(event, cost + found, target, here, out);
             }
         }
     }
@@ -431,6 +457,28 @@ impl Search<'_> {
         if cost.is_finite() {
             out.push(Hyp { cost, j: target.stroke as i32, ..here });
         }
+    }
+}
+
+/// One more strike in a rest or outside the piece; [`LOST`] means something else.
+fn one_more(fill: u8) -> u8 {
+    fill.saturating_add(1).min(LOST - 1)
+}
+
+/// An account that begins anew at this strike, its tempo nearly kept.
+fn anew(event: &Event, parent: u32, hyp: &Hyp) -> Hyp {
+    Hyp {
+        tau: event.t,
+        a: event.var,
+        c: 0.0,
+        d: hyp.d + (0.05 * hyp.p).powi(2),
+        last: event.t,
+        last_db: event.db,
+        mix: -1,
+        fill: 0,
+        parent,
+        step: Step::JumpAfterPause,
+        ..*hyp
     }
 }
 

@@ -137,6 +137,20 @@ impl Score {
         self.leap(from, to).map_or(f64::INFINITY, |leap| paused_cost(&leap))
     }
 
+    /// Going on at bar `to` after the place was lost in bar `from`.
+    pub(crate) fn found_at(&self, from: usize, to: usize) -> f64 {
+        let (Some(a), Some(b)) = (self.bars.get(from), self.bars.get(to)) else { return f64::INFINITY };
+        if (from..=from + costs::FOUND_NEAR_BARS).contains(&to) {
+            costs::FOUND_NEAR
+        } else if b.opens_pass && (a.pass == b.pass || to == 0) {
+            costs::FOUND_SECTION
+        } else if b.opens_pass || a.pass == b.pass {
+            costs::FOUND_OTHER
+        } else {
+            costs::FOUND_ANYWHERE
+        }
+    }
+
     fn leap(&self, from_idx: usize, to_idx: usize) -> Option<Leap<'_>> {
         let (from, to) = (self.bars.get(from_idx)?, self.bars.get(to_idx)?);
         (to_idx != from_idx + 1).then_some(Leap { from, to, from_idx, to_idx })

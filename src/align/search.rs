@@ -7,6 +7,7 @@
 //! 2016, arXiv 1512.07748). No randomness; ties go to the account that was generated first.
 
 use super::model::{Event, Model};
+use super::moves::May;
 use super::score::Score;
 use super::{Step, costs};
 
@@ -43,6 +44,9 @@ const LN_2PI: f64 = 1.837_877_066_409_345_3;
 /// Last stroke of an account that has not begun.
 pub(crate) const BEFORE: i32 = -1;
 
+/// [`Hyp::fill`] of an account that has lost the place.
+pub(super) const LOST: u8 = u8::MAX;
+
 /// One account.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Hyp {
@@ -63,7 +67,7 @@ pub(crate) struct Hyp {
     pub(crate) parent: u32,
     /// Surfaces last mixed up: written * N + heard; -1 for none.
     pub(crate) mix: i8,
-    /// Strikes inside the present rest, or before the beginning, or after the end.
+    /// Strikes inside the present rest, or before the beginning, or after the end; [`LOST`] while the place is lost.
     pub(crate) fill: u8,
     pub(crate) step: Step,
 }
@@ -77,6 +81,8 @@ pub struct Forbidden {
     pub shifts: std::ops::Range<usize>,
     /// Where these strikes are the first that count, they must be the part's first strokes.
     pub late_begin: std::ops::Range<usize>,
+    /// At these strikes the place may not be lost.
+    pub lost: std::ops::Range<usize>,
 }
 
 /// Everything fixed during one pass.
@@ -157,24 +163,28 @@ impl<'a> Search<'a> {
     /// Continues every account with strike `i`.
     pub(crate) fn advance(&self, i: usize, beam: &[Hyp], forbidden: Option<&Forbidden>) -> Vec<Hyp> {
         let may_jump = forbidden.is_none_or(|f| !f.jumps.contains(&i));
-        let may_shift = forbidden.is_none_or(|f| !f.shifts.contains(&i));
+        let may = May {
+            shift: forbidden.is_none_or(|f| !f.shifts.contains(&i)),
+            begin_late: forbidden.is_none_or(|f| !f.late_begin.contains(&i)),
+        };
         let event = &self.events[i];
         let mut out = Candidates { list: Vec::with_capacity(2048), best: f64::INFINITY, width: self.beam.width };
         // What is likeliest comes first, so that the rest is soon known to be too dear.
         for (k, hyp) in beam.iter().enumerate() {
             if hyp.j == BEFORE {
-                let anywhere = forbidden.is_none_or(|f| !f.late_begin.contains(&i));
-                self.begin(event, k as u32, hyp, anywhere, &mut out);
+                self.begin(event, k as u32, hyp, may.begin_late, &mut out);
             } else {
-                self.go_on(event, k as u32, hyp, may_shift, &mut out);
+                self.go_on(event, k as u32, hyp, may, &mut out);
             }
         }
+        let may_lose = forbidden.is_none_or(|f| !f.lost.contains(&i));
         for (k, hyp) in beam.iter().enumerate() {
-            self.extra(event, k as u32, hyp, &mut out);
+            self.extra(event, k as u32, hyp, may_lose, &mut out);
         }
         if may_jump {
             self.jumps(event, beam, &mut out);
             self.jumps_paused(event, beam, &mut out);
+            self.found(event, beam, &mut out);
         }
         let most = if i < FIRST_STRIKES { self.beam.most_first } else { self.beam.most };
         let fine = if i < FIRST_STRIKES { CELL_FINE } else { 1.0 };
@@ -242,10 +252,11 @@ fn prune(out: Candidates, quarter_s: f64, beam: usize, fine: f64) -> Vec<Hyp> {
         let tempo = ((hyp.p / quarter_s).ln() / (CELL_TEMPO * fine)).round() as i64;
         let open = hyp.d > (0.12 * hyp.p).powi(2);
         // Stroke, phase (of an hour), tempo, and two flags side by side in one number.
-        let flags = u64::from(open) << 2 | u64::from(hyp.fill.min(3));
-        let cell = ((hyp.j + 64) as u64) << 40
-            | (phase as u64 & 0xf_ffff) << 16
-            | ((tempo + 256) as u64 & 0x1fff) << 3
+        let fill = if hyp.fill == LOST { 4 } else { u64::from(hyp.fill.min(3)) };
+        let flags = u64::from(open) << 3 | fill;
+        let cell = ((hyp.j + 64) as u64) << 41
+            | (phase as u64 & 0xf_ffff) << 17
+            | ((tempo + 256) as u64 & 0x1fff) << 4
             | flags;
         if seen.insert(cell) {
             kept.push(hyp);

@@ -228,7 +228,7 @@ fn mostly_placed(strikes: &[Strike], found: &Trace) -> bool {
     for (i, place) in found.alignment.placed.iter().enumerate() {
         match place.step {
             step if step.is_match() => fitting += 1.0,
-            Step::Extra => stray += sure(i),
+            Step::Extra | Step::Lost => stray += sure(i),
             _ => {}
         }
     }

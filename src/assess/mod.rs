@@ -8,6 +8,7 @@ mod drift;
 mod hands;
 mod judge;
 mod levels;
+mod rerun;
 mod runs;
 mod stats;
 mod status;
@@ -17,6 +18,7 @@ mod timing;
 mod words;
 
 pub use judge::assess;
+pub use rerun::{InARow, Move, RerunRule, clean_passes, rerun};
 
 use crate::align::Step;
 use crate::onset::Audibility;

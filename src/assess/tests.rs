@@ -435,3 +435,67 @@ mod any {
         }
     }
 }
+
+#[test]
+fn a_place_lost_and_found_again_is_told_once_and_where() {
+    let (mut told, mut alone) = (0, 0);
+    for seed in 0..18 {
+        let pupil = Pupil { strays: 0.0, ..Pupil::good(1700 + seed) };
+        let line = pupil.line(PARTS[seed as usize % PARTS.len()]);
+        let (strikes, faint, duration) = pupil.play(&line);
+        let clean = trace(&line, &strikes, &AlignConfig::default());
+        let bar_of = |i: usize| clean.alignment.placed[i].stroke.map(|j| line.strokes[j].bar);
+        // Two bars give way to strikes at no time in particular; then it goes on a good second later.
+        let gone = line.bars.len() / 2..line.bars.len() / 2 + 2;
+        let from = (0..strikes.len()).find(|&i| bar_of(i).is_some_and(|b| b >= gone.start)).unwrap();
+        let to = (0..strikes.len()).find(|&i| bar_of(i).is_some_and(|b| b >= gone.end)).unwrap();
+        let mut dice = Dice::new(seed);
+        let surfaces: Vec<_> = strikes.iter().map(|s| s.surface).collect();
+        let mut t = strikes[from - 1].at.get();
+        let mut all = strikes[..from].to_vec();
+        for _ in 0..10 {
+            t += 0.25 + 0.55 * dice.uniform();
+            let surface = surfaces[(dice.uniform() * surfaces.len() as f64) as usize];
+            all.push(Strike { at: Seconds::of(t), surface, ..strikes[from] });
+        }
+        let later = t + 1.2 - strikes[to].at.get();
+        all.extend(strikes[to..].iter().map(|s| Strike { at: s.at + Seconds::of(later), ..*s }));
+        let trace = trace(&line, &all, &AlignConfig::default());
+        let take = assess(&line, &all, &faint, &trace, &Hearing::clear(Seconds::of(duration + later.max(0.0))));
+        // Between the last stroke and the first that fits nowhere the bar line may or may not have come.
+        let here = |f: &Finding| {
+            let of = |p: &&crate::part::Pass| f.section.as_ref() == Some(&p.section) && f.pass == Some(p.number);
+            let bar = line.passes.iter().find(of).zip(f.bar).map(|(p, bar)| p.bars.start + bar as usize - 1);
+            f.kind == Kind::Lost && bar.is_some_and(|b| (gone.start - 1..=gone.start + 1).contains(&b))
+        };
+        told += usize::from(take.findings.iter().any(here));
+        alone += usize::from(take.findings.len() == 1);
+    }
+    assert!(told >= 16 && alone >= 15, "told {told}, alone {alone} of 18");
+}
+
+#[test]
+fn a_beginning_at_a_later_section_is_told_with_a_count_in_before_it_and_without() {
+    let pupil = Pupil { strays: 0.0, ..Pupil::good(1800) };
+    let line = pupil.line(
+        "title = \"T\"\nmeter = \"4/4\"\nbpm = { start = 60, goal = 90 }\nform = \"A B A B\"\n[sections.A]\n\
+         strokes = \"o.x. ooxo | x.o. x.-- | oo.o x.x. | o.-- o.--\"\n[sections.B]\n\
+         strokes = \"+.+. oo.x | x.x. o.-- | +.+. xxox | O.-- O.--\"\n",
+    );
+    let (strikes, faint, duration) = pupil.play(&line);
+    let clean = trace(&line, &strikes, &AlignConfig::default());
+    let b = line.bars[line.passes[1].bars.start].strokes.start;
+    let first = clean.alignment.placed.iter().position(|p| p.stroke == Some(b)).unwrap();
+    let quarter = clean.alignment.placed[first].bpm.quarter().get();
+    for taps in [0, 4] {
+        let tap = |k: usize| Strike {
+            at: Seconds::of(strikes[first].at.get() - (taps - k) as f64 * quarter),
+            surface: std::array::from_fn(|c| if c == Surface::Click.index() { 1.0 } else { 0.0 }),
+            ..strikes[first]
+        };
+        let all: Vec<Strike> = (0..taps).map(tap).chain(strikes[first..].iter().copied()).collect();
+        let trace = trace(&line, &all, &AlignConfig::default());
+        let take = assess(&line, &all, &faint, &trace, &Hearing::clear(Seconds::of(duration)));
+        assert_eq!(kinds(&take), [Kind::StartedLate], "{taps} taps: {}", shown(&take));
+    }
+}

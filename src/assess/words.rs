@@ -169,7 +169,7 @@ pub(super) fn form(timeline: &Timeline, finding: &Finding) -> Option<String> {
             format!("The playing stopped at {here} for about {} and went on from there.", beats(finding.size))
         }
         Kind::StartedLate => format!("The playing began at {here}; what comes before it was not played."),
-        Kind::Lost => format!("After {here} the strikes no longer fit the part, for about {} s.", n.max(1)),
+        Kind::Lost => format!("From {here} on the strikes fit nowhere in the part, for about {} s.", n.max(1)),
         _ => return None,
     };
     Some(match finding.otherwise.and_then(other) {
@@ -313,7 +313,7 @@ pub(super) fn fix(timeline: &Timeline, finding: &Finding) -> String {
         Kind::NotTogether => "Where both hands play, one landed after the other. Lift both sticks to the same height and let them fall together.".into(),
         Kind::LevelFlat => "Loud and soft sounded much the same. Soft strokes stay low over the bucket, loud ones come from high up.".into(),
         Kind::StartedLate => format!("You began at {here}. Next time begin at the very beginning."),
-        Kind::Lost => format!("After {here} you lost your place. That happens to everybody. Play up to there and one bar further, slowly."),
+        Kind::Lost => format!("In {here} you lost your place. That happens to everybody. Play up to there and one bar further, slowly."),
         Kind::WrongSurface => format!("In {name} some strokes landed on another surface than written. Say each one aloud first, then play it."),
     }
 }

@@ -20,14 +20,19 @@
 //! # }
 //! ```
 
+mod capture;
 mod channels;
 mod decode;
+mod device;
 mod error;
 mod gauge;
+mod growing;
 mod iff;
 mod mp4;
 mod patched;
+mod playback;
 mod resample;
+mod slips;
 mod sniff;
 mod stream;
 mod wav;
@@ -36,10 +41,15 @@ mod write;
 use std::io::{Read, Seek};
 use std::path::{Path, PathBuf};
 
+pub use capture::{Ended, Microphone, Recorded, Recording, Watch};
 pub use channels::Heard;
 pub use decode::Start;
+pub use device::{DeviceError, devices};
 pub use error::AudioError;
 pub use gauge::Facts;
+pub use growing::GrowingWav;
+pub use playback::Loudspeaker;
+pub use slips::{Slip, SlipWatch};
 pub use write::{note, wav};
 
 use crate::onset::EAR_RATE;

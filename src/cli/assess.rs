@@ -8,13 +8,15 @@ use anyhow::{Context, Result, anyhow, bail};
 
 use super::files::{self, print, tell};
 use super::{AssessArgs, Outcome, guide, part, strikes};
-use crate::assess::Assessment;
+use crate::assess::{Assessment, ClockSource};
 use crate::audio::AudioError;
 use crate::chain::{self, Take};
-use crate::guide::Guide;
-use crate::part::{Surface, Timeline};
+use crate::guide::{Guide, Practice};
+use crate::part::{Part, Surface, Timeline};
 use crate::report::{Meta, chart, json, page, text};
 use crate::surface::Calibration;
+use crate::take::{Card, beside, fingerprint};
+use crate::units::Seconds;
 
 /// A recording of known strikes: three on each of these surfaces, in this order.
 #[derive(Clone)]
@@ -23,7 +25,7 @@ pub(super) struct Known {
     surfaces: Vec<Surface>,
 }
 
-fn surface(word: &str) -> Result<Surface, String> {
+pub(super) fn surface(word: &str) -> Result<Surface, String> {
     Surface::ALL
         .into_iter()
         .find(|s| s.word() == word.trim())
@@ -87,21 +89,160 @@ enum Failure {
 
 struct Job<'a> {
     args: &'a AssessArgs,
-    timeline: &'a Timeline,
+    takes: &'a [PathBuf],
+    /// The part that was named, and what is to be played of it; without it every take's card says so.
+    part: Option<(&'a Path, Plan)>,
     known: Calibration,
-    /// What may be heard in the recordings, and whether it was said to be.
+}
+
+/// What a take is held against.
+#[derive(Clone)]
+struct Plan {
+    timeline: Timeline,
+    /// What may be heard in the recording, and whether it was said to be.
     guides: Vec<Guide>,
     expected: bool,
 }
 
+impl Plan {
+    fn asked(args: &AssessArgs, path: &Path) -> Result<Plan> {
+        let part = part::read(path)?;
+        if let Some(file) = &args.guide {
+            let (practice, guide) = guide::read(file, &part)?;
+            return Ok(Plan { timeline: practice.timeline, guides: vec![guide], expected: true });
+        }
+        let practice = guide::practice(&part, &args.asked, &args.practised.laps(1))?;
+        let guides = guide::likely(&practice);
+        Ok(Plan { timeline: practice.timeline, guides, expected: false })
+    }
+}
+
+/// Whether anything is said on the command line that a card would say too.
+fn says(args: &AssessArgs) -> bool {
+    let practised = &args.practised;
+    args.asked.bpm.is_some()
+        || args.asked.form.is_some()
+        || args.guide.is_some()
+        || practised.section.is_some()
+        || practised.bars.is_some()
+        || practised.join.is_some()
+        || practised.times.is_some()
+}
+
+/// What the card of a take says was asked for, held against the part named or, without one, the part on the card.
+pub(super) fn by_card(card: &Card, part_path: &Path) -> Result<(Part, Practice, Guide)> {
+    let name = part_path.display();
+    let bytes = std::fs::read(part_path).with_context(|| {
+        format!("cannot read the part `{name}`, which the take card names; name the part file before the take")
+    })?;
+    if fingerprint(&bytes) != card.part.sha256 {
+        bail!(
+            "the part `{name}` is not the one that was played: it has changed since, or is another; name the part that was \
+             played, and the tempo with `--bpm`"
+        );
+    }
+    let part = part::read(part_path)?;
+    let (practice, guide) =
+        card.asked.rebuild(&part).map_err(|e| anyhow!("the take card does not fit the part `{name}`: {e}"))?;
+    Ok((part, practice, guide))
+}
+
+/// A take heard and judged, with what its card says of it.
+pub(super) fn judge_by_card(path: &Path, card: &Card, known: &Calibration) -> Result<(Assessment, Practice)> {
+    let (_, practice, guide) = by_card(card, &card.part.path)?;
+    let (guides, expected) = heard_guides(card, guide);
+    let (take, facts) =
+        strikes::hear_guided(path, &guides, expected).map_err(|e| anyhow!("{e}\nhint: {}", e.hint()))?;
+    let known = (!known.strikes.is_empty()).then_some(known);
+    let mut assessment = chain::judge(&take, &practice.timeline, known);
+    assessment.limits.splice(0..0, strikes::notices(&facts));
+    add_card(&mut assessment, card);
+    Ok((assessment, practice))
+}
+
+/// The guide that may be heard in a take, by its card.
+fn heard_guides(card: &Card, guide: Guide) -> (Vec<Guide>, bool) {
+    if card.guide_played { (vec![guide], true) } else { (Vec::new(), false) }
+}
+
+/// What only the card knows: where beat 1 stands if no guide was heard, and what went wrong while recording.
+fn add_card(assessment: &mut Assessment, card: &Card) {
+    if assessment.guide.is_none() {
+        if let (Some(clock), Some(start)) = (&mut assessment.clock, card.start_s) {
+            // The devices' delay is not known, so that lateness stays against the player's own pulse.
+            (clock.source, clock.start) = (ClockSource::TakeCard, Seconds::of(start));
+        }
+    }
+    let mut limits = Vec::new();
+    if let Some(why) = &card.cut_short {
+        limits.push(format!("the take was cut short: {why}"));
+    }
+    for slip in &card.slips {
+        let what = if slip.lost_ms > 0.0 { "lost" } else { "doubled" };
+        limits.push(format!(
+            "timing around {:.0} s: the recorder {what} about {:.0} ms there",
+            slip.at_s,
+            slip.lost_ms.abs()
+        ));
+    }
+    if card.dropped_samples > 0 {
+        let lost = card.dropped_samples as f64 / f64::from(card.rate_hz.max(1));
+        limits.push(format!("{lost:.2} s that could not be recorded in time"));
+    }
+    assessment.limits.splice(0..0, limits);
+}
+
 impl Job<'_> {
+    /// What this take is held against, and its card where that was asked.
+    fn plan(&self, path: &Path) -> Result<(Plan, Option<Card>)> {
+        let card = match Card::of(path) {
+            Ok(card) => card,
+            Err(error) if self.part.is_some() => {
+                tell(&format!("note: {:#}; what was typed is used", anyhow::Error::from(error)));
+                None
+            }
+            Err(error) => return Err(error.into()),
+        };
+        let from = |card: Card, part: &Path| -> Result<(Plan, Option<Card>)> {
+            let (_, practice, guide) = by_card(&card, part)?;
+            tell(&format!(
+                "note: `{}`: by its card `{}` at {} quarter notes a minute",
+                path.display(),
+                card.part.title,
+                card.asked.bpm
+            ));
+            let (guides, expected) = heard_guides(&card, guide);
+            Ok((Plan { timeline: practice.timeline, guides, expected }, Some(card)))
+        };
+        match (&self.part, card) {
+            (None, Some(card)) => {
+                let part = card.part.path.clone();
+                from(card, &part)
+            }
+            (None, None) => {
+                bail!("it has no take card beside it, so that the part is not known; name the part file first")
+            }
+            (Some((_, plan)), None) => Ok((plan.clone(), None)),
+            (Some((_, plan)), Some(_)) if says(self.args) => Ok((plan.clone(), None)),
+            (Some((part, plan)), Some(card)) => from(card, part).or_else(|error| {
+                tell(&format!("note: `{}`: {error:#}; the part is taken as it stands", path.display()));
+                Ok((plan.clone(), None))
+            }),
+        }
+    }
+
     fn assess(&self, path: &Path) -> Result<Assessment, Failure> {
-        let (take, facts) = strikes::hear_guided(path, &self.guides, self.expected).map_err(Failure::Audio)?;
+        // A file that is no recording is told so, whatever its card.
+        let (plan, card) = self.plan(path).map_err(Failure::Other)?;
+        let (take, facts) = strikes::hear_guided(path, &plan.guides, plan.expected).map_err(Failure::Audio)?;
         let mut known = self.known.clone();
         add_named(&mut known, &take, &self.args.named).map_err(Failure::Other)?;
         let known = (!known.strikes.is_empty()).then_some(&known);
-        let mut assessment = chain::judge(&take, self.timeline, known);
+        let mut assessment = chain::judge(&take, &plan.timeline, known);
         assessment.limits.splice(0..0, strikes::notices(&facts));
+        if let Some(card) = &card {
+            add_card(&mut assessment, card);
+        }
         Ok(assessment)
     }
 
@@ -130,24 +271,28 @@ impl Job<'_> {
 }
 
 pub(super) fn run(args: &AssessArgs) -> Result<Outcome> {
-    let part = part::read(&args.part)?;
-    let (practice, guides) = match &args.guide {
-        Some(path) => {
-            let (practice, guide) = guide::read(path, &part)?;
-            (practice, vec![guide])
+    let with_cards =
+        args.files.first().is_some_and(|first| beside(first).exists() || first.with_extension("wav") == *first);
+    let (part, takes) = match args.files.split_first() {
+        Some((first, rest)) if !with_cards => {
+            if rest.is_empty() {
+                bail!(
+                    "`{}` alone cannot be assessed: name the part file first, then the recordings (only a take with its card \
+                     beside it needs no part)",
+                    first.display()
+                );
+            }
+            (Some((first.as_path(), Plan::asked(args, first)?)), rest)
         }
-        None => {
-            let practice = guide::practice(&part, &args.asked, &args.practised.laps(1))?;
-            let guides = guide::likely(&practice);
-            (practice, guides)
-        }
+        _ if says(args) => bail!("which part is it? name the part file before the takes"),
+        _ => (None, args.files.as_slice()),
     };
     let known = args.surfaces.as_ref().map(Known::hear).transpose()?.unwrap_or_default();
-    let job = Job { args, timeline: &practice.timeline, known, guides, expected: args.guide.is_some() };
+    let job = Job { args, takes, part, known };
     let verdicts = all(&job);
     let mut failed = 0;
     let mut rows = Vec::new();
-    for (path, verdict) in args.takes.iter().zip(verdicts) {
+    for (path, verdict) in takes.iter().zip(verdicts) {
         match verdict {
             Ok(assessment) if args.json => rows.push(json::assessment(&assessment)),
             Ok(assessment) => print(&format!("{}\n", job.report(path, &assessment)?))?,
@@ -163,21 +308,21 @@ pub(super) fn run(args: &AssessArgs) -> Result<Outcome> {
     }
     if args.json {
         // One take gives one object, several an array in the order asked for; what failed is missing from it.
-        print(&match (args.takes.len(), rows.as_slice()) {
+        print(&match (takes.len(), rows.as_slice()) {
             (1, [one]) => format!("{one}\n"),
             (1, _) => String::new(),
             _ => format!("[{}]\n", rows.join(",\n")),
         })?;
     }
-    if failed > 0 && args.takes.len() > 1 {
-        tell(&format!("{} of {} takes could be used", args.takes.len() - failed, args.takes.len()));
+    if failed > 0 && takes.len() > 1 {
+        tell(&format!("{} of {} takes could be used", takes.len() - failed, takes.len()));
     }
     Ok(if failed > 0 { Outcome::SomeFailed } else { Outcome::Done })
 }
 
 /// Assesses every take, as many at a time as there are processors.
 fn all(job: &Job) -> Vec<Result<Assessment, Failure>> {
-    let takes = &job.args.takes;
+    let takes = job.takes;
     let workers = std::thread::available_parallelism().map_or(1, usize::from).min(takes.len());
     if workers < 2 {
         return takes.iter().map(|path| job.assess(path)).collect();

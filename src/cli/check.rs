@@ -6,10 +6,11 @@ use anyhow::Result;
 
 use super::{Asked, Outcome, files, part};
 use crate::part::played;
+use crate::report::json;
 
-pub(super) fn run(path: &Path, asked: &Asked) -> Result<Outcome> {
+pub(super) fn run(path: &Path, asked: &Asked, as_json: bool) -> Result<Outcome> {
     let part = part::read(path)?;
     let timeline = part::timeline(&part, asked)?;
-    files::print(&played(&part, &timeline))?;
+    files::print(&if as_json { json::timeline(&timeline) } else { played(&part, &timeline) })?;
     Ok(Outcome::Done)
 }

@@ -134,10 +134,9 @@ pub(super) fn run(args: &GuideArgs) -> Result<Outcome> {
 }
 
 /// SHA-256 of the part file, hexadecimal.
-fn fingerprint(path: &Path) -> Result<String> {
-    use sha2::{Digest, Sha256};
+pub(super) fn fingerprint(path: &Path) -> Result<String> {
     let bytes = std::fs::read(path).with_context(|| format!("cannot read the part `{}`", path.display()))?;
-    Ok(Sha256::digest(&bytes).iter().map(|b| format!("{b:02x}")).collect())
+    Ok(crate::take::fingerprint(&bytes))
 }
 
 fn told(args: &GuideArgs, guide: &Guide, practice: &Practice) -> String {

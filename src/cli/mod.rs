@@ -3,13 +3,17 @@
 //! Data goes to standard output, messages to standard error. Exit status: 0 done, 1 some takes could not be used (each
 //! named, the rest done), 2 could not start.
 
+mod again;
 mod assess;
+mod book;
 mod check;
 mod drill;
 mod files;
 mod guide;
 mod part;
+mod soundcheck;
 mod strikes;
+mod take;
 
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -33,6 +37,9 @@ enum Command {
         part: PathBuf,
         #[command(flatten)]
         asked: Asked,
+        /// Print every stroke with its time as JSON
+        #[arg(long)]
+        json: bool,
     },
     /// List every strike heard in a recording
     Strikes {
@@ -47,8 +54,16 @@ enum Command {
     Guide(GuideArgs),
     /// The echo drill: write its calls as a guide, score recordings made while it played
     Drill(DrillArgs),
+    /// Find out what would spoil a take, and the one thing to change first
+    Soundcheck(SoundcheckArgs),
+    /// Record a take: count-in, guide, and a card beside it that says what was asked for
+    Take(TakeArgs),
+    /// Go straight into the next attempt: the bars to fix, looped, at the tempo advised
+    Again(AgainArgs),
     /// Hold recordings against a part and write their reports
     Assess(AssessArgs),
+    /// The class book: who sent what, what to teach again, who is ready
+    Book(book::BookArgs),
 }
 
 /// Which form at which tempo.
@@ -108,13 +123,117 @@ struct GuideArgs {
     json: bool,
 }
 
+/// Which devices, and where the take goes.
 #[derive(Args)]
-struct AssessArgs {
+struct DeviceArgs {
+    /// The recording to make, a wav; never one that is there [default: the next free name in takes/]
+    #[arg(long, value_name = "FILE.wav")]
+    out: Option<PathBuf>,
+    /// The microphone's name or a piece of it [default: the system's]
+    #[arg(long, value_name = "NAME")]
+    microphone: Option<String>,
+    /// The loudspeaker's name or a piece of it [default: the system's]
+    #[arg(long, value_name = "NAME")]
+    loudspeaker: Option<String>,
+    /// Play nothing, not even the count-in
+    #[arg(long)]
+    no_guide: bool,
+    /// Largest sample of the guide, in decibels below full scale as a negative number
+    #[arg(long, value_name = "DB", allow_negative_numbers = true, default_value_t = crate::guide::PEAK.0)]
+    level: f64,
+    /// End after so many seconds [default: where the form ends]
+    #[arg(long, value_name = "N")]
+    seconds: Option<f64>,
+    /// The pupil's nickname, for the card
+    #[arg(long, value_name = "NICKNAME")]
+    pupil: Option<String>,
+}
+
+#[derive(Args)]
+struct SoundcheckArgs {
+    /// Judge this recording of a check instead of making one: two seconds of silence, from 5 s on three strikes on each surface
+    #[arg(long, value_name = "FILE", conflicts_with = "list")]
+    from: Option<PathBuf>,
+    /// List the microphones and loudspeakers
+    #[arg(long)]
+    list: bool,
+    /// Which surfaces are struck, in order
+    #[arg(long, value_name = "SURFACES", value_delimiter = ',', value_parser = assess::surface, default_value = "centre,rim,click")]
+    surfaces: Vec<crate::part::Surface>,
+    /// Where the check is kept: the recording and what was found; an earlier check is replaced
+    #[arg(long, value_name = "NAME", default_value = "takes/soundcheck")]
+    out: PathBuf,
+    /// The microphone's name or a piece of it [default: the system's]
+    #[arg(long, value_name = "NAME")]
+    microphone: Option<String>,
+    /// The loudspeaker's name or a piece of it [default: the system's]
+    #[arg(long, value_name = "NAME")]
+    loudspeaker: Option<String>,
+    /// Play no probe
+    #[arg(long)]
+    no_guide: bool,
+    /// Largest sample of the probe, in decibels below full scale as a negative number; as the guide's
+    #[arg(long, value_name = "DB", allow_negative_numbers = true, default_value_t = crate::guide::PEAK.0)]
+    level: f64,
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Args)]
+struct TakeArgs {
     /// The part file
     part: PathBuf,
-    /// The recordings: wav, flac, mp3, ogg, m4a, mov, mp4, webm
-    #[arg(required = true)]
-    takes: Vec<PathBuf>,
+    #[command(flatten)]
+    asked: Asked,
+    #[command(flatten)]
+    practised: Practised,
+    #[command(flatten)]
+    devices: DeviceArgs,
+    /// What is heard after the count-in. `turns`: the first third of the times with the part, the second with the click,
+    /// the last alone
+    #[arg(long, value_name = "WHAT", value_parser = ["click", "part", "both", "turns", "alone"], default_value = "click")]
+    play: String,
+    /// Play the count-in and then nothing
+    #[arg(long, conflicts_with = "no_guide")]
+    count_in_only: bool,
+}
+
+#[derive(Args)]
+struct AgainArgs {
+    /// The take to go on from, with its card beside it
+    take: PathBuf,
+    #[command(flatten)]
+    devices: DeviceArgs,
+    /// Say what comes next and record nothing
+    #[arg(long)]
+    plan: bool,
+    /// What is heard after the count-in
+    #[arg(long, value_name = "WHAT", value_parser = ["click", "part", "both", "turns", "alone"], default_value = "click")]
+    play: String,
+    /// How often the bars are played [default: 4; the whole form once]
+    #[arg(long, value_name = "N")]
+    times: Option<u32>,
+    /// Clean passes in a row for a step up
+    #[arg(long, value_name = "N", default_value_t = 2, value_parser = clap::value_parser!(u32).range(1..))]
+    clean: u32,
+    /// Failed passes in a row for a step down
+    #[arg(long, value_name = "N", default_value_t = 3, value_parser = clap::value_parser!(u32).range(1..))]
+    failed: u32,
+    /// A step up, in percent of the tempo
+    #[arg(long, value_name = "PERCENT", default_value_t = 4.0)]
+    up: f64,
+    /// A step down, in percent of the tempo
+    #[arg(long, value_name = "PERCENT", default_value_t = 8.0)]
+    down: f64,
+}
+
+#[derive(Args)]
+struct AssessArgs {
+    /// The part file, and the recordings: wav, flac, mp3, ogg, m4a, mov, mp4, webm. Takes that have a card beside them need
+    /// no part
+    #[arg(required = true, value_name = "PART] [TAKE")]
+    files: Vec<PathBuf>,
     #[command(flatten)]
     asked: Asked,
     #[command(flatten)]
@@ -188,21 +307,28 @@ enum DrillWhat {
 enum Outcome {
     Done,
     SomeFailed,
+    /// The reason has been told.
+    NotStarted,
 }
 
 /// Runs the command line.
 pub fn run() -> ExitCode {
     let cli = Cli::parse();
     let outcome = match cli.command {
-        Command::Check { part, asked } => check::run(&part, &asked),
+        Command::Check { part, asked, json } => check::run(&part, &asked, json),
         Command::Strikes { takes, json } => strikes::run(&takes, json),
         Command::Guide(args) => guide::run(&args),
         Command::Drill(args) => drill::run(&args),
+        Command::Soundcheck(args) => soundcheck::run(&args),
+        Command::Take(args) => take::run(&args),
+        Command::Again(args) => again::run(&args),
         Command::Assess(args) => assess::run(&args),
+        Command::Book(args) => book::run(&args),
     };
     match outcome {
         Ok(Outcome::Done) => ExitCode::SUCCESS,
         Ok(Outcome::SomeFailed) => ExitCode::from(1),
+        Ok(Outcome::NotStarted) => ExitCode::from(2),
         Err(error) => {
             files::complain(&error, None);
             ExitCode::from(2)

@@ -283,7 +283,7 @@ fn calls(read: &mut Reader, table: &DeTable, bpm: Option<Bpm>) -> Vec<RawCall> {
         let syllables = row(read, "syllables", "\"ta ti-ti ta sh\"");
         let surfaces = row(read, "surfaces", "\"oxxo\"");
         let hands = row(read, "hands", "\"R.L. R.--\"");
-        let rows_of = RawSection { name, span: key.span(), strokes, syllables, surfaces, hands, level: None, broken };
+        let rows_of = RawSection { name, span: key.span(), strokes, syllables, surfaces, hands, level: None, lesson: None, broken };
         let own = rows.get("bpm").map(|v| tempo(read, v));
         let difficulty = whole(read, rows, "difficulty", DIFFICULTIES.0..=DIFFICULTIES.1, 1);
         let lure = truth(read, rows, "lure", false);

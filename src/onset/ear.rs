@@ -12,7 +12,7 @@ use crate::units::{Decibels, Samples, Seconds};
 /// What was heard in a recording.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Heard {
-    /// Strikes in order of time.
+    /// What is likelier a strike than not, in order of time.
     pub onsets: Vec<Onset>,
     /// What may have been a strike but was not sure enough, in order of time; none within 10 ms of an onset.
     pub faint: Vec<Onset>,
@@ -24,6 +24,13 @@ pub struct Heard {
     pub over_noise: Option<Decibels>,
     /// Probability, 0 to 1, that the recorder changed its gain: the noise sank once the playing began.
     pub gain_moved: f64,
+}
+
+impl Heard {
+    /// The strikes that are sure enough without a written part.
+    pub fn alone(&self) -> impl Iterator<Item = &Onset> {
+        self.onsets.iter().filter(|o| o.alone)
+    }
 }
 
 /// New sound decided on in one piece; a take of a minute fits in one.
@@ -39,6 +46,8 @@ const SHORTEST_S: f64 = 0.1;
 const APART_S: f64 = 0.010;
 /// Candidates down to this probability are told as faint.
 const FAINT: f32 = 0.06;
+/// Candidates above this probability are likelier a strike than not.
+const LIKELIER: f32 = 0.5;
 /// From this probability on a candidate is no doubtful one, when doubtful ones are held against the others
 /// (`scripts/fit_ear.py`, `SURE`).
 const SURE: f32 = 0.6;
@@ -177,9 +186,10 @@ impl Ear {
                 sigma: Seconds::of(f64::from(sigma_ms) / 1e3),
                 level: level(&self.buffer, candidate.at),
                 certainty: f64::from(p[i]),
+                alone: p[i] > threshold,
                 prominence: Decibels(10.0 * f64::from((after + 1e-14) / (before + 1e-14)).log10()),
             };
-            if p[i] > threshold {
+            if p[i] > LIKELIER {
                 self.heard.onsets.push(onset);
                 strike(&self.buffer, candidate.at);
             } else {
@@ -253,6 +263,12 @@ pub mod fitting {
 
     /// Sample of each candidate, its first features, its timing features, its level.
     pub type Row = (usize, Vec<f32>, Vec<f32>, f32);
+
+    /// Powers of the short and of the long transform's bands, frame by frame, for `scripts/outside/checks.py`.
+    pub fn bands(x: &[f32]) -> (Vec<Vec<f32>>, Vec<Vec<f32>>) {
+        let front = Front::new(&Transforms::new(), x);
+        (front.short.iter().map(|f| f.to_vec()).collect(), front.long.iter().map(|f| f.to_vec()).collect())
+    }
 
     /// First look at a recording of at most a piece.
     pub fn first_look(x: &[f32]) -> Vec<Row> {

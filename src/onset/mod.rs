@@ -27,6 +27,11 @@ pub use ear::{Ear, Heard};
 
 use crate::units::{Decibels, SampleRate, Seconds};
 
+/// The fitted numbers the ear hears with: what tells two ears apart.
+pub fn weights() -> &'static [u8] {
+    model::WEIGHTS
+}
+
 /// The rate at which everything is heard; recordings are brought to it by `audio`. 44.1 kHz: what phones and browsers
 /// record at or near, and twice the highest frequency that helps.
 pub const EAR_RATE: SampleRate = match SampleRate::new(44_100) {
@@ -43,8 +48,11 @@ pub struct Onset {
     pub sigma: Seconds,
     /// Mean power of the 50 ms from `at` on, relative to full scale.
     pub level: Decibels,
-    /// Probability that it is a strike.
+    /// Probability that it is a strike; an onset is likelier one than not.
     pub certainty: f64,
+    /// Sure enough to be given out without a written part that would speak for it: in a noise with events of its own that
+    /// takes more.
+    pub alone: bool,
     /// How far it stands above what sounded just before and around it, in decibels.
     pub prominence: Decibels,
 }

@@ -40,7 +40,7 @@ impl Threshold {
     }
 }
 
-static WEIGHTS: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/ear.bin"));
+pub(super) static WEIGHTS: &[u8] = include_bytes!(concat!(env!("OUT_DIR"), "/ear.bin"));
 
 /// The model; unpacked once.
 pub(crate) fn model() -> &'static Model {
@@ -79,5 +79,20 @@ mod tests {
             0.0 < quiet && quiet < noisy && noisy < 1.0 && quiet_doubtful < noisy_doubtful && model.sigma_scale > 0.0
         );
         assert!(unpack(&WEIGHTS[..WEIGHTS.len() - 1]).is_none());
+    }
+
+    #[test]
+    fn doubtful_candidates_raise_the_threshold() {
+        let threshold = &model().threshold;
+        let (quiet, lively) = (threshold.at(0.0), threshold.at(1.0));
+        assert!(quiet < threshold.at(0.1) && threshold.at(0.1) < lively && lively < 1.0, "{quiet} {lively}");
+    }
+
+    #[test]
+    fn no_weight_is_so_small_that_the_processor_stumbles_over_it() {
+        let model = unpack(WEIGHTS).unwrap();
+        for networks in [&model.first, &model.second, &model.place, &model.sigma] {
+            assert!(!networks.weights().any(f32::is_subnormal));
+        }
     }
 }

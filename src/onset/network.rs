@@ -81,6 +81,12 @@ impl Networks {
         (!networks.nets.is_empty()).then_some(networks)
     }
 
+    /// Every weight of every layer.
+    #[cfg(test)]
+    pub(crate) fn weights(&self) -> impl Iterator<Item = f32> + '_ {
+        self.nets.iter().flat_map(|n| n.hidden.iter().map(|l| &l.weights).chain([&n.weights])).flatten().copied()
+    }
+
     fn inputs(&self) -> usize {
         self.mean.len()
     }
@@ -198,8 +204,9 @@ impl Layer {
                 let low = S::f32s::from_slice(simd, &weights[..lanes]);
                 let high = S::f32s::from_slice(simd, &weights[lanes..]);
                 for (sum, input) in sums.iter_mut().zip([*a, *b, *c, *d]) {
-                    sum[0] += low * input;
-                    sum[1] += high * input;
+                    let input = S::f32s::splat(simd, input);
+                    sum[0] = low.mul_add(input, sum[0]);
+                    sum[1] = high.mul_add(input, sum[1]);
                 }
             }
             for (sum, out) in sums.iter().zip(out.chunks_exact_mut(outputs)) {

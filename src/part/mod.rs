@@ -92,6 +92,17 @@ pub enum Dynamic {
     Forte,
 }
 
+impl Dynamic {
+    /// As it is written.
+    pub fn letter(self) -> &'static str {
+        match self {
+            Dynamic::Piano => "p",
+            Dynamic::Mezzo => "m",
+            Dynamic::Forte => "f",
+        }
+    }
+}
+
 /// Time signature: `beats` of a `1/unit` note each.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Meter {

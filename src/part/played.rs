@@ -5,7 +5,7 @@
 
 use std::fmt::Write;
 
-use super::{Act, Cell, Dynamic, Hand, Hands, Mark, Meter, Part, Pass, Section, Surface, Timeline};
+use super::{Act, Cell, Hand, Hands, Mark, Meter, Part, Pass, Section, Surface, Timeline};
 use crate::units::{Bpm, Seconds, Ticks};
 
 /// The form bar by bar. `timeline` is one of this part's; sections that are not the part's are left out.
@@ -83,9 +83,7 @@ fn bars(out: &mut String, section: &Section, pass: &Pass, meter: Meter, used: &m
         });
         beside(out, "level", &bar.cells, |c| {
             c.mark.map(|m| match m {
-                Mark::Dynamic(Dynamic::Piano) => "p",
-                Mark::Dynamic(Dynamic::Mezzo) => "m",
-                Mark::Dynamic(Dynamic::Forte) => "f",
+                Mark::Dynamic(dynamic) => dynamic.letter(),
                 Mark::Swell => "<",
                 Mark::Fade => ">",
             })

@@ -433,7 +433,7 @@ impl Reader<'_, '_> {
             };
             self.unknown_keys(
                 rows,
-                &["strokes", "syllables", "surfaces", "hands", "level"],
+                &["strokes", "syllables", "surfaces", "hands", "level", "lesson"],
                 &format!("section `{name}`"),
             );
             let mut broken = false;
@@ -447,8 +447,9 @@ impl Reader<'_, '_> {
             let surfaces = row("surfaces", "\"oxxo\"");
             let hands = row("hands", "\"R.L. R.--\"");
             let level = row("level", "\"p... <<<<\"");
+            let lesson = row("lesson", "\"lesson-5.mp4 06:40\"").map(|row| row.text().trim().to_owned());
             let broken = broken || self.broken;
-            out.push(RawSection { name, span: key.span(), strokes, syllables, surfaces, hands, level, broken });
+            out.push(RawSection { name, span: key.span(), strokes, syllables, surfaces, hands, level, lesson, broken });
         }
         out.sort_by_key(|s| s.span.start);
         out

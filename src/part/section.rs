@@ -62,6 +62,8 @@ pub struct Section {
     pub repeats: Vec<Repeat>,
     /// Whether it is written in rhythm syllables.
     pub in_syllables: bool,
+    /// Where it was taught: the teacher's own film as file or link, and the time in it.
+    pub lesson: Option<String>,
 }
 
 impl Section {
@@ -109,6 +111,7 @@ pub(crate) struct RawSection {
     pub(crate) surfaces: Option<RowText>,
     pub(crate) hands: Option<RowText>,
     pub(crate) level: Option<RowText>,
+    pub(crate) lesson: Option<String>,
     /// A row that could not be read at all has been reported already.
     pub(crate) broken: bool,
 }
@@ -120,6 +123,7 @@ pub(crate) fn build(raw: &RawSection, meter: Option<Meter>, errors: &mut Gather,
         bars: Vec::new(),
         repeats: Vec::new(),
         in_syllables: raw.syllables.is_some(),
+        lesson: raw.lesson.clone(),
     };
     let (row, text) = match (&raw.strokes, &raw.syllables) {
         (Some(_), Some(both)) => {

@@ -13,8 +13,8 @@ use crate::align::Step;
 use crate::assess::{Assessment, Clock, ClockSource, Status};
 use crate::guide::{Description, Guide};
 use crate::onset::Onset;
-use crate::part::{Hand, Hands, Timeline};
-use crate::units::Seconds;
+use crate::part::{Bar, Dynamic, Hand, Hands, Pass, Stroke, Timeline};
+use crate::units::{Seconds, Ticks};
 
 #[derive(Serialize)]
 struct Strikes {
@@ -85,14 +85,21 @@ struct StrikeRow {
     bpm: Option<f64>,
 }
 
+/// A stroke as written.
 #[derive(Serialize)]
-struct StrokeRow {
+struct WrittenRow {
     section: String,
     pass: u32,
     bar: u32,
     beat: f64,
     surface: &'static str,
     hands: Option<&'static str>,
+}
+
+#[derive(Serialize)]
+struct StrokeRow {
+    #[serde(flatten)]
+    written: WrittenRow,
     status: &'static str,
     late_ms: Option<f64>,
     late_own_ms: Option<f64>,
@@ -151,9 +158,48 @@ struct StretchRow {
     strokes: [usize; 2],
 }
 
+#[derive(Serialize)]
+struct ToPlay {
+    part: PartRow,
+    length_s: f64,
+    strokes: Vec<ToPlayRow>,
+    rests: Vec<RestRow>,
+}
+
+#[derive(Serialize)]
+struct ToPlayRow {
+    at_s: f64,
+    #[serde(flatten)]
+    written: WrittenRow,
+    level: Option<&'static str>,
+}
+
+#[derive(Serialize)]
+struct RestRow {
+    from_s: f64,
+    to_s: f64,
+}
+
+/// What `check --json` prints: every stroke in seconds from beat 1 of bar 1.
+pub fn timeline(timeline: &Timeline) -> String {
+    let seconds = |at: Ticks| micro(at.to_seconds(timeline.bpm).get());
+    let strokes = timeline.strokes.iter().enumerate().map(|(i, stroke)| ToPlayRow {
+        at_s: seconds(stroke.at),
+        written: written(timeline, i, stroke),
+        level: stroke.level.map(Dynamic::letter),
+    });
+    let rests = timeline.rests.iter().map(|rest| RestRow { from_s: seconds(rest.from), to_s: seconds(rest.to) });
+    print(&ToPlay {
+        part: part(timeline),
+        length_s: seconds(timeline.end()),
+        strokes: strokes.collect(),
+        rests: rests.collect(),
+    })
+}
+
 /// What `strikes --json` prints.
-pub fn strikes(onsets: &[Onset]) -> String {
-    let rows = onsets.iter().map(|onset| OnsetRow {
+pub fn strikes<'a>(onsets: impl Iterator<Item = &'a Onset>) -> String {
+    let rows = onsets.map(|onset| OnsetRow {
         t_s: micro(onset.at.get()),
         level_db: hundredth(onset.level.0),
         sigma_ms: micro(onset.sigma.millis()),
@@ -185,7 +231,6 @@ pub fn guide(guide: &Guide, timeline: &Timeline, about: &Description) -> String 
 /// What `assess --json` prints.
 pub fn assessment(assessment: &Assessment) -> String {
     let timeline = &assessment.timeline;
-    let pass_of = |bar: usize| timeline.bars.get(bar).and_then(|b| Some((b, timeline.passes.get(b.pass)?)));
     // Where nothing was played the guide still says where beat 1 stands.
     let guided = assessment.guide.as_ref().map(|guide| Clock {
         source: ClockSource::Guide,
@@ -219,21 +264,10 @@ pub fn assessment(assessment: &Assessment) -> String {
         late_guide_ms: by_guide(strike.stroke, Some(strike.at)),
         bpm: strike.bpm.map(|bpm| micro(bpm.get())),
     });
-    let strokes = timeline.strokes.iter().enumerate().zip(&assessment.strokes).map(|((i, written), judged)| {
-        let place = pass_of(written.bar);
+    let strokes = timeline.strokes.iter().enumerate().zip(&assessment.strokes).map(|((i, stroke), judged)| {
         let struck = |strike: Option<usize>| by_guide(Some(i), assessment.strikes.get(strike?).map(|s| s.at));
         StrokeRow {
-            section: place.map_or_else(String::new, |(_, pass)| pass.section.clone()),
-            pass: place.map_or(1, |(_, pass)| pass.number),
-            bar: place.map_or(1, |(bar, _)| bar.number),
-            beat: micro(timeline.beat(i)),
-            surface: written.surface.word(),
-            hands: match written.hands {
-                Hands::Either => None,
-                Hands::One(Hand::Right) => Some("R"),
-                Hands::One(Hand::Left) => Some("L"),
-                Hands::Both => Some("both"),
-            },
+            written: written(timeline, i, stroke),
             status: status(judged.status),
             late_ms: struck(judged.strike).or(judged.late.map(|late| micro(late.millis()))),
             late_own_ms: judged.late.map(|late| micro(late.millis())),
@@ -260,7 +294,7 @@ pub fn assessment(assessment: &Assessment) -> String {
     });
     let advice = &assessment.advice;
     let practise = advice.practise.clone().and_then(|bars| {
-        let (first, pass) = pass_of(bars.start)?;
+        let (first, pass) = pass_of(timeline, bars.start)?;
         let last = timeline.bars.get(bars.end.saturating_sub(1)).filter(|last| last.pass == first.pass);
         let last = last.map_or(first.number, |last| last.number);
         Some(PractiseRow { section: pass.section.clone(), pass: pass.number, bars: [first.number, last] })
@@ -284,15 +318,41 @@ pub fn assessment(assessment: &Assessment) -> String {
             practise,
         },
         limits: assessment.limits.clone(),
-        part: PartRow {
-            title: timeline.title.clone(),
-            meter: format!("{}/{}", timeline.meter.beats, timeline.meter.unit),
-            asked_bpm: micro(timeline.bpm.get()),
-            form: timeline.passes.iter().map(|pass| pass.section.clone()).collect(),
-        },
+        part: part(timeline),
         jitter_ms: assessment.jitter.map(|jitter| micro(jitter.millis())),
         stretches: stretches.collect(),
     })
+}
+
+fn pass_of(timeline: &Timeline, bar: usize) -> Option<(&Bar, &Pass)> {
+    let bar = timeline.bars.get(bar)?;
+    Some((bar, timeline.passes.get(bar.pass)?))
+}
+
+fn written(timeline: &Timeline, i: usize, stroke: &Stroke) -> WrittenRow {
+    let place = pass_of(timeline, stroke.bar);
+    WrittenRow {
+        section: place.map_or_else(String::new, |(_, pass)| pass.section.clone()),
+        pass: place.map_or(1, |(_, pass)| pass.number),
+        bar: place.map_or(1, |(bar, _)| bar.number),
+        beat: micro(timeline.beat(i)),
+        surface: stroke.surface.word(),
+        hands: match stroke.hands {
+            Hands::Either => None,
+            Hands::One(Hand::Right) => Some("R"),
+            Hands::One(Hand::Left) => Some("L"),
+            Hands::Both => Some("both"),
+        },
+    }
+}
+
+fn part(timeline: &Timeline) -> PartRow {
+    PartRow {
+        title: timeline.title.clone(),
+        meter: format!("{}/{}", timeline.meter.beats, timeline.meter.unit),
+        asked_bpm: micro(timeline.bpm.get()),
+        form: timeline.passes.iter().map(|pass| pass.section.clone()).collect(),
+    }
 }
 
 fn status(status: Status) -> &'static str {
@@ -315,6 +375,7 @@ fn step(step: Step) -> &'static str {
         Step::Jump => "jump",
         Step::JumpAfterPause => "jump-after-pause",
         Step::Extra => "extra",
+        Step::Lost => "lost",
         Step::InRest => "in-rest",
         Step::Double => "double",
         Step::CountIn => "count-in",

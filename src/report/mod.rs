@@ -20,6 +20,11 @@ mod played;
 pub mod text;
 mod words;
 
+/// A name or a sentence from outside in one line, made harmless to look at; what is very long is cut.
+pub fn shown(text: &str) -> String {
+    words::clean(text, 4 * words::NAME)
+}
+
 /// What a report says about the take besides the verdict. Nothing here is trusted: names are cleaned and cut before
 /// they are shown.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]

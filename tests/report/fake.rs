@@ -121,6 +121,7 @@ impl Take {
         let next = timeline.bpm;
         Take {
             a: Assessment {
+                guide: None,
                 timeline,
                 clock: None,
                 strikes: vec![],

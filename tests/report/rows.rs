@@ -93,12 +93,13 @@ fn strikes_have_their_agreed_names() {
         sigma: Seconds::from_millis(0.3),
         level: Decibels(-17.123),
         certainty: 0.98,
+        alone: true,
         prominence: Decibels(20.0),
     };
-    let v: Value = serde_json::from_str(&json::strikes(&[onset])).unwrap();
+    let v: Value = serde_json::from_str(&json::strikes([onset].iter())).unwrap();
     assert_eq!(v["strikes"][0]["t_s"], 1.25);
     assert_eq!(v["strikes"][0]["level_db"], -17.12);
     assert_eq!(v["strikes"][0]["sigma_ms"], 0.3);
-    let none: Value = serde_json::from_str(&json::strikes(&[])).unwrap();
+    let none: Value = serde_json::from_str(&json::strikes([].iter())).unwrap();
     assert_eq!(none, serde_json::json!({"strikes": []}));
 }

@@ -1,6 +1,6 @@
 //! Findings where the pulse was set anew: entries after rests too early or too late, joins with a gap or rushed, stops.
 
-use super::{Run, Take, witnessed};
+use super::{LEAST_CONFIDENCE, Run, Take, witnessed};
 use crate::align::{Forbidden, Step};
 use crate::assess::{Finding, Kind, Unit};
 
@@ -15,9 +15,12 @@ const STOP_QUARTERS: f64 = 0.6;
 const STOP_S: f64 = 0.4;
 /// Strikes on either side that place the pulse.
 const SIDE: usize = 12;
-/// The very last stroke alone cannot be seen to persist: it must be this late, and half of the doubt stays.
+/// The very last stroke alone cannot be seen to persist: it must be this late, and where it may be one note off by itself
+/// (within half a quarter) half of the doubt stays.
 const LAST_QUARTERS: f64 = 0.35;
+const LAST_ALONE_QUARTERS: f64 = 0.5;
 const LAST_SHARE: f64 = 0.6;
+const LAST_SHARE_FAR: f64 = 0.9;
 /// Weak belief that the tempo on both sides is the tracked one, as a share.
 const SLOPE: f64 = 0.03;
 
@@ -32,7 +35,7 @@ struct Moved {
 
 pub(super) fn judge(take: &Take, findings: &mut Vec<Finding>) {
     for run in 1..take.runs.len() {
-        if take.runs[run].began == Step::Shift {
+        if take.runs[run].began == Step::Shift && !take.found_again(run) {
             findings.extend(entry(take, run));
         }
     }
@@ -59,7 +62,9 @@ fn entry(take: &Take, run: usize) -> Option<Finding> {
     finding.beat = Some(timeline.beat(stroke));
     let beats = moved.size / take.beat_length();
     finding.size = if kind == Kind::Paused { beats.abs() } else { beats };
-    finding.confidence = witnessed(kind, dearer) * share * if at_end { LAST_SHARE } else { 1.0 };
+    let happened = witnessed(kind, dearer) * if at_end { last_share(moved.size) } else { 1.0 };
+    // That something happened is one question, what to call it another: the second must not silence the first.
+    finding.confidence = (happened * share).max(happened.min(LEAST_CONFIDENCE));
     finding.otherwise = otherwise.filter(|_| share < 0.95);
     finding.evidence = format!(
         "the pulse goes on {:.2} beats {} (standard error {:.2}); told without it the take fits worse by {dearer:.1} nats",
@@ -77,6 +82,11 @@ fn entry(take: &Take, run: usize) -> Option<Finding> {
         _ => format!("Stopped for {size} beats at {place} and went on from there."),
     };
     Some(finding)
+}
+
+/// Share of belief left for the piece's very last stroke.
+fn last_share(size: f64) -> f64 {
+    if size.abs() > LAST_ALONE_QUARTERS { LAST_SHARE_FAR } else { LAST_SHARE }
 }
 
 /// Which kind it is, its rival, and the share of belief between the two.

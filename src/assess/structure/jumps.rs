@@ -38,13 +38,15 @@ pub(super) fn judge(take: &Take, leaps: &[Leap], findings: &mut Vec<Finding>) {
 
 /// Before the piece and after it pupils play about, and some of that fits some bar by chance: the share of belief left
 /// for a jump out of a short first stretch, or into a last one after the piece was over. Half of it goes for each four
-/// strikes fewer (common sense).
+/// strikes fewer; of what goes over into the piece in time, for each strike fewer (common sense).
 fn not_playing_about(take: &Take, leap: &Leap) -> f64 {
     const HALF: f64 = 4.0;
+    const HALF_IN_TIME: f64 = 1.0;
     let n = |run: usize| take.runs[run].strikes.len() as f64;
     let over =
         take.runs[leap.run - 1].strikes.last().is_some_and(|&i| take.stroke(i) + 1 == take.timeline.strokes.len());
-    let first = if leap.run == 1 && leap.to == 0 { n(0) } else { f64::INFINITY };
+    let half = if leap.paused { HALF } else { HALF_IN_TIME };
+    let first = if leap.run == 1 && leap.to == 0 { n(0) * HALF / half } else { f64::INFINITY };
     let last = if leap.run + 1 == take.runs.len() && over { n(leap.run) } else { f64::INFINITY };
     1.0 - 0.5f64.powf(first.min(last) / HALF)
 }
@@ -106,6 +108,9 @@ fn same_spot(take: &Take, leap: &Leap) -> bool {
 /// Went on further than written.
 fn on(take: &Take, leap: &Leap, findings: &mut Vec<Finding>) {
     let left_out = leap.from + 1..leap.to;
+    if left_out.is_empty() {
+        return;
+    }
     let bars = &take.timeline.bars;
     let (Some(first), Some(last)) = (bars.get(left_out.start), bars.get(left_out.end - 1)) else { return };
     let whole = (left_out.start == 0 || bars[left_out.start - 1].pass != first.pass)

@@ -1,52 +1,81 @@
 //! Strikes that fit nowhere, many in a row: the place was lost.
 
-use super::{Take, count, logistic};
-use crate::align::Step;
+use super::{Take, count, witnessed};
+use crate::align::{Forbidden, Placed, Step, Strike};
 use crate::assess::{Finding, Kind, Unit};
 
-/// Adds the finding, and takes back those about the stop in which the place was lost: one event is told once.
+/// So many strikes (by certainty) that fit nowhere, over so long, are more than a slip or a noise.
+const LEAST: f64 = 4.0;
+const LEAST_S: f64 = 2.0;
+/// The place may have been lost up to so many strikes earlier than told.
+const EARLIER: usize = 2;
+
+/// A stretch of strikes, first to last, that fit nowhere; `found` is the first that does again.
+pub(super) struct Gone {
+    pub(super) from: usize,
+    pub(super) to: usize,
+    pub(super) found: Option<usize>,
+}
+
+/// The stretches in which the place was lost. What is too little for that becomes strikes that nobody wrote.
+pub(super) fn gone(strikes: &[Strike], placed: &mut [Placed]) -> Vec<Gone> {
+    let mut out = Vec::new();
+    let mut next = 0;
+    while let Some(from) = (next..placed.len()).find(|&i| placed[i].step == Step::Lost) {
+        let found = (from..placed.len()).find(|&i| placed[i].step.is_match());
+        next = found.unwrap_or(placed.len());
+        let to = (from..next).rfind(|&i| placed[i].step == Step::Lost).unwrap_or(from);
+        let all: f64 = strikes[from..=to].iter().map(|s| s.certainty.clamp(0.0, 1.0)).sum();
+        if all >= LEAST && (strikes[to].at - strikes[from].at).get() >= LEAST_S {
+            out.push(Gone { from, to, found });
+            continue;
+        }
+        for place in &mut placed[from..=to] {
+            if place.step == Step::Lost {
+                place.step = Step::Extra;
+            }
+        }
+    }
+    out
+}
+
 pub(super) fn judge(take: &Take, findings: &mut Vec<Finding>) {
-    /// A matched strike outweighs this many that fit nowhere.
-    const MATCHED: f64 = 1.5;
-    /// At least this many more that fit nowhere, over at least this long.
-    const LEAST: f64 = 6.0;
-    const LEAST_S: f64 = 2.0;
-    let (Some(first), Some(last)) = (
-        take.runs.first().and_then(|r| r.strikes.first()).copied(),
-        take.runs.last().and_then(|r| r.strikes.last()).copied(),
-    ) else {
-        return;
+    for gone in &take.gone {
+        findings.extend(lost(take, gone));
+    }
+}
+
+fn lost(take: &Take, gone: &Gone) -> Option<Finding> {
+    let (from, to) = (gone.from, gone.to);
+    let before = (0..from).rev().find(|&i| take.placed[i].step.is_match())?;
+    let forbidden = Forbidden { lost: from.saturating_sub(EARLIER)..to + 1, ..Forbidden::default() };
+    let dearer = take.trace.cost_without(&forbidden);
+    // The bars that would have been played meanwhile, up to where it went on.
+    let bars = &take.timeline.bars;
+    let would_be = |i: usize| {
+        let quarters = take.at[take.stroke(before)] + (take.time(i) - take.pulse(before)) / take.quarter(before);
+        bars.partition_point(|b| b.at.quarters() <= quarters).saturating_sub(1).max(take.bar(before))
     };
-    let (mut sum, mut from, mut best) = (0.0, first, (0.0, first, first));
-    for i in first..=last {
-        match take.placed[i].step {
-            Step::Extra => sum += take.strikes[i].certainty.clamp(0.0, 1.0),
-            step if step.is_match() => sum -= MATCHED,
-            _ => {}
-        }
-        if sum <= 0.0 {
-            (sum, from) = (0.0, i + 1);
-        } else if sum > best.0 {
-            best = (sum, from, i);
-        }
-    }
-    let (score, from, to) = best;
-    if score < LEAST || take.time(to) - take.time(from) < LEAST_S {
-        return;
-    }
-    let Some(before) = (0..from).rev().find(|&i| take.placed[i].step.is_match()) else { return };
-    let mut finding = take.finding(Kind::Lost, take.bar(before), Some(take.time(from)));
-    finding.size = take.time(to) - take.time(from);
+    let bar = would_be(from).min(take.bar(before) + 1);
+    let on = gone.found.map(|i| take.bar(i)).filter(|&b| b > bar).unwrap_or(bars.len());
+    let last = (bar..=would_be(to)).take_while(|&b| b < on && bars[b].pass == bars[bar].pass).last().unwrap_or(bar);
+    let mut finding = take.finding(Kind::Lost, bar, Some(take.time(from)));
+    finding.bars = Some((bars[bar].number, bars[last].number));
+    finding.size = gone.found.map_or(take.time(to) - take.time(from), |i| take.time(i) - take.time(from));
     finding.unit = Unit::Seconds;
-    finding.confidence = logistic((score - 4.0) / 1.5);
-    finding.evidence = format!("{} in a row fit nowhere", count(to + 1 - from, "strike"));
-    finding.text = format!("Lost the place after {}.", take.place(take.bar(before)));
-    let (begins, ends) = (take.time(from), take.time(to));
-    let after = (to..take.placed.len()).find(|&i| take.placed[i].step.is_match()).map_or(ends, |i| take.time(i));
-    let same = |f: &Finding| {
-        let stop = matches!(f.kind, Kind::Paused | Kind::JoinGap | Kind::LateReEntry);
-        f.at.is_some_and(|at| at.get() >= begins && (at.get() < ends || stop && at.get() <= after + 1e-9))
+    finding.confidence = witnessed(Kind::Lost, dearer);
+    finding.evidence = format!(
+        "{} in a row fit nowhere; told without it the take fits worse by {dearer:.1} nats",
+        count(to + 1 - from, "strike")
+    );
+    finding.text = match gone.found {
+        Some(i) => format!(
+            "Lost the place in {} for {:.0} s and found it again at {}.",
+            take.place(bar),
+            finding.size,
+            take.place(take.bar(i))
+        ),
+        None => format!("Lost the place in {}.", take.place(bar)),
     };
-    findings.retain(|f| !same(f));
-    findings.push(finding);
+    Some(finding)
 }

@@ -89,11 +89,14 @@ struct Take<'a> {
     /// Position of each stroke in quarters.
     at: Vec<f64>,
     runs: Vec<Run>,
+    /// Where the place was lost.
+    gone: Vec<lost::Gone>,
 }
 
 impl<'a> Take<'a> {
     fn new(timeline: &'a Timeline, strikes: &'a [Strike], trace: &'a Trace) -> Take<'a> {
-        let placed = trace.alignment.placed.clone();
+        let mut placed = trace.alignment.placed.clone();
+        let gone = lost::gone(strikes, &mut placed);
         let mut runs: Vec<Run> = Vec::new();
         for (i, p) in placed.iter().enumerate() {
             if !p.step.is_match() || p.stroke.is_none() {
@@ -105,7 +108,7 @@ impl<'a> Take<'a> {
             }
         }
         let at = timeline.strokes.iter().map(|s| s.at.quarters()).collect();
-        Take { timeline, trace, strikes, placed, at, runs }
+        Take { timeline, trace, strikes, placed, at, runs, gone }
     }
 
     /// Stroke of a matched strike.
@@ -152,6 +155,11 @@ impl<'a> Take<'a> {
         let before = stroke.checked_sub(1).map_or(Ticks(-1), |j| self.timeline.strokes[j].at);
         let rests = self.timeline.rests.iter().filter(|r| r.from > before && r.from < here);
         rests.map(|r| (r.to - r.from).quarters()).sum()
+    }
+
+    /// Whether the place was lost before this run: its beginning is then part of that event.
+    fn found_again(&self, run: usize) -> bool {
+        self.gone.iter().any(|gone| gone.found == Some(self.runs[run].strikes[0]))
     }
 
     /// First stroke of a pass.

@@ -47,6 +47,7 @@ pub(super) fn settle(take: &mut Take) -> Vec<Leap> {
     let mut leaps: Vec<Leap> = Vec::new();
     for run in 1..take.runs.len() {
         if matches!(take.runs[run].began, Step::Jump | Step::JumpAfterPause)
+            && !take.found_again(run)
             && let Some(leap) = leap(take, run)
         {
             leaps.push(leap);

@@ -3,7 +3,9 @@
 //! The pages load nothing, run nothing, and print on one sheet. They are well-formed XML too, so that a test can read
 //! them. Everything that comes from outside passes the one escaper, `escape`.
 
+pub mod class;
 mod css;
+pub mod progress;
 mod pupil;
 mod teacher;
 
@@ -59,6 +61,11 @@ pub(super) fn escape(text: &str) -> String {
         }
     }
     out
+}
+
+/// A name as the pages show it: cleaned, cut and escaped. What looks for a name in pages looks for this.
+pub fn shown_name(text: &str) -> String {
+    escape(&super::words::clean(text, super::words::NAME))
 }
 
 /// A name: escaped, and isolated so that its direction of writing stays its own.

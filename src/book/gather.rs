@@ -1,0 +1,639 @@
+//! Recordings -> takes in the book: whose it is, what it is, whether it is there already.
+//!
+//! Who, in this order: take card, rules, file name, folder, sender, each only when it names exactly one pupil. What:
+//! take card, rules, else by hearing: the take is held against every assigned part, and the part that tells it best is
+//! the one, when it tells it well ([`TOLD`]) and clearly better than the next ([`AHEAD`]). What stays doubtful is kept
+//! on a list for the teacher. A recording is known again by its bytes, and in another container by its sound: the same
+//! strikes at the same intervals ([`same_sound`]).
+//!
+//! Hearing runs on all cores; the book is written by one, in the order of the list, each take in one transaction, so
+//! that a run that is killed and begun again ends as if it had not been.
+
+use std::collections::{BTreeMap, HashMap};
+use std::io::Cursor;
+use std::path::Path;
+use std::sync::mpsc;
+
+use rayon::prelude::*;
+use rusqlite::{OptionalExtension as _, params};
+use serde::Deserialize;
+use sha2::{Digest as _, Sha256};
+
+use super::distil::{self, Distilled};
+use super::sources::{Bytes, Card, Item};
+use super::{Assigned, Book, BookError, NewTake, Pupil};
+use crate::assess::Assessment;
+use crate::audio::{self, AudioError};
+use crate::chain::{self, Take};
+use crate::report::chart;
+use crate::units::Seconds;
+
+/// A part tells a take when it is better than a rhythm of the take's own by so many nats a strike. Takes of other parts
+/// reach .71 at most, all but one in 693 under .6 (`scripts/class_figures.rs`, see `align::unrelated`), where the cost
+/// of repetition, .6, is already taken off: so .1 on this scale.
+pub const TOLD: f64 = 0.1;
+/// And better than every other part by so many nats a strike: over 30 strikes that is 6 nats, 400 to 1.
+pub const AHEAD: f64 = 0.2;
+/// Fewer strikes than this say nothing about which part it is, nor whether two recordings are one.
+const FEW: usize = 8;
+/// Two recordings of one sound have strikes within this of each other: what two coders move an attack by. Two takes by
+/// one player differ by 10 ms and more (the jitter of trained adults).
+const SAME_WITHIN_MS: f64 = 4.0;
+/// At least this share of them.
+const SAME_SHARE: f64 = 0.9;
+/// Padding of coders and cut ends: recordings of one sound differ in length by less.
+const SAME_LENGTH_S: f64 = 1.0;
+
+/// The ear that this program hears with: its version, and the beginning of the hash of its fitted numbers.
+pub fn ear() -> String {
+    let mut hash = Sha256::new();
+    hash.update(crate::onset::weights());
+    hash.update(include_bytes!("../../assets/surface.json"));
+    format!("{}-{}", env!("CARGO_PKG_VERSION"), hex(&hash.finalize()[..4]))
+}
+
+/// Bytes in hexadecimal.
+pub fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|b| format!("{b:02x}")).collect()
+}
+
+/// The rules file: a list of words to look for in the place of a recording, and what they mean.
+#[derive(Clone, Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Rules {
+    /// In order; the first that fits counts.
+    #[serde(default)]
+    rule: Vec<Rule>,
+}
+
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Rule {
+    /// Stands somewhere in folder, file name, sender or subject; capitals do not matter.
+    contains: String,
+    pupil: Option<String>,
+    part: Option<String>,
+}
+
+impl Rules {
+    /// Reads a rules file.
+    ///
+    /// # Errors
+    /// If it is none.
+    pub fn parse(text: &str) -> Result<Rules, BookError> {
+        toml::from_str(text).map_err(|e| BookError::Refused {
+            what: format!("the rules cannot be read: {}", e.message()),
+            hint: "write each as `[[rule]]` with `contains = \"IMG_77\"` and `pupil = \"Wren\"` or `part = \"Lantern Parade\"`"
+                .into(),
+        })
+    }
+}
+
+/// What became of a recording.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Outcome {
+    /// Now in the book.
+    Added {
+        /// Row of the take.
+        take: i64,
+        /// Whose.
+        pupil: String,
+        /// Title of the part.
+        part: String,
+    },
+    /// In the book already, from these bytes.
+    Known,
+    /// In the book already, from another file: its name.
+    Copy(String),
+    /// On the list for the teacher: its number, and why.
+    Doubtful(i64, String),
+    /// Could not be used, and why.
+    Bad(String),
+}
+
+/// What is known of pupils and assignments while gathering.
+struct Facts {
+    pupils: Vec<Pupil>,
+    assigned: HashMap<i64, Vec<Assigned>>,
+    rules: Rules,
+    senders: HashMap<String, i64>,
+}
+
+/// A recording as heard, on its way into the book.
+enum Heard {
+    Known,
+    Bad(String),
+    Take(Box<Work>),
+}
+
+struct Work {
+    sha: Vec<u8>,
+    bytes: Vec<u8>,
+    print: Vec<u8>,
+    n_onsets: usize,
+    length: Seconds,
+    found: Result<Sure, (Option<i64>, String)>,
+}
+
+struct Sure {
+    pupil: Pupil,
+    assigned: Assigned,
+    distilled: Distilled,
+    chart: Option<String>,
+}
+
+/// Lower-case words of letters and digits; a change from letters to digits parts words too (`wren3`).
+fn words(text: &str) -> Vec<String> {
+    let mut out: Vec<String> = Vec::new();
+    let mut last = ' ';
+    for c in text.chars().flat_map(char::to_lowercase) {
+        if c.is_alphanumeric() {
+            let joined = last.is_alphanumeric() && last.is_numeric() == c.is_numeric();
+            match out.last_mut() {
+                Some(word) if joined => word.push(c),
+                _ => out.push(c.into()),
+            }
+        }
+        last = c;
+    }
+    out
+}
+
+/// Whether the words of `name` stand in `text` in a row.
+fn names(text: &[String], name: &str) -> bool {
+    let name = words(name);
+    !name.is_empty() && text.windows(name.len()).any(|w| w == name)
+}
+
+impl Facts {
+    /// The one pupil that a text names; the longest name counts (`Sand Martin` over `Martin`).
+    fn named(&self, text: &str) -> Option<&Pupil> {
+        let text = words(text);
+        let found: Vec<&Pupil> = self.pupils.iter().filter(|p| names(&text, &p.nickname)).collect();
+        let longest = found.iter().map(|p| words(&p.nickname).len()).max()?;
+        let mut best = found.into_iter().filter(|p| words(&p.nickname).len() == longest);
+        best.next().filter(|_| best.next().is_none())
+    }
+
+    fn rule(&self, item: &Item) -> Option<&Rule> {
+        let place = format!("{}/{} {} {}", item.folders.join("/"), item.name, item.sender, item.subject).to_lowercase();
+        self.rules.rule.iter().find(|r| !r.contains.is_empty() && place.contains(&r.contains.to_lowercase()))
+    }
+
+    fn exactly(&self, nickname: &str) -> Option<&Pupil> {
+        let same = |p: &&Pupil| p.nickname.to_lowercase() == nickname.trim().to_lowercase();
+        self.pupils.iter().find(same)
+    }
+
+    fn whose(&self, item: &Item) -> Option<&Pupil> {
+        let card = item.card.as_ref().and_then(|c| c.pupil.as_deref()).and_then(|n| self.exactly(n));
+        card.or_else(|| self.rule(item).and_then(|r| r.pupil.as_deref()).and_then(|n| self.exactly(n)))
+            .or_else(|| self.named(&item.name))
+            .or_else(|| item.folders.iter().rev().find_map(|f| self.named(f)))
+            .or_else(|| self.named(&item.subject))
+            .or_else(|| self.senders.get(&sender(item)).and_then(|id| self.pupils.iter().find(|p| p.id == *id)))
+    }
+
+    /// The assignments of a class a recording may be of, the newest of each form and tempo.
+    fn plausible(&self, class: i64, item: &Item) -> Vec<&Assigned> {
+        let all = self.assigned.get(&class).map(Vec::as_slice).unwrap_or_default();
+        let card = item.card.clone().unwrap_or_default();
+        let rule = self.rule(item).and_then(|r| r.part.clone());
+        let titled = |title: &str| -> Vec<&Assigned> {
+            all.iter().filter(|a| a.title.to_lowercase() == title.trim().to_lowercase()).collect()
+        };
+        let hashed: Vec<&Assigned> = all
+            .iter()
+            .filter(|a| card.part.sha256.as_ref().is_some_and(|h| h.eq_ignore_ascii_case(&hex(&a.sha256))))
+            .collect();
+        let mut said = if !hashed.is_empty() {
+            hashed
+        } else {
+            let by_card = card.part.title.as_deref().map(&titled).unwrap_or_default();
+            let by_rule = if by_card.is_empty() { rule.as_deref().map(&titled).unwrap_or_default() } else { by_card };
+            if by_rule.is_empty() { all.iter().collect() } else { by_rule }
+        };
+        // A card that says form or tempo points at the assignment that asked for them.
+        let fits = |a: &&Assigned| {
+            card.form.as_ref().is_none_or(|f| f.split_whitespace().eq(a.form.split_whitespace()))
+                && card.bpm.is_none_or(|bpm| (bpm - a.bpm.get()).abs() < 0.5)
+        };
+        if said.iter().any(fits) {
+            said.retain(fits);
+        }
+        // Of the same part, the newest assignment that was given by then.
+        let by_then = |a: &Assigned| item.taken_s.is_none_or(|t| a.given_s <= t);
+        let mut out: Vec<&Assigned> = Vec::new();
+        for a in said {
+            match out.iter_mut().find(|o| o.title == a.title) {
+                None => out.push(a),
+                Some(old) if !by_then(old) && by_then(a) => *old = a,
+                Some(_) => {}
+            }
+        }
+        out
+    }
+}
+
+/// What a recording is remembered by when the teacher has said whose it is: the address it was sent from, or the folder
+/// it lies in.
+fn sender(item: &Item) -> String {
+    if item.sender.is_empty() { item.folders.join("/") } else { item.sender.clone() }
+}
+
+/// Strikes as intervals in tenths of a millisecond: the same whatever stands before the first.
+fn print_of(take: &Take) -> Vec<u8> {
+    let sure: Vec<f64> = take.heard.onsets.iter().filter(|o| o.certainty > 0.5).map(|o| o.at.get()).collect();
+    sure.windows(2).flat_map(|w| (((w[1] - w[0]) * 1e4).round().clamp(0.0, 65_535.0) as u16).to_le_bytes()).collect()
+}
+
+/// Whether two fingerprints are of one sound: nearly every strike of either stands in the other at the same place.
+pub fn same_sound(a: &[u8], b: &[u8]) -> bool {
+    let times = |print: &[u8]| {
+        let steps = print.chunks_exact(2).map(|c| f64::from(u16::from_le_bytes([c[0], c[1]])) / 10.0);
+        std::iter::once(0.0)
+            .chain(steps.scan(0.0, |at, step| {
+                *at += step;
+                Some(*at)
+            }))
+            .collect::<Vec<f64>>()
+    };
+    let (a, b) = (times(a), times(b));
+    if a.len().min(b.len()) < FEW {
+        return false;
+    }
+    // The first strike of one may be missing in the other.
+    let shifts = (0..3).flat_map(|i| (0..3).map(move |j| (i, j)));
+    shifts.into_iter().any(|(i, j)| {
+        let shift = b[j] - a[i];
+        let (mut k, mut same) = (0, 0);
+        for t in &a {
+            while k < b.len() && b[k] < t + shift - SAME_WITHIN_MS {
+                k += 1;
+            }
+            same += usize::from(b.get(k).is_some_and(|u| (u - t - shift).abs() <= SAME_WITHIN_MS));
+        }
+        same as f64 >= SAME_SHARE * a.len().max(b.len()) as f64
+    })
+}
+
+fn hear(item: &Item, bytes: &[u8]) -> Result<Take, AudioError> {
+    let mut source = match &item.bytes {
+        Bytes::File(path) => audio::open(path)?,
+        _ => audio::open_source(Cursor::new(bytes.to_vec()), Path::new(&item.place))?,
+    };
+    chain::hear(|block| source.next_block(block))
+}
+
+/// Which of the parts it is: the assessment against it, or in words why that is not sure.
+pub fn which(take: &Take, parts: &[&Assigned], told: bool) -> Result<(usize, Assessment), String> {
+    let mut tried: Vec<(f64, usize, Assessment)> = Vec::new();
+    for (k, assigned) in parts.iter().enumerate() {
+        let timeline = assigned.timeline().map_err(|e| e.to_string())?;
+        let (assessment, related) = chain::judge_related(take, &timeline, None);
+        tried.push((related, k, assessment));
+    }
+    tried.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let next = tried.get(1).map(|t| t.0);
+    let enough = take.heard.onsets.len() >= FEW;
+    let mut best = tried.into_iter();
+    let Some((related, k, assessment)) = best.next() else { return Err("nothing was assigned to the class".into()) };
+    let title = |k: usize| parts.get(k).map_or("", |a| a.title.as_str());
+    // A card or a rule that names one part is believed.
+    if told && parts.len() == 1 {
+        return Ok((k, assessment));
+    }
+    if !enough {
+        return Err(format!("only {} strikes were heard", take.heard.onsets.len()));
+    }
+    if related < TOLD {
+        return Err("it is none of the parts that were assigned".into());
+    }
+    match next {
+        Some(next) if related - next < AHEAD => {
+            let other = best.next().map_or("", |t| title(t.1));
+            Err(format!("it may be `{}` or `{other}`", title(k)))
+        }
+        _ => Ok((k, assessment)),
+    }
+}
+
+impl Facts {
+    fn place(&self, item: &Item, take: &Take) -> Result<Sure, (Option<i64>, String)> {
+        let Some(pupil) = self.whose(item) else { return Err((None, "whose is it?".into())) };
+        let parts = self.plausible(pupil.class, item);
+        let card = item.card.as_ref().is_some_and(|c: &Card| c.part.title.is_some() || c.part.sha256.is_some());
+        let told = card || self.rule(item).is_some_and(|r| r.part.is_some());
+        let (k, assessment) = which(take, &parts, told).map_err(|why| (Some(pupil.id), why))?;
+        let assigned = parts.get(k).map(|a| (*a).clone());
+        let assigned = assigned.ok_or((Some(pupil.id), "nothing was assigned to the class".to_owned()))?;
+        Ok(sure(pupil, assigned, &assessment))
+    }
+}
+
+fn sure(pupil: &Pupil, assigned: Assigned, assessment: &Assessment) -> Sure {
+    let chart = chart::systems(assessment, chart::ChartStyle::SHEET).map(|lines| lines.join("\n")).ok();
+    Sure { pupil: pupil.clone(), assigned, distilled: distil::distil(assessment), chart }
+}
+
+impl Book {
+    fn facts(&self, rules: Rules) -> Result<Facts, BookError> {
+        let pupils = self.pupils(None)?;
+        let mut assigned = HashMap::new();
+        for class in pupils.iter().map(|p| p.class).collect::<std::collections::BTreeSet<_>>() {
+            assigned.insert(class, self.assignments(class)?);
+        }
+        let mut ask = self.db.prepare("SELECT sender, pupil FROM senders")?;
+        let senders = ask.query_map([], |r| Ok((r.get(0)?, r.get(1)?)))?.collect::<Result<_, _>>()?;
+        Ok(Facts { pupils, assigned, rules, senders })
+    }
+
+    /// Gathers recordings; `tell` hears of each in order, with its place in the list.
+    ///
+    /// # Errors
+    /// If the book cannot be read or written. A recording that cannot be used is an [`Outcome::Bad`].
+    pub fn gather(
+        &self,
+        items: &[Item],
+        rules: Rules,
+        mut tell: impl FnMut(usize, &Item, &Outcome),
+    ) -> Result<(), BookError> {
+        let facts = self.facts(rules)?;
+        let ear = ear();
+        let known: std::collections::HashSet<Vec<u8>> = {
+            let sql = "SELECT sha256 FROM takes UNION SELECT sha256 FROM copies UNION SELECT sha256 FROM waiting
+                       UNION SELECT sha256 FROM set_aside";
+            self.db.prepare(sql)?.query_map([], |r| r.get(0))?.collect::<Result<_, _>>()?
+        };
+        // A few recordings are heard ahead; more would only fill memory.
+        let (send, receive) = mpsc::sync_channel::<(usize, Heard)>(8);
+        let mut result = Ok(());
+        std::thread::scope(|scope| {
+            let (facts, known) = (&facts, &known);
+            scope.spawn(move || {
+                // The error means that nobody listens any more: then the rest is not heard.
+                let _ = items
+                    .par_iter()
+                    .enumerate()
+                    .with_max_len(1)
+                    .try_for_each_with(send, |send, (k, item)| send.send((k, listen(item, facts, known))));
+            });
+            let mut early = BTreeMap::new();
+            let mut next = 0;
+            for (k, heard) in receive {
+                early.insert(k, heard);
+                while let (Some(heard), Some(item)) = (early.remove(&next), items.get(next)) {
+                    match self.keep(item, heard, &ear) {
+                        Ok(outcome) => tell(next, item, &outcome),
+                        Err(error) => {
+                            result = Err(error);
+                            return;
+                        }
+                    }
+                    next += 1;
+                }
+            }
+        });
+        result
+    }
+
+    /// Whether a recording of these bytes is in the book.
+    fn knows(&self, sha: &[u8]) -> Result<bool, BookError> {
+        let sql = "SELECT EXISTS (SELECT 1 FROM takes WHERE sha256 = ?1) OR EXISTS (SELECT 1 FROM copies WHERE sha256 = ?1)
+                   OR EXISTS (SELECT 1 FROM waiting WHERE sha256 = ?1) OR EXISTS (SELECT 1 FROM set_aside WHERE sha256 = ?1)";
+        Ok(self.db.prepare_cached(sql)?.query_row([sha], |r| r.get(0))?)
+    }
+
+    /// The take of the same sound.
+    fn same(&self, print: &[u8], n: usize, length: Seconds) -> Result<Option<(i64, String)>, BookError> {
+        if n < FEW {
+            return Ok(None);
+        }
+        let mut ask = self.db.prepare_cached(
+            "SELECT id, file, print FROM takes WHERE n_onsets BETWEEN ?1 AND ?2 AND length_s BETWEEN ?3 AND ?4 ORDER BY id",
+        )?;
+        let slack = (n / 20).max(1) as i64;
+        let (n, length) = (n as i64, length.get());
+        let mut rows = ask.query(params![n - slack, n + slack, length - SAME_LENGTH_S, length + SAME_LENGTH_S])?;
+        while let Some(row) = rows.next()? {
+            if same_sound(row.get_ref(2)?.as_blob().map_err(rusqlite::Error::from)?, print) {
+                return Ok(Some((row.get(0)?, row.get(1)?)));
+            }
+        }
+        Ok(None)
+    }
+
+    fn keep(&self, item: &Item, heard: Heard, ear: &str) -> Result<Outcome, BookError> {
+        let work = match heard {
+            Heard::Bad(why) => return Ok(Outcome::Bad(why)),
+            Heard::Known => return Ok(Outcome::Known),
+            Heard::Take(work) => work,
+        };
+        if self.knows(&work.sha)? {
+            return Ok(Outcome::Known);
+        }
+        if let Some((take, file)) = self.same(&work.print, work.n_onsets, work.length)? {
+            let sql = "INSERT INTO copies (sha256, take, file) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING";
+            self.db.execute(sql, params![work.sha, take, item.place])?;
+            return Ok(Outcome::Copy(file));
+        }
+        let sound = format!("{}.{}", hex(&work.sha), item.ending());
+        let keeps = self.keep_sound_days()? > 0;
+        let taken_s = item.taken_s.unwrap_or_else(super::now);
+        match work.found {
+            Ok(sure) => {
+                if keeps {
+                    self.keep_sound(&sound, &work.bytes)?;
+                }
+                let take = NewTake {
+                    pupil: sure.pupil.id,
+                    assignment: sure.assigned.id,
+                    sha256: work.sha,
+                    print: work.print,
+                    n_onsets: work.n_onsets,
+                    file: item.place.clone(),
+                    taken_s,
+                    length: work.length,
+                    sound: keeps.then_some(sound),
+                };
+                let stored =
+                    self.store(&take, &sure.assigned, ear, &sure.distilled, sure.chart.as_deref(), super::now())?;
+                Ok(stored.map_or(Outcome::Known, |take| Outcome::Added {
+                    take,
+                    pupil: sure.pupil.nickname,
+                    part: sure.assigned.title,
+                }))
+            }
+            Err((pupil, why)) => {
+                self.keep_sound(&sound, &work.bytes)?;
+                self.db.execute(
+                    "INSERT INTO waiting (sha256, file, sound, sender, why, pupil, taken_s) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+                    params![work.sha, item.place, sound, sender(item), why, pupil, taken_s],
+                )?;
+                Ok(Outcome::Doubtful(self.db.last_insert_rowid(), why))
+            }
+        }
+    }
+
+    /// Writes sound beside its place first, then moves it there: a killed program leaves no half of it.
+    fn keep_sound(&self, name: &str, bytes: &[u8]) -> Result<(), BookError> {
+        let path = self.folder.join("sound").join(name);
+        let beside = self.folder.join("sound").join(format!("{name}.part"));
+        std::fs::create_dir_all(self.folder.join("sound"))
+            .and_then(|()| std::fs::write(&beside, bytes))
+            .and_then(|()| std::fs::rename(&beside, &path))
+            .map_err(|source| BookError::File { path, source })
+    }
+
+    /// The recordings that wait for the teacher: number, file, why, and whose it may be.
+    ///
+    /// # Errors
+    /// If the book cannot be read.
+    pub fn waiting(&self) -> Result<Vec<(i64, String, String, Option<String>)>, BookError> {
+        let mut ask = self.db.prepare(
+            "SELECT w.id, w.file, w.why, p.nickname FROM waiting w LEFT JOIN pupils p ON p.id = w.pupil ORDER BY w.id",
+        )?;
+        let rows = ask.query_map([], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?)))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Settles a recording: whose it is, and of which part where hearing cannot tell. With `always`, what comes from the
+    /// same sender or folder is theirs from now on.
+    ///
+    /// # Errors
+    /// If there is no such recording, or it still cannot be told what it is.
+    pub fn settle(&self, id: i64, pupil: Option<&str>, part: Option<&str>, always: bool) -> Result<Outcome, BookError> {
+        let sql = "SELECT sha256, file, sound, sender, pupil, taken_s FROM waiting WHERE id = ?1";
+        type Row = (Vec<u8>, String, String, String, Option<i64>, i64);
+        let row: Option<Row> = self
+            .db
+            .query_row(sql, [id], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?, r.get(4)?, r.get(5)?)))
+            .optional()?;
+        let Some((sha, file, sound, from, guess, taken_s)) = row else {
+            return Err(BookError::Refused {
+                what: format!("there is no recording {id} on the list"),
+                hint: "`pailbeat book waiting` shows the list".into(),
+            });
+        };
+        let facts = self.facts(Rules::default())?;
+        let refuse = |what: String, hint: &str| BookError::Refused { what, hint: hint.into() };
+        let pupil = match pupil {
+            Some(name) => self.pupil(name)?,
+            None => facts
+                .pupils
+                .iter()
+                .find(|p| Some(p.id) == guess)
+                .cloned()
+                .ok_or_else(|| refuse("it is not known whose it is".into(), "say it with `--pupil NICKNAME`"))?,
+        };
+        let item = Item {
+            place: file,
+            name: sound.clone(),
+            folders: Vec::new(),
+            sender: from.clone(),
+            subject: String::new(),
+            taken_s: Some(taken_s),
+            card: part.map(|title| Card {
+                part: super::sources::CardPart { title: Some(title.into()), sha256: None },
+                ..Card::default()
+            }),
+            bytes: Bytes::File(self.folder.join("sound").join(&sound)),
+        };
+        let parts = facts.plausible(pupil.class, &item);
+        if let Some(title) = part.filter(|t| !parts.iter().any(|a| a.title.to_lowercase() == t.trim().to_lowercase())) {
+            let given = parts.iter().map(|a| format!("`{}`", a.title)).collect::<Vec<_>>().join(", ");
+            return Err(refuse(format!("`{title}` was never assigned to the class"), &format!("assigned: {given}")));
+        }
+        let bytes = item.read().map_err(|source| BookError::File { path: self.folder.join(&sound), source })?;
+        let take = hear(&item, &bytes).map_err(|e| refuse(e.to_string(), e.hint()))?;
+        let (k, assessment) = which(&take, &parts, part.is_some()).map_err(|why| {
+            refuse(format!("it is {}'s, but {why}", pupil.nickname), "say which part with `--part TITLE`")
+        })?;
+        let Some(assigned) = parts.get(k).map(|a| (*a).clone()) else {
+            return Err(refuse(
+                "nothing was assigned to the class".into(),
+                "`pailbeat book assign` gives a part to a class",
+            ));
+        };
+        let work = Work {
+            sha,
+            print: print_of(&take),
+            n_onsets: print_of(&take).len() / 2 + 1,
+            length: take.heard.duration,
+            bytes,
+            found: Ok(sure(&pupil, assigned, &assessment)),
+        };
+        self.savepoint(|| {
+            self.db.execute("DELETE FROM waiting WHERE id = ?1", [id])?;
+            if always && !from.is_empty() {
+                self.db.execute(
+                    "INSERT INTO senders VALUES (?1, ?2) ON CONFLICT (sender) DO UPDATE SET pupil = excluded.pupil",
+                    params![from, pupil.id],
+                )?;
+            }
+            self.keep(&item, Heard::Take(Box::new(work)), &ear())
+        })
+    }
+
+    /// Takes a recording off the list for good; its sound is removed.
+    ///
+    /// # Errors
+    /// If there is no such recording.
+    pub fn set_aside(&self, id: i64) -> Result<(), BookError> {
+        let sound: Option<String> =
+            self.db.query_row("SELECT sound FROM waiting WHERE id = ?1", [id], |r| r.get(0)).optional()?;
+        let sound = sound.ok_or_else(|| BookError::Refused {
+            what: format!("there is no recording {id} on the list"),
+            hint: "`pailbeat book waiting` shows the list".into(),
+        })?;
+        self.savepoint(|| {
+            self.db.execute("INSERT INTO set_aside SELECT sha256 FROM waiting WHERE id = ?1", [id])?;
+            self.db.execute("DELETE FROM waiting WHERE id = ?1", [id])?;
+            Ok(())
+        })?;
+        // What cannot be removed now is removed by the next `tidy`.
+        let _ = std::fs::remove_file(self.folder.join("sound").join(sound));
+        Ok(())
+    }
+
+    /// Hears a stored take again with this program's ear; `None` when its sound is no longer kept.
+    ///
+    /// # Errors
+    /// If the sound cannot be heard.
+    pub fn hear_again(&self, id: i64) -> Result<Option<Distilled>, BookError> {
+        let take = self.take(id)?;
+        let Some(path) = take.sound.as_ref().map(|s| self.folder.join("sound").join(s)).filter(|p| p.is_file()) else {
+            return Ok(None);
+        };
+        let refuse = |e: AudioError| BookError::Refused { what: e.to_string(), hint: e.hint().into() };
+        let mut source = audio::open(&path).map_err(refuse)?;
+        let heard = chain::hear(|block| source.next_block(block)).map_err(refuse)?;
+        let timeline = self.assignment_of(&take)?.timeline()?;
+        Ok(Some(distil::distil(&chain::judge(&heard, &timeline, None))))
+    }
+}
+
+fn listen(item: &Item, facts: &Facts, known: &std::collections::HashSet<Vec<u8>>) -> Heard {
+    let bytes = match item.read() {
+        Ok(bytes) => bytes,
+        Err(error) => return Heard::Bad(error.to_string()),
+    };
+    let sha = Sha256::digest(&bytes).to_vec();
+    if known.contains(&sha) {
+        return Heard::Known;
+    }
+    match hear(item, &bytes) {
+        Err(error) => Heard::Bad(format!("{error}; {}", error.hint())),
+        Ok(take) => {
+            let print = print_of(&take);
+            Heard::Take(Box::new(Work {
+                n_onsets: print.len() / 2 + 1,
+                print,
+                length: take.heard.duration,
+                found: facts.place(item, &take),
+                sha,
+                bytes,
+            }))
+        }
+    }
+}

@@ -1,0 +1,273 @@
+//! Folder, zip, mailbox, single files -> recordings, each with what is known of where it came from.
+//!
+//! In: paths. Out: [`Item`]s in a fixed order (by place), so that two runs see the same. Nothing is unpacked to disk:
+//! names inside archives are words to recognise a pupil by, never paths.
+//!
+//! Limits: archives inside archives are not opened; a member of an archive is held in memory while it is heard.
+
+use std::io::{BufReader, Read as _};
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex};
+
+use mail_parser::{MessageParser, MimeHeaders as _};
+use serde::Deserialize;
+
+/// Endings of recordings. What is in a file decides in the end; what ends otherwise is passed over in folders.
+const ENDINGS: [&str; 19] = [
+    "wav", "flac", "mp3", "ogg", "oga", "opus", "m4a", "mov", "mp4", "m4v", "webm", "mkv", "aac", "aif", "aiff", "caf",
+    "3gp", "3g2", "weba",
+];
+/// A member of an archive larger than this is no take: an hour of film as phones make it.
+const LARGEST: u64 = 2 << 30;
+
+/// What a take card says, as far as it is there.
+#[derive(Clone, Debug, Default, Deserialize, PartialEq)]
+#[serde(default)]
+pub struct Card {
+    /// The pupil's nickname.
+    pub pupil: Option<String>,
+    /// The part.
+    pub part: CardPart,
+    /// Tempo asked for.
+    pub bpm: Option<f64>,
+    /// Sections in order.
+    pub form: Option<String>,
+}
+
+/// The part on a take card.
+#[derive(Clone, Debug, Default, Deserialize, PartialEq)]
+#[serde(default)]
+pub struct CardPart {
+    /// Its title.
+    pub title: Option<String>,
+    /// Hash of its text, in hexadecimal.
+    pub sha256: Option<String>,
+}
+
+/// Where the bytes are.
+#[derive(Clone, Debug)]
+pub enum Bytes {
+    /// A file.
+    File(PathBuf),
+    /// Member of a zip archive.
+    Member(Arc<Mutex<zip::ZipArchive<BufReader<std::fs::File>>>>, usize),
+    /// An attachment.
+    Held(Arc<Vec<u8>>),
+}
+
+/// A recording.
+#[derive(Clone, Debug)]
+pub struct Item {
+    /// Where it came from, to be shown.
+    pub place: String,
+    /// Its own name.
+    pub name: String,
+    /// The folders it lies in, outermost first.
+    pub folders: Vec<String>,
+    /// The address it was sent from; empty when it was not mail.
+    pub sender: String,
+    /// What the subject of the mail says.
+    pub subject: String,
+    /// When it was made or sent, seconds since 1970, as far as known.
+    pub taken_s: Option<i64>,
+    /// Its take card.
+    pub card: Option<Card>,
+    /// Its bytes.
+    pub bytes: Bytes,
+}
+
+impl Item {
+    /// All bytes.
+    ///
+    /// # Errors
+    /// If they cannot be read.
+    pub fn read(&self) -> std::io::Result<Vec<u8>> {
+        match &self.bytes {
+            Bytes::File(path) => std::fs::read(path),
+            Bytes::Held(bytes) => Ok(bytes.to_vec()),
+            Bytes::Member(archive, index) => {
+                let mut archive = archive.lock().map_err(|_| std::io::Error::other("the archive was lost"))?;
+                let member = archive.by_index(*index).map_err(std::io::Error::other)?;
+                let mut out = Vec::new();
+                member.take(LARGEST).read_to_end(&mut out)?;
+                Ok(out)
+            }
+        }
+    }
+
+    /// Ending of the name, in small letters and digits only.
+    pub fn ending(&self) -> String {
+        let ending = Path::new(&self.name).extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
+        if ENDINGS.contains(&ending.as_str()) { ending } else { "sound".into() }
+    }
+}
+
+/// A path that could not be looked into.
+#[derive(Debug)]
+pub struct Unreadable {
+    /// Which.
+    pub place: String,
+    /// Why.
+    pub why: String,
+}
+
+fn is_sound(name: &str) -> bool {
+    let ending = Path::new(name).extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
+    // What a system hides (`._take.m4a`) is no recording.
+    ENDINGS.contains(&ending.as_str()) && !name.rsplit(['/', '\\']).next().is_some_and(|n| n.starts_with('.'))
+}
+
+/// The card beside a recording: `take.json` for `take.wav`'s stem, then for its whole name.
+fn card_names(name: &str) -> [String; 2] {
+    let stem = Path::new(name).with_extension("").to_string_lossy().into_owned();
+    [format!("{stem}.take.json"), format!("{name}.take.json")]
+}
+
+fn card(bytes: &[u8]) -> Option<Card> {
+    serde_json::from_slice(bytes).ok()
+}
+
+/// Everything to be heard in these places. Files named one by one are taken whatever their ending.
+pub fn collect(paths: &[PathBuf]) -> (Vec<Item>, Vec<Unreadable>) {
+    let (mut items, mut bad) = (Vec::new(), Vec::new());
+    for path in paths {
+        let fail = |why: String| Unreadable { place: path.display().to_string(), why };
+        let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
+        let result = match ending.as_str() {
+            _ if path.is_dir() => {
+                folder(path, &mut items, &mut bad);
+                Ok(())
+            }
+            _ if !path.exists() => Err("there is no such file or folder".into()),
+            "zip" => archive(path, &mut items),
+            "mbox" | "mbx" | "eml" => mailbox(path, ending == "eml", &mut items),
+            _ => {
+                items.push(file(path, path.parent().unwrap_or(Path::new(""))));
+                Ok(())
+            }
+        };
+        bad.extend(result.err().map(fail));
+    }
+    (items, bad)
+}
+
+fn file(path: &Path, below: &Path) -> Item {
+    let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    let inside = path.strip_prefix(below).unwrap_or(path).parent().unwrap_or(Path::new(""));
+    let root = below.file_name().map(|n| n.to_string_lossy().into_owned());
+    let folders = root.into_iter().chain(inside.iter().map(|c| c.to_string_lossy().into_owned())).collect();
+    let about = std::fs::metadata(path).and_then(|m| m.modified()).ok();
+    let card = card_names(&name)
+        .iter()
+        .find_map(|n| std::fs::read(path.with_file_name(n)).ok())
+        .and_then(|bytes| card(&bytes));
+    Item {
+        place: path.display().to_string(),
+        name,
+        folders,
+        sender: String::new(),
+        subject: String::new(),
+        taken_s: about.and_then(|t| t.duration_since(std::time::UNIX_EPOCH).ok()).map(|d| d.as_secs() as i64),
+        card,
+        bytes: Bytes::File(path.to_owned()),
+    }
+}
+
+fn folder(root: &Path, items: &mut Vec<Item>, bad: &mut Vec<Unreadable>) {
+    for entry in walkdir::WalkDir::new(root).sort_by_file_name() {
+        match entry {
+            Ok(entry) if entry.file_type().is_file() => {
+                let path = entry.path();
+                let name = entry.file_name().to_string_lossy();
+                let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
+                let fail = |why: String| Unreadable { place: path.display().to_string(), why };
+                if is_sound(&name) {
+                    items.push(file(path, root));
+                } else if ending == "zip" {
+                    bad.extend(archive(path, items).err().map(fail));
+                } else if matches!(ending.as_str(), "mbox" | "mbx" | "eml") {
+                    bad.extend(mailbox(path, ending == "eml", items).err().map(fail));
+                }
+            }
+            Ok(_) => {}
+            Err(error) => bad
+                .push(Unreadable { place: error.path().unwrap_or(root).display().to_string(), why: error.to_string() }),
+        }
+    }
+}
+
+fn archive(path: &Path, items: &mut Vec<Item>) -> Result<(), String> {
+    let file = std::fs::File::open(path).map_err(|e| e.to_string())?;
+    let mut archive = zip::ZipArchive::new(BufReader::new(file)).map_err(|e| format!("the zip is damaged: {e}"))?;
+    let names: Vec<(usize, String)> = (0..archive.len())
+        .filter_map(|k| archive.by_index(k).ok().and_then(|m| Some((k, m.name().ok()?.into_owned()))))
+        .collect();
+    let shared = Arc::new(Mutex::new(archive));
+    let read = |index: usize| -> Option<Vec<u8>> {
+        let mut archive = shared.lock().ok()?;
+        let member = archive.by_index(index).ok()?;
+        let mut out = Vec::new();
+        member.take(1 << 20).read_to_end(&mut out).ok()?;
+        Some(out)
+    };
+    let mut members: Vec<&(usize, String)> = names.iter().filter(|(_, n)| is_sound(n)).collect();
+    members.sort_by(|a, b| a.1.cmp(&b.1));
+    for (index, name) in members {
+        let parts: Vec<&str> = name.split(['/', '\\']).collect();
+        let own = card_names(name)
+            .iter()
+            .find_map(|c| names.iter().find(|(_, n)| n == c))
+            .and_then(|(k, _)| read(*k))
+            .and_then(|bytes| card(&bytes));
+        items.push(Item {
+            place: format!("{}: {name}", path.display()),
+            name: parts.last().map_or(String::new(), |n| (*n).to_owned()),
+            folders: parts[..parts.len().saturating_sub(1)].iter().map(|n| (*n).to_owned()).collect(),
+            sender: String::new(),
+            subject: String::new(),
+            taken_s: None,
+            card: own,
+            bytes: Bytes::Member(shared.clone(), *index),
+        });
+    }
+    Ok(())
+}
+
+fn mailbox(path: &Path, single: bool, items: &mut Vec<Item>) -> Result<(), String> {
+    let file = std::fs::File::open(path).map_err(|e| e.to_string())?;
+    let mut messages = Vec::new();
+    if single {
+        messages.push(std::fs::read(path).map_err(|e| e.to_string())?);
+    } else {
+        for message in mail_parser::mailbox::mbox::MessageIterator::new(BufReader::new(file)) {
+            messages.push(message.map_err(|e| format!("{e:?}"))?.unwrap_contents());
+        }
+        if messages.is_empty() {
+            return Err("the mailbox holds no mail".into());
+        }
+    }
+    for (number, raw) in messages.iter().enumerate() {
+        let Some(mail) = MessageParser::default().parse(raw) else { continue };
+        let sender = mail.from().and_then(|f| f.first()).and_then(|a| a.address()).unwrap_or_default().to_lowercase();
+        let subject = mail.subject().unwrap_or_default().to_owned();
+        let attached: Vec<(String, &[u8])> =
+            mail.attachments().map(|a| (a.attachment_name().unwrap_or_default().to_owned(), a.contents())).collect();
+        for (name, bytes) in attached.iter().filter(|(name, _)| is_sound(name)) {
+            let own = card_names(name)
+                .iter()
+                .find_map(|c| attached.iter().find(|(n, _)| n == c))
+                .and_then(|(_, bytes)| card(bytes));
+            items.push(Item {
+                place: format!("{}: mail {}, {name}", path.display(), number + 1),
+                name: name.clone(),
+                folders: Vec::new(),
+                sender: sender.clone(),
+                subject: subject.clone(),
+                taken_s: mail.date().map(mail_parser::DateTime::to_timestamp),
+                card: own,
+                bytes: Bytes::Held(Arc::new(bytes.to_vec())),
+            });
+        }
+    }
+    Ok(())
+}

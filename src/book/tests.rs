@@ -1,0 +1,333 @@
+use super::distil::{Distilled, Found, Mark, State, pack, results, unpack};
+use super::*;
+use crate::assess::Status;
+use crate::part::Surface;
+use crate::units::{Bpm, Lateness, Seconds, Ticks};
+
+const PART: &str = r#"
+title = "Lantern Parade"
+meter = "4/4"
+bpm   = { start = 66, goal = 96 }
+form  = "A B"
+[sections.A]
+strokes = "o.x. o.-- | o.x. o.x. |"
+lesson = "lesson-5.mp4 06:40"
+[sections.B]
+strokes = "xxoo xxoo | O--- ---- |"
+"#;
+
+fn book() -> Book {
+    let book = Book::in_memory().unwrap();
+    fill(&book);
+    book
+}
+
+fn fill(book: &Book) {
+    book.enrol([("3b", "Wren"), ("3b", "Jay"), ("3b", "Avocet")]).unwrap();
+    let new = NewAssignment { class: "3b", part_text: PART, form: None, bpm: None, given_s: 1_000, due_s: None };
+    book.assign(&new).unwrap();
+}
+
+/// A take with everything in place.
+fn good(assigned: &Assigned) -> Distilled {
+    let timeline = assigned.timeline().unwrap();
+    let mark = |s: &crate::part::Stroke| Mark {
+        status: Status::Played,
+        surface: Some(s.surface),
+        late: Some(Lateness(Seconds::from_millis(-7.3))),
+    };
+    Distilled {
+        bpm: Some(assigned.bpm),
+        marks: timeline.strokes.iter().map(mark).collect(),
+        next: 72.0,
+        praise: "Steady.".into(),
+        ..Distilled::default()
+    }
+}
+
+fn fault(kind: &str, section: &str, bar: u32) -> Found {
+    Found {
+        kind: kind.into(),
+        section: Some(section.into()),
+        pass: Some(1),
+        bar: Some(bar),
+        beat: Some(3.0),
+        size: 1.0,
+        unit: "strikes".into(),
+        confidence: 0.95,
+        text: format!("{kind} in {section}"),
+    }
+}
+
+fn put(book: &Book, nickname: &str, key: u8, at_s: i64, d: &Distilled) -> i64 {
+    let pupil = book.pupil(nickname).unwrap();
+    let assigned = book.assignments(pupil.class).unwrap().remove(0);
+    let take = NewTake {
+        pupil: pupil.id,
+        assignment: assigned.id,
+        sha256: vec![key; 32],
+        print: vec![key; 40],
+        n_onsets: 20,
+        file: format!("{nickname}.wav"),
+        taken_s: at_s,
+        length: Seconds::of(20.0),
+        sound: None,
+    };
+    book.store(&take, &assigned, "1", d, None, at_s).unwrap().unwrap()
+}
+
+fn assigned(book: &Book) -> Assigned {
+    book.assignments(book.class("3b").unwrap()).unwrap().remove(0)
+}
+
+fn correction(what: CorrectionKind, section: &str, bar: u32) -> Correction {
+    Correction {
+        what,
+        finding: None,
+        section: Some(section.into()),
+        pass: None,
+        bar: Some(bar),
+        beat: None,
+        who: "teacher".into(),
+        at_s: 5_000,
+        note: String::new(),
+    }
+}
+
+fn state(book: &Book, take: i64, unit: &str) -> Option<i64> {
+    use rusqlite::OptionalExtension as _;
+    let sql = "SELECT state FROM results WHERE take = ?1 AND unit = ?2";
+    book.db.query_row(sql, rusqlite::params![take, unit], |r| r.get(0)).optional().unwrap()
+}
+
+#[test]
+fn what_is_packed_comes_back() {
+    let book = book();
+    let mut d = good(&assigned(&book));
+    d.marks[1] = Mark { status: Status::Missed, surface: None, late: None };
+    d.marks[2].status = Status::WrongSurface;
+    d.marks[2].surface = Some(Surface::Clap);
+    d.in_rests = vec![Ticks(2_400), Ticks(70_000)];
+    assert_eq!(unpack(&pack(&d)), (d.marks.clone(), d.in_rests.clone()));
+    for cut in 0..pack(&d).len() {
+        unpack(&pack(&d)[..cut]);
+    }
+}
+
+#[test]
+fn a_fault_holds_back_its_section_and_no_other() {
+    let book = book();
+    let a = assigned(&book);
+    let timeline = a.timeline().unwrap();
+    let of = |d: &Distilled| results(d, &timeline);
+    let all = |s| vec![("A".to_owned(), s), ("B".to_owned(), State::Had), ("A>B".to_owned(), State::Had)];
+    assert_eq!(of(&good(&a)), all(State::Had));
+    let mut d = good(&a);
+    d.findings.push(fault("rest-not-kept", "A", 1));
+    assert_eq!(of(&d), all(State::Slower));
+    d.findings[0].confidence = 0.4;
+    assert_eq!(of(&d), all(State::Had));
+    let mut d = good(&a);
+    d.findings.push(fault("join-gap", "B", 1));
+    assert_eq!(of(&d)[2], ("A>B".to_owned(), State::Slower));
+    assert_eq!(of(&d)[1], ("B".to_owned(), State::Had));
+    d.bpm = Bpm::new(50.0);
+    assert!(of(&d).iter().all(|r| r.1 == State::Slower));
+}
+
+#[test]
+fn a_correction_wins_and_survives_another_ear() {
+    let book = book();
+    let a = assigned(&book);
+    let mut d = good(&a);
+    d.findings.push(fault("rest-not-kept", "A", 1));
+    let take = put(&book, "Wren", 1, 2_000, &d);
+    assert_eq!(state(&book, take, "A"), Some(1));
+    book.correct(take, &correction(CorrectionKind::Fine, "A", 1), None).unwrap();
+    assert_eq!(state(&book, take, "A"), Some(0));
+    assert!(book.findings(take).unwrap().is_empty());
+    // The next ear says the same again, and finds something new.
+    d.findings.push(fault("wrong-surface", "B", 1));
+    let changed = book.reassess(take, "2", &d, 9_000).unwrap();
+    assert_eq!((state(&book, take, "A"), state(&book, take, "B")), (Some(0), Some(1)));
+    assert_eq!((changed.units, changed.new.len(), changed.gone.len()), (vec!["B".to_owned()], 1, 0));
+    assert_eq!(book.corrected().unwrap(), (vec![("fine".to_owned(), 1)], 1));
+}
+
+#[test]
+fn a_surface_named_by_the_teacher_settles_the_stroke() {
+    let book = book();
+    let mut d = good(&assigned(&book));
+    for mark in &mut d.marks[8..12] {
+        (mark.status, mark.surface) = (Status::WrongSurface, Some(Surface::Click));
+    }
+    let take = put(&book, "Jay", 1, 2_000, &d);
+    let before = state(&book, take, "B");
+    let mut all = correction(CorrectionKind::Fine, "B", 1);
+    all.finding = Some("wrong-surface".into());
+    book.correct(take, &all, None).unwrap();
+    assert_eq!((before, state(&book, take, "B")), (Some(1), Some(0)));
+}
+
+#[test]
+fn a_take_of_another_moves_to_them() {
+    let book = book();
+    let take = put(&book, "Jay", 1, 2_000, &good(&assigned(&book)));
+    let wren = book.pupil("Wren").unwrap().id;
+    let mut whose = correction(CorrectionKind::Whose, "A", 1);
+    (whose.section, whose.bar) = (None, None);
+    book.correct(take, &whose, Some(wren)).unwrap();
+    assert_eq!(book.take(take).unwrap().pupil, wren);
+    assert_eq!(book.class_view("3b", 3_000).unwrap().sent, 1);
+}
+
+#[test]
+fn the_class_page_counts_and_names_alphabetically() {
+    use crate::report::page::class::Standing;
+    let book = book();
+    let a = assigned(&book);
+    put(&book, "Wren", 1, 2_000, &good(&a));
+    let mut d = good(&a);
+    d.findings.push(fault("join-gap", "B", 1));
+    put(&book, "Jay", 2, 2_000, &d);
+    let view = book.class_view("3b", 3_000).unwrap();
+    assert_eq!(view.pupils, ["Avocet", "Jay", "Wren"]);
+    assert_eq!(view.sent, 2);
+    let join = view.units.iter().find(|u| u.name == "A to B").unwrap();
+    assert_eq!(join.standings, [Standing::NotSent, Standing::Slower, Standing::Has]);
+    assert_eq!(view.again.len(), 1);
+    assert_eq!(
+        (view.again[0].title.as_str(), view.again[0].says.as_str()),
+        ("From A into B: no pause", "1 of 2 stop before going on")
+    );
+    assert_eq!(view.ready, [("A B at 72".to_owned(), vec!["Wren".to_owned()])]);
+    assert_eq!(view.word, [("nothing sent yet".to_owned(), vec!["Avocet".to_owned()])]);
+    let late = book.class_view("3b", 2_000 + 8 * 86_400).unwrap();
+    assert!(late.word.contains(&("nothing sent for a week".to_owned(), vec!["Jay".to_owned(), "Wren".to_owned()])));
+}
+
+#[test]
+fn hostile_names_stay_whole_and_harm_no_page_and_no_table() {
+    let long = "x".repeat(4_000);
+    let names = [
+        "../../etc",
+        "=HYPERLINK(\"x\")",
+        "\u{202e}nerw",
+        "<script>alert(1)</script>",
+        "a\u{0}b\u{7}",
+        "' OR 1=1 --",
+        &long,
+    ];
+    let folder = tempfile::tempdir().unwrap();
+    let book = Book::create(folder.path()).unwrap();
+    book.enrol(names.iter().map(|n| ("<b>&", *n))).unwrap();
+    let new = NewAssignment { class: "<b>&", part_text: PART, form: None, bpm: None, given_s: 0, due_s: None };
+    book.assign(&new).unwrap();
+    for name in names {
+        assert_eq!(book.pupil(name).unwrap().nickname, name);
+        book.say(name, "<i>=1+1</i>", 5).unwrap();
+        let view = book.pupil_view(name, 10).unwrap();
+        for html in [crate::report::page::progress::page(&view), crate::report::page::progress::child(&view)] {
+            assert!(roxmltree::Document::parse(html.trim_start_matches("<!DOCTYPE html>")).is_ok(), "{name}");
+            assert!(!html.contains("<script") && !html.contains('\u{202e}') && !html.contains("<i>=1"));
+        }
+    }
+    let html = crate::report::page::class::page(&book.class_view("<b>&", 10).unwrap());
+    assert!(roxmltree::Document::parse(html.trim_start_matches("<!DOCTYPE html>")).is_ok());
+    book.export(&folder.path().join("out")).unwrap();
+    let table = std::fs::read_to_string(folder.path().join("out/pupils.csv")).unwrap();
+    assert!(table.contains("'=HYPERLINK") && table.contains(&long));
+    for cell in ["=1", "+1", "-1", "@x", "\t=1", " =1", "|x"] {
+        assert!(care::harmless(cell).starts_with('\''), "{cell:?}");
+    }
+    assert_eq!(care::harmless("Wren"), "Wren");
+}
+
+#[test]
+fn who_is_forgotten_leaves_no_byte() {
+    let folder = tempfile::tempdir().unwrap();
+    let book = Book::create(folder.path()).unwrap();
+    fill(&book);
+    book.enrol([("3b", "Quokkabird")]).unwrap();
+    let a = assigned(&book);
+    for key in 10..60 {
+        let mut d = good(&a);
+        d.praise = format!("Quokkabird, {key} times steady.");
+        put(&book, "Quokkabird", key, 2_000, &d);
+    }
+    let kept = put(&book, "Wren", 1, 2_000, &good(&a));
+    book.say("Quokkabird", "Well done, Quokkabird", 3).unwrap();
+    let sound = folder.path().join("sound/ff.wav");
+    std::fs::write(&sound, b"Quokkabird plays").unwrap();
+    book.db.execute("UPDATE takes SET sound = 'ff.wav' WHERE sha256 = ?1", [vec![10u8; 32]]).unwrap();
+    std::fs::write(
+        folder.path().join("pages/class-3b.html"),
+        crate::report::page::class::page(&book.class_view("3b", 4_000).unwrap()),
+    )
+    .unwrap();
+    let found = || -> Vec<PathBuf> {
+        walkdir::WalkDir::new(folder.path())
+            .into_iter()
+            .filter_map(Result::ok)
+            .filter(|e| e.file_type().is_file())
+            .filter(|e| std::fs::read(e.path()).unwrap().windows(10).any(|w| w.eq_ignore_ascii_case(b"quokkabird")))
+            .map(|e| e.path().to_owned())
+            .collect()
+    };
+    assert!(found().len() >= 3, "{:?}", found());
+    let gone = book.forget("quokkabird").unwrap();
+    assert_eq!((gone.takes, gone.sounds, gone.pages), (50, 1, 1));
+    assert_eq!(found(), Vec::<PathBuf>::new());
+    drop(book);
+    assert_eq!(found(), Vec::<PathBuf>::new());
+    let book = Book::open(folder.path()).unwrap();
+    assert!(book.pupil("Quokkabird").is_err());
+    assert_eq!(book.take(kept).unwrap().file, "Wren.wav");
+}
+
+#[test]
+fn a_backup_made_while_writing_is_whole() {
+    let folder = tempfile::tempdir().unwrap();
+    let book = Book::create(folder.path()).unwrap();
+    fill(&book);
+    put(&book, "Wren", 1, 2_000, &good(&assigned(&book)));
+    book.begin().unwrap();
+    book.db.execute("DELETE FROM takes", []).unwrap();
+    let other = Book::open(folder.path()).unwrap();
+    let to = folder.path().join("copy.sqlite");
+    other.backup(&to).unwrap();
+    book.settle_all().unwrap();
+    let copy = Connection::open(&to).unwrap();
+    assert_eq!(copy.query_row("SELECT count(*) FROM takes", [], |r| r.get::<_, i64>(0)).unwrap(), 1);
+    assert_eq!(copy.query_row("PRAGMA integrity_check", [], |r| r.get::<_, String>(0)).unwrap(), "ok");
+    assert!(other.backup(&to).is_err());
+}
+
+#[test]
+fn one_sound_is_known_in_another_container_and_another_take_is_not() {
+    let print =
+        |steps: &[f64]| -> Vec<u8> { steps.iter().flat_map(|s| ((s * 10.0).round() as u16).to_le_bytes()).collect() };
+    let steps: Vec<f64> = (0..40).map(|k| 400.0 + f64::from(k * 37 % 61)).collect();
+    let coded: Vec<f64> = steps.iter().enumerate().map(|(k, s)| s + if k % 2 == 0 { 1.0 } else { -1.0 }).collect();
+    let other: Vec<f64> = (0..40).map(|k| 400.0 + f64::from(k * 23 % 61)).collect();
+    assert!(gather::same_sound(&print(&steps), &print(&coded)));
+    assert!(gather::same_sound(&print(&steps), &print(&steps[1..])));
+    assert!(!gather::same_sound(&print(&steps), &print(&other)));
+    assert!(!gather::same_sound(&print(&steps[..4]), &print(&steps[..4])));
+}
+
+#[test]
+fn a_roster_is_read_as_spreadsheets_write_it() {
+    let book = Book::in_memory().unwrap();
+    assert_eq!(book.enrol_csv("\u{feff}class;nickname\r\n3b;Wren\r\n3b;Jay\r\n".as_bytes(), None).unwrap(), 2);
+    assert_eq!(book.enrol_csv(b"Name\nWren\n\nTern\n", Some("3b")).unwrap(), 1);
+    assert!(book.enrol_csv(b"who\nWren\n", Some("3b")).is_err());
+    assert!(book.pupil("Wern").unwrap_err().hint().contains("Wren"));
+}
+
+#[test]
+fn the_lesson_of_a_section_is_read_from_its_part() {
+    let part = crate::part::parse(PART).unwrap();
+    assert_eq!(part.section("A").unwrap().lesson.as_deref(), Some("lesson-5.mp4 06:40"));
+    assert_eq!(part.section("B").unwrap().lesson, None);
+}

@@ -1,0 +1,144 @@
+//! `pailbeat again`: from a take straight into the next attempt: the bars to fix, looped, at the tempo advised.
+
+use anyhow::{Result, anyhow};
+
+use super::files::{print, tell};
+use super::take::{Plan, record};
+use super::{AgainArgs, Outcome, assess};
+use crate::assess::{Assessment, InARow, Move, RerunRule, clean_passes, rerun};
+use crate::guide::{Description, Excerpt, GuideConfig, Heard, Laps, Practice, render};
+use crate::surface::Calibration;
+use crate::take::{Card, Tally};
+use crate::units::{Bpm, Decibels};
+
+/// How often the bars are played unless asked otherwise: two clean passes, and room for two that are not.
+const TIMES: u32 = 4;
+
+struct Next {
+    laps: Laps,
+    form: Option<String>,
+    bpm: Bpm,
+    tally: Tally,
+    why: String,
+}
+
+pub(super) fn run(args: &AgainArgs) -> Result<Outcome> {
+    let card = Card::of(&args.take)?.ok_or_else(|| {
+        anyhow!(
+            "`{}` has no take card beside it, so that the part is not known\nhint: record with `pailbeat take`, or practise \
+             with `pailbeat take PART --bars A:2-3 --times 4`",
+            args.take.display()
+        )
+    })?;
+    let (part, ..) = assess::by_card(&card, &card.part.path)?;
+    let (assessment, practice) = assess::judge_by_card(&args.take, &card, &Calibration::default())?;
+    let share = |percent: f64| if percent.is_finite() { percent / 100.0 } else { 0.0 };
+    let rule = RerunRule { clean: args.clean, failed: args.failed, up: share(args.up), down: share(args.down) };
+    let next = match card.tally {
+        Some(tally) => by_rule(&rule, &card, tally, &assessment, &practice),
+        None => by_advice(args, &card, &assessment),
+    };
+    print(&format!("{}\n{}\n", next.why, shown(&rule, &part.range)))?;
+    let practice = Practice::of(&part, next.form.as_deref(), &next.laps, next.bpm).map_err(|e| anyhow!("{e}"))?;
+    let heard = Heard::ALL.into_iter().find(|h| h.word() == args.play).unwrap_or_default();
+    let heard = if args.devices.no_guide { Heard::Alone } else { heard };
+    let config = GuideConfig { heard, peak: Decibels(args.devices.level), ..GuideConfig::default() };
+    let guide = render(&practice, &config, crate::onset::EAR_RATE).map_err(|e| anyhow!("{e}"))?;
+    let mut asked = Description::new(&part, next.form.as_deref(), &next.laps, next.bpm, &guide);
+    asked.part_sha256 = Some(card.part.sha256.clone());
+    if args.plan {
+        return Ok(Outcome::Done);
+    }
+    if args.devices.pupil.is_none() {
+        if let Some(pupil) = &card.pupil {
+            tell(&format!("note: the earlier take was {pupil}'s; give `--pupil {pupil}` if this one is too"));
+        }
+    }
+    let plan = Plan {
+        part_path: &card.part.path,
+        title: part.title.clone(),
+        practice,
+        asked,
+        config,
+        play: !args.devices.no_guide,
+        tally: Some(next.tally),
+    };
+    record(&plan, &args.devices)
+}
+
+/// The rule and where it comes from, for those who want to set it.
+fn shown(rule: &RerunRule, range: &crate::part::TempoRange) -> String {
+    format!(
+        "the rule: {} clean passes in a row, {:.0} % faster; {} failed ones in a row, {:.0} % slower; never outside {} to {}. \
+         A rule of thumb: a step up is about the smallest change of tempo that is noticed. Set it with `--clean`, `--failed`, \
+         `--up`, `--down`",
+        rule.clean,
+        100.0 * rule.up,
+        rule.failed,
+        100.0 * rule.down,
+        range.start.get(),
+        range.goal.get()
+    )
+}
+
+/// After a take of the whole: what its advice says.
+fn by_advice(args: &AgainArgs, card: &Card, take: &Assessment) -> Next {
+    let excerpt =
+        take.advice.practise.as_ref().and_then(|bars| excerpt(take, bars)).unwrap_or(card.asked.laps().excerpt);
+    let whole = excerpt == Excerpt::Form;
+    let times = args.times.unwrap_or(if whole { 1 } else { TIMES });
+    let bpm = take.advice.next;
+    let what = match &excerpt {
+        Excerpt::Form => "the whole form".to_string(),
+        Excerpt::Section(name) => format!("section {name}"),
+        Excerpt::Bars(name, a, b) if a == b => format!("{name}, bar {a}"),
+        Excerpt::Bars(name, a, b) => format!("{name}, bars {a} to {b}"),
+        Excerpt::Join(a, b) => format!("the join from {a} to {b}"),
+    };
+    let often = if times == 1 { "once".into() } else { format!("{times} times with a breath between") };
+    let why = format!(
+        "{}\n{}next: {what}, {often}, at {:.0}\n{}",
+        take.advice.praise,
+        if take.advice.fix.is_empty() { String::new() } else { format!("{}\n", take.advice.fix) },
+        bpm.get(),
+        take.advice.why
+    );
+    let form = whole.then(|| card.asked.form.clone()).flatten();
+    Next { laps: Laps { excerpt, times, breath: 1 }, form, bpm, tally: Tally::default(), why }
+}
+
+/// Bars of the timeline as something to practise.
+fn excerpt(take: &Assessment, bars: &std::ops::Range<usize>) -> Option<Excerpt> {
+    let timeline = &take.timeline;
+    let inside = timeline.bars.get(bars.clone())?;
+    let (first, last) = (inside.first()?, inside.last()?);
+    let name = |pass: usize| timeline.passes.get(pass).map(|p| p.section.clone());
+    if first.pass == last.pass {
+        return Some(Excerpt::Bars(name(first.pass)?, first.number, last.number));
+    }
+    Some(Excerpt::Join(name(first.pass)?, name(last.pass)?))
+}
+
+/// After a take of these bars: what the rule says.
+fn by_rule(rule: &RerunRule, card: &Card, tally: Tally, take: &Assessment, practice: &Practice) -> Next {
+    let passes = clean_passes(take, &practice.laps);
+    let bpm = take.timeline.bpm;
+    let before = InARow { clean: tally.clean, failed: tally.failed };
+    let (next, row, moved) = rerun(rule, take.timeline.range, bpm, before, &passes);
+    let clean = passes.iter().filter(|c| **c).count();
+    let heard = format!("{clean} of {} passes were clean at {:.0}", passes.len(), bpm.get());
+    let then = match moved {
+        Move::Up => format!("try {:.0}", next.get()),
+        Move::Down => format!("take it slower, {:.0}", next.get()),
+        Move::Stay => format!("the same again, {:.0}", next.get()),
+        Move::AtGoal => format!("{:.0} is where this part is going: you are there", next.get()),
+        Move::AtStart => format!("{:.0} is the slowest tempo of this part: stay there", next.get()),
+    };
+    Next {
+        laps: card.asked.laps(),
+        form: card.asked.form.clone(),
+        bpm: next,
+        tally: Tally { clean: row.clean, failed: row.failed },
+        why: format!("{heard}: {then}"),
+    }
+}

@@ -1,0 +1,486 @@
+//! `pailbeat book`: the class book.
+
+use std::path::{Path, PathBuf};
+
+use anyhow::{Context, Result, anyhow};
+use clap::{Args, Subcommand};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+use super::Outcome;
+use super::files::{self, print, tell};
+use crate::book::gather::{self, Outcome as Gathered, Rules};
+use crate::book::{Book, BookError, Correction, CorrectionKind, NewAssignment, now, sources};
+use crate::part::Surface;
+use crate::report::page;
+use crate::units::Bpm;
+
+#[derive(Args)]
+pub(super) struct BookArgs {
+    /// The folder that holds the class book
+    #[arg(long, value_name = "FOLDER", default_value = ".", global = true)]
+    book: PathBuf,
+    #[command(subcommand)]
+    command: BookCommand,
+}
+
+#[derive(Subcommand)]
+enum BookCommand {
+    /// Make a class book in a folder
+    New {
+        /// The folder
+        #[arg(default_value = ".")]
+        folder: PathBuf,
+    },
+    /// Show classes, pupils and assignments
+    Show,
+    /// Enrol pupils from a CSV table with the columns `class` and `nickname`
+    Roster {
+        /// The table
+        table: PathBuf,
+        /// The class of all of them, where the table has no such column
+        #[arg(long)]
+        class: Option<String>,
+    },
+    /// Give a class a part to play
+    Assign {
+        /// The part file
+        part: PathBuf,
+        /// The class
+        #[arg(long)]
+        class: String,
+        /// The sections in order [default: the part's form]
+        #[arg(long, value_name = "SECTIONS")]
+        form: Option<String>,
+        /// The tempo [default: where the part's range starts]
+        #[arg(long, value_name = "N")]
+        bpm: Option<f64>,
+        /// Since when, as 2026-11-12 [default: now]
+        #[arg(long, value_name = "DAY")]
+        from: Option<String>,
+        /// By when, as 2026-11-19
+        #[arg(long, value_name = "DAY")]
+        by: Option<String>,
+    },
+    /// Take recordings into the book: folders, zip files, mailboxes, single files
+    Gather {
+        /// Where they are
+        #[arg(required = true)]
+        places: Vec<PathBuf>,
+        /// A file of rules [default: `rules.toml` in the book's folder, where there is one]
+        #[arg(long, value_name = "FILE")]
+        rules: Option<PathBuf>,
+    },
+    /// List the recordings that wait for you to say whose or what they are
+    Waiting,
+    /// Say whose or what a waiting recording is
+    Settle {
+        /// Its number on the list
+        number: i64,
+        /// Whose it is
+        #[arg(long, value_name = "NICKNAME")]
+        pupil: Option<String>,
+        /// Which part it is
+        #[arg(long, value_name = "TITLE")]
+        part: Option<String>,
+        /// What comes from the same sender or folder is theirs from now on
+        #[arg(long)]
+        always: bool,
+        /// It does not belong in the book
+        #[arg(long, conflicts_with_all = ["pupil", "part", "always"])]
+        away: bool,
+    },
+    /// Write the class page
+    Class {
+        /// The class
+        name: String,
+    },
+    /// Write a pupil's page, and the same in a child's words
+    Pupil {
+        /// The nickname
+        nickname: String,
+    },
+    /// List the takes of a pupil with their numbers and findings
+    Takes {
+        /// The nickname
+        nickname: String,
+    },
+    /// Set the ear right in a take: what you say wins, now and after every new hearing
+    Correct(CorrectArgs),
+    /// Keep a word for a pupil; it stands on their page
+    Word {
+        /// The nickname
+        nickname: String,
+        /// The word
+        text: String,
+    },
+    /// Remove a pupil and everything of theirs
+    Forget {
+        /// The nickname
+        nickname: String,
+    },
+    /// Remove sound that was kept long enough, and what was left over
+    Tidy {
+        /// From now on keep the sound of a take for so many days; 0 keeps none
+        #[arg(long, value_name = "DAYS")]
+        keep: Option<u32>,
+    },
+    /// Copy the book to a file, while it is in use too
+    Backup {
+        /// The new file
+        file: PathBuf,
+    },
+    /// Write everything as CSV and JSON into a folder
+    Export {
+        /// The folder
+        folder: PathBuf,
+    },
+    /// Hear all kept takes again with this program's ear and say what changed
+    Reassess,
+}
+
+#[derive(Args)]
+struct CorrectArgs {
+    /// The number of the take
+    take: i64,
+    /// There is no fault here
+    #[arg(long, conflicts_with_all = ["heard", "whose"])]
+    fine: bool,
+    /// It was this surface: centre, rim, click, pat or clap
+    #[arg(long, value_name = "SURFACE", value_parser = surface, conflicts_with = "whose")]
+    heard: Option<Surface>,
+    /// It is this pupil's take
+    #[arg(long, value_name = "NICKNAME")]
+    whose: Option<String>,
+    /// Only this kind of finding, as `rest-not-kept`
+    #[arg(long, value_name = "KIND")]
+    finding: Option<String>,
+    /// The section
+    #[arg(long)]
+    section: Option<String>,
+    /// Which time the section comes
+    #[arg(long)]
+    pass: Option<u32>,
+    /// The bar in the section
+    #[arg(long)]
+    bar: Option<u32>,
+    /// The beat in the bar
+    #[arg(long)]
+    beat: Option<f64>,
+    /// Who says so
+    #[arg(long, default_value = "teacher")]
+    who: String,
+    /// Why
+    #[arg(long, default_value = "")]
+    note: String,
+}
+
+fn surface(word: &str) -> Result<Surface, String> {
+    let found = Surface::ALL.into_iter().find(|s| s.word() == word.trim());
+    found.ok_or_else(|| format!("`{word}` is no surface: use centre, rim, click, pat or clap"))
+}
+
+/// Runs one of the book's commands. Its own errors are told here with their way out.
+pub(super) fn run(args: &BookArgs) -> Result<Outcome> {
+    match command(args) {
+        Err(error) => match error.downcast::<BookError>() {
+            Ok(own) => {
+                let hint = own.hint();
+                files::complain(&anyhow::Error::from(own), Some(&hint));
+                Ok(Outcome::NotStarted)
+            }
+            Err(other) => Err(other),
+        },
+        done => done,
+    }
+}
+
+fn command(args: &BookArgs) -> Result<Outcome> {
+    let open = || Book::open(&args.book);
+    match &args.command {
+        BookCommand::New { folder } => {
+            let folder = if args.book == Path::new(".") { folder } else { &args.book };
+            Book::create(folder)?;
+            print(&format!(
+                "The class book is {}.\nNext: `pailbeat book roster FILE.csv --book {2}`, a table with the columns class and \
+                 nickname.\nSound is kept for {1} days; `pailbeat book tidy --keep DAYS` changes that.\n",
+                folder.join(crate::book::FILE).display(),
+                Book::open(folder)?.keep_sound_days()?,
+                folder.display()
+            ))?;
+        }
+        BookCommand::Show => show(&open()?)?,
+        BookCommand::Roster { table, class } => {
+            let text = std::fs::read(table).with_context(|| format!("cannot read `{}`", table.display()))?;
+            let book = open()?;
+            let fresh = book.enrol_csv(&text, class.as_deref())?;
+            print(&format!("{fresh} new, {} pupils in all.\n", book.pupils(None)?.len()))?;
+        }
+        BookCommand::Assign { part, class, form, bpm, from, by } => {
+            // Reading it the usual way points at every mistake.
+            super::part::read(part)?;
+            let text = std::fs::read_to_string(part).with_context(|| format!("cannot read `{}`", part.display()))?;
+            let bpm = bpm.map(|n| Bpm::new(n).ok_or_else(|| anyhow!("`--bpm {n}` is no tempo"))).transpose()?;
+            let new = NewAssignment {
+                class,
+                part_text: &text,
+                form: form.as_deref(),
+                bpm,
+                given_s: from.as_deref().map(day).transpose()?.unwrap_or_else(now),
+                due_s: by.as_deref().map(day).transpose()?,
+            };
+            open()?.assign(&new)?;
+            print("Assigned.\n")?;
+        }
+        BookCommand::Gather { places, rules } => return gather(&open()?, places, rules.as_deref()),
+        BookCommand::Waiting => waiting(&open()?)?,
+        BookCommand::Settle { number, pupil, part, always, away } => {
+            let book = open()?;
+            if *away {
+                book.set_aside(*number)?;
+                print("Set aside; it will not be asked again.\n")?;
+            } else {
+                let outcome = book.settle(*number, pupil.as_deref(), part.as_deref(), *always)?;
+                print(&format!("{}.\n", said(&outcome)))?;
+            }
+        }
+        BookCommand::Class { name } => {
+            let book = open()?;
+            let view = book.class_view(name, now())?;
+            write_page(&book, &format!("class-{}", file_name(name)), &page::class::page(&view))?;
+        }
+        BookCommand::Pupil { nickname } => {
+            let book = open()?;
+            let view = book.pupil_view(nickname, now())?;
+            let name = file_name(&view.pupil);
+            write_page(&book, &format!("pupil-{name}"), &page::progress::page(&view))?;
+            write_page(&book, &format!("child-{name}"), &page::progress::child(&view))?;
+        }
+        BookCommand::Takes { nickname } => takes(&open()?, nickname)?,
+        BookCommand::Correct(correct) => set_right(&open()?, correct)?,
+        BookCommand::Word { nickname, text } => {
+            open()?.say(nickname, text, now())?;
+            print("Kept.\n")?;
+        }
+        BookCommand::Forget { nickname } => {
+            let gone = open()?.forget(nickname)?;
+            print(&format!(
+                "Forgotten: {} takes, {} files of sound, {} pages.\nBackups, exports and recordings outside the book's folder \
+                 are yours to remove.\n",
+                gone.takes, gone.sounds, gone.pages
+            ))?;
+        }
+        BookCommand::Tidy { keep } => {
+            let book = open()?;
+            if let Some(days) = keep {
+                book.set_keep_sound_days(*days)?;
+            }
+            print(&format!("{} files of sound removed.\n", book.tidy(now())?))?;
+        }
+        BookCommand::Backup { file } => {
+            open()?.backup(file)?;
+            print(&format!("The book is copied to {}.\n", file.display()))?;
+        }
+        BookCommand::Export { folder } => {
+            let written = open()?.export(folder)?;
+            print(&format!("{} files written to {}.\n", written.len(), folder.display()))?;
+        }
+        BookCommand::Reassess => return reassess(&open()?),
+    }
+    Ok(Outcome::Done)
+}
+
+/// The beginning of a day.
+fn day(text: &str) -> Result<i64> {
+    let wrong = || anyhow!("`{text}` is no day: write it as 2026-11-12");
+    let date: jiff::civil::Date = text.parse().map_err(|_| wrong())?;
+    let at = date.to_zoned_datetime(jiff::tz::TimeZone::system()).map_err(|_| wrong())?;
+    Ok(at.timestamp().as_second())
+}
+
+/// A name as part of a file name: letters and digits, the rest is a dash.
+fn file_name(name: &str) -> String {
+    let plain: String = name.trim().chars().take(60).map(|c| if c.is_alphanumeric() { c } else { '-' }).collect();
+    if plain.is_empty() { "-".into() } else { plain }
+}
+
+fn write_page(book: &Book, name: &str, html: &str) -> Result<()> {
+    let folder = book.folder().join("pages");
+    std::fs::create_dir_all(&folder).with_context(|| format!("cannot make the folder `{}`", folder.display()))?;
+    let path = folder.join(format!("{name}.html"));
+    files::write(&path, html.as_bytes())?;
+    print(&format!("{}\n", path.display()))
+}
+
+/// Names from outside, made harmless to a terminal.
+fn shown(text: &str) -> String {
+    crate::report::shown(text)
+}
+
+fn show(book: &Book) -> Result<()> {
+    let mut out = String::new();
+    for class in book.classes()? {
+        let id = book.class(&class)?;
+        let names: Vec<String> = book.pupils(Some(id))?.iter().map(|p| shown(&p.nickname)).collect();
+        out.push_str(&format!("{}: {}\n", shown(&class), names.join(", ")));
+        for a in book.assignments(id)? {
+            out.push_str(&format!("  {}, {} at {:.0}\n", shown(&a.title), a.form, a.bpm.get()));
+        }
+    }
+    if out.is_empty() {
+        out.push_str("The book is empty. `pailbeat book roster FILE.csv` enrols pupils.\n");
+    }
+    print(&out)
+}
+
+fn waiting(book: &Book) -> Result<()> {
+    let rows = book.waiting()?;
+    let mut out = String::new();
+    for (id, file, why, pupil) in &rows {
+        let whose = pupil.as_deref().map_or(String::new(), |p| format!(" ({})", shown(p)));
+        out.push_str(&format!("{id:>5}  {}{whose}: {}\n", shown(file), shown(why)));
+    }
+    if rows.is_empty() {
+        out.push_str("Nothing waits.\n");
+    } else {
+        out.push_str("\nSettle each: `pailbeat book settle NUMBER --pupil NICKNAME` or `--part TITLE` or `--away`.\n");
+    }
+    print(&out)
+}
+
+fn said(outcome: &Gathered) -> String {
+    match outcome {
+        Gathered::Added { take, pupil, part } => format!("take {take}: {}, {}", shown(pupil), shown(part)),
+        Gathered::Known => "in the book already".into(),
+        Gathered::Copy(file) => format!("the same sound as {}", shown(file)),
+        Gathered::Doubtful(number, why) => format!("waits for you as number {number}: {}", shown(why)),
+        Gathered::Bad(why) => why.clone(),
+    }
+}
+
+fn gather(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Result<Outcome> {
+    let own = book.folder().join("rules.toml");
+    let rules = match rules.or_else(|| own.is_file().then_some(own.as_path())) {
+        Some(path) => {
+            let text = std::fs::read_to_string(path).with_context(|| format!("cannot read `{}`", path.display()))?;
+            Rules::parse(&text)?
+        }
+        None => Rules::default(),
+    };
+    let (items, unreadable) = sources::collect(places);
+    let bar = ProgressBar::with_draw_target(Some(items.len() as u64), ProgressDrawTarget::stderr());
+    if let Ok(style) = ProgressStyle::with_template("{pos} of {len}  {wide_bar}  {eta} left") {
+        bar.set_style(style);
+    }
+    let mut counts = [0usize; 5];
+    let mut failed = Vec::new();
+    let result = book.gather(&items, rules, |_, item, outcome| {
+        let k = match outcome {
+            Gathered::Added { .. } => 0,
+            Gathered::Known => 1,
+            Gathered::Copy(_) => 2,
+            Gathered::Doubtful(..) => 3,
+            Gathered::Bad(_) => 4,
+        };
+        counts[k] += 1;
+        if matches!(outcome, Gathered::Bad(_) | Gathered::Doubtful(..) | Gathered::Copy(_)) {
+            failed.push(format!("{}: {}", shown(&item.place), said(outcome)));
+        }
+        bar.inc(1);
+    });
+    bar.finish_and_clear();
+    result?;
+    for line in failed {
+        tell(&line);
+    }
+    for bad in &unreadable {
+        tell(&format!("{}: {}", shown(&bad.place), shown(&bad.why)));
+    }
+    let [added, known, copies, doubtful, bad] = counts;
+    let bad = bad + unreadable.len();
+    let mut out = format!(
+        "{added} new takes, {known} known already, {copies} copies, {doubtful} for you to settle, {bad} not usable.\n"
+    );
+    if doubtful > 0 {
+        out.push_str("`pailbeat book waiting` shows what to settle.\n");
+    }
+    print(&out)?;
+    Ok(if bad > 0 { Outcome::SomeFailed } else { Outcome::Done })
+}
+
+fn takes(book: &Book, nickname: &str) -> Result<()> {
+    let pupil = book.pupil(nickname)?;
+    let mut out = String::new();
+    for take in book.takes(Some(pupil.id))? {
+        out.push_str(&format!("{:>6}  {}\n", take.id, shown(&take.file)));
+        for (kind, text) in book.findings(take.id)? {
+            out.push_str(&format!("        {kind}: {}\n", shown(&text)));
+        }
+    }
+    if out.is_empty() {
+        out.push_str("Nothing was sent yet.\n");
+    }
+    print(&out)
+}
+
+fn set_right(book: &Book, args: &CorrectArgs) -> Result<()> {
+    let what = match (args.fine, args.heard, &args.whose) {
+        (true, ..) => CorrectionKind::Fine,
+        (_, Some(surface), _) => CorrectionKind::Surface(surface),
+        (_, _, Some(_)) => CorrectionKind::Whose,
+        _ => {
+            return Err(BookError::Refused {
+                what: "nothing is said about the take".into(),
+                hint: "say `--fine`, `--heard SURFACE` or `--whose NICKNAME`".into(),
+            }
+            .into());
+        }
+    };
+    let to = args.whose.as_deref().map(|n| book.pupil(n)).transpose()?.map(|p| p.id);
+    let correction = Correction {
+        what,
+        finding: args.finding.clone(),
+        section: args.section.clone(),
+        pass: args.pass,
+        bar: args.bar,
+        beat: args.beat,
+        who: args.who.clone(),
+        at_s: now(),
+        note: args.note.clone(),
+    };
+    book.correct(args.take, &correction, to)?;
+    print("Kept; it wins over the ear.\n")
+}
+
+fn reassess(book: &Book) -> Result<Outcome> {
+    let ear = gather::ear();
+    let takes = book.takes(None)?;
+    let bar = ProgressBar::with_draw_target(Some(takes.len() as u64), ProgressDrawTarget::stderr());
+    let (mut heard, mut silent, mut failed, mut changed) = (0, 0, 0, 0);
+    for take in takes {
+        match book.hear_again(take.id) {
+            Ok(Some(distilled)) => {
+                heard += 1;
+                let change = book.reassess(take.id, &ear, &distilled, now())?;
+                if !(change.units.is_empty() && change.gone.is_empty() && change.new.is_empty()) {
+                    changed += 1;
+                    let mut out = format!("take {} ({}): {}\n", take.id, shown(&take.file), change.units.join(", "));
+                    change.gone.iter().for_each(|t| out.push_str(&format!("  no longer: {}\n", shown(t))));
+                    change.new.iter().for_each(|t| out.push_str(&format!("  new: {}\n", shown(t))));
+                    print(&out)?;
+                }
+            }
+            Ok(None) => silent += 1,
+            Err(error) => {
+                failed += 1;
+                tell(&format!("take {}: {error}", take.id));
+            }
+        }
+        bar.inc(1);
+    }
+    bar.finish_and_clear();
+    print(&format!(
+        "{heard} takes heard again with ear {ear}, {changed} changed. {silent} stay as they are, because their sound is no \
+         longer kept.\n"
+    ))?;
+    Ok(if failed > 0 { Outcome::SomeFailed } else { Outcome::Done })
+}

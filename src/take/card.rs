@@ -1,0 +1,258 @@
+//! The take card: reading and writing it. Like a guide's description it is a row in itself.
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use thiserror::Error;
+
+use crate::guide::Description;
+
+/// The way cards are written now.
+const VERSION: u32 = 1;
+
+/// What is known of a take beside its sound. All counts of samples are of one channel, at `rate_hz`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Card {
+    /// The way it is written.
+    pub version: u32,
+    /// When the recording began: date, time, zone.
+    pub began: String,
+    /// The pupil's nickname.
+    #[serde(default)]
+    pub pupil: Option<String>,
+    /// Which part file.
+    pub part: PartOfTake,
+    /// What was asked for: tempo, form or excerpt, how often; and the guide that was played, `alone` where none was.
+    pub asked: Description,
+    /// Whether a guide was played, the count-in at least.
+    pub guide_played: bool,
+    /// Where the guide's first sample was heard in the recording, by the devices' own clocks; their unknown delay is in it.
+    #[serde(default)]
+    pub guide_from_samples: Option<i64>,
+    /// Where beat 1 of bar 1 stands in the recording, by the same clocks.
+    #[serde(default)]
+    pub start_s: Option<f64>,
+    /// How long sound takes from the program through loudspeaker and microphone back, beyond what the devices say
+    /// themselves; measured by the sound check.
+    #[serde(default)]
+    pub round_trip_ms: Option<f64>,
+    /// The microphone's name.
+    pub microphone: String,
+    /// The loudspeaker's name.
+    #[serde(default)]
+    pub loudspeaker: Option<String>,
+    /// Samples a second.
+    pub rate_hz: u32,
+    /// Channels of the recording.
+    pub channels: u16,
+    /// Length of the recording; none while it runs or where the program was killed.
+    #[serde(default)]
+    pub length_samples: Option<u64>,
+    /// Why it ended, where it did not end as asked.
+    #[serde(default)]
+    pub cut_short: Option<String>,
+    /// Where the devices' clocks say that sound was lost or came twice.
+    #[serde(default)]
+    pub slips: Vec<SlipRow>,
+    /// Samples that could not be taken in in time; silence stands for them.
+    #[serde(default)]
+    pub dropped_samples: u64,
+    /// How often microphone and loudspeaker said that they lost sound.
+    #[serde(default)]
+    pub xruns: [u32; 2],
+    /// What the sound check said last, in its own words.
+    #[serde(default)]
+    pub sound_check: Option<serde_json::Value>,
+    /// How practising these bars has gone before this take.
+    #[serde(default)]
+    pub tally: Option<Tally>,
+}
+
+/// Which part file a take is of.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PartOfTake {
+    /// Where it was, in full.
+    pub path: PathBuf,
+    /// Its fingerprint (SHA-256, hexadecimal).
+    pub sha256: String,
+    /// Its title.
+    pub title: String,
+}
+
+/// A slip, for the card.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SlipRow {
+    /// It happened within a second from here.
+    pub at_s: f64,
+    /// How much is missing; negative where it came twice.
+    pub lost_ms: f64,
+}
+
+/// How practising the same bars at one tempo has gone so far.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Tally {
+    /// Clean passes in a row.
+    pub clean: u32,
+    /// Failed passes in a row.
+    pub failed: u32,
+}
+
+/// Why a card cannot be used.
+#[derive(Debug, Error)]
+pub enum CardError {
+    /// It cannot be read or written.
+    #[error("cannot {doing} the take card `{}`", path.display())]
+    File {
+        /// `read` or `write`.
+        doing: &'static str,
+        /// The card.
+        path: PathBuf,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// It is not what this program writes.
+    #[error("`{}` is no take card of this program", path.display())]
+    Damaged {
+        /// The card.
+        path: PathBuf,
+        /// What the reader said.
+        source: serde_json::Error,
+    },
+    /// Another version wrote it.
+    #[error("the take card `{}` is of version {found}, this program knows {VERSION}", path.display())]
+    Version {
+        /// The card.
+        path: PathBuf,
+        /// As written.
+        found: u32,
+    },
+}
+
+/// Where the card of a recording stands.
+pub fn beside(recording: &Path) -> PathBuf {
+    recording.with_extension("take.json")
+}
+
+/// SHA-256, hexadecimal.
+pub fn fingerprint(bytes: &[u8]) -> String {
+    Sha256::digest(bytes).iter().map(|b| format!("{b:02x}")).collect()
+}
+
+impl Card {
+    /// A card of the current version for a recording that begins now.
+    pub fn new(part: PartOfTake, asked: Description, microphone: String, rate_hz: u32, channels: u16) -> Card {
+        Card {
+            version: VERSION,
+            began: jiff::ZonedDateTime::now().strftime("%Y-%m-%d %H:%M:%S %z").to_string(),
+            pupil: None,
+            part,
+            asked,
+            guide_played: false,
+            guide_from_samples: None,
+            start_s: None,
+            round_trip_ms: None,
+            microphone,
+            loudspeaker: None,
+            rate_hz,
+            channels,
+            length_samples: None,
+            cut_short: None,
+            slips: Vec::new(),
+            dropped_samples: 0,
+            xruns: [0, 0],
+            sound_check: None,
+            tally: None,
+        }
+    }
+
+    /// Reads the card beside a recording; `None` where there is none.
+    ///
+    /// # Errors
+    /// A card that cannot be read or understood.
+    pub fn of(recording: &Path) -> Result<Option<Card>, CardError> {
+        let path = beside(recording);
+        let bytes = match std::fs::read(&path) {
+            Ok(bytes) => bytes,
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
+            Err(source) => return Err(CardError::File { doing: "read", path, source }),
+        };
+        let card: Card =
+            serde_json::from_slice(&bytes).map_err(|source| CardError::Damaged { path: path.clone(), source })?;
+        if card.version == VERSION { Ok(Some(card)) } else { Err(CardError::Version { path, found: card.version }) }
+    }
+
+    /// Writes it beside a recording, whole or not at all; an earlier state of it is replaced.
+    ///
+    /// # Errors
+    /// If the disk fails.
+    pub fn write(&self, recording: &Path) -> Result<(), CardError> {
+        let path = beside(recording);
+        let mut text =
+            serde_json::to_vec_pretty(self).map_err(|source| CardError::Damaged { path: path.clone(), source })?;
+        text.push(b'\n');
+        let mut aside = path.clone().into_os_string();
+        aside.push(".part");
+        let written = std::fs::File::create(&aside)
+            .and_then(|mut file| file.write_all(&text).and_then(|()| file.sync_all()))
+            .and_then(|()| std::fs::rename(&aside, &path));
+        written.map_err(|source| {
+            // What is left of a failed attempt is of no use; failing to remove it changes nothing.
+            let _ = std::fs::remove_file(&aside);
+            CardError::File { doing: "write", path, source }
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::guide::{GuideConfig, Laps, Practice, render};
+    use crate::units::{Bpm, SampleRate};
+
+    const PART: &str = "title = \"Rain on the Roof\"\nmeter = \"4/4\"\nbpm = { start = 60, goal = 84 }\nform = \"A\"\n\
+                        [sections.A]\nstrokes = \"o.x. o.--\"\n";
+
+    fn card() -> Card {
+        let part = crate::part::parse(PART).unwrap();
+        let (laps, bpm) = (Laps::default(), Bpm::new(72.0).unwrap());
+        let practice = Practice::of(&part, None, &laps, bpm).unwrap();
+        let guide = render(&practice, &GuideConfig::default(), SampleRate::new(48_000).unwrap()).unwrap();
+        let asked = Description::new(&part, None, &laps, bpm, &guide);
+        let of = PartOfTake { path: "rain.toml".into(), sha256: fingerprint(PART.as_bytes()), title: part.title };
+        Card::new(of, asked, "default".into(), 48_000, 1)
+    }
+
+    #[test]
+    fn a_card_comes_back_as_it_was_written_and_replaces_its_earlier_state() {
+        let folder = tempfile::tempdir().unwrap();
+        let take = folder.path().join("robin-1.wav");
+        assert_eq!(Card::of(&take).unwrap(), None);
+        let mut card = card();
+        card.write(&take).unwrap();
+        card.length_samples = Some(4711);
+        card.slips.push(SlipRow { at_s: 3.0, lost_ms: 12.5 });
+        card.write(&take).unwrap();
+        assert_eq!(Card::of(&take).unwrap(), Some(card));
+        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn what_is_no_card_is_said_to_be_none() {
+        let folder = tempfile::tempdir().unwrap();
+        let take = folder.path().join("robin-1.wav");
+        std::fs::write(beside(&take), "{\"version\": 1}").unwrap();
+        assert!(matches!(Card::of(&take), Err(CardError::Damaged { .. })));
+        let mut other = card();
+        other.version = 99;
+        other.write(&take).unwrap();
+        assert!(Card::of(&take).unwrap_err().to_string().contains("version 99"));
+    }
+
+    #[test]
+    fn the_fingerprint_is_the_known_one_of_an_empty_file() {
+        // FIPS 180-4 example value for the empty message.
+        assert_eq!(fingerprint(b""), "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855");
+    }
+}
