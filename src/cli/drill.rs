@@ -47,15 +47,20 @@ fn planned(path: &Path) -> Result<(Plan, Option<String>)> {
     let row: Planned = serde_json::from_str(&text).map_err(|e| {
         anyhow!("`{name}` is no plan of a drill: {e}\nhint: give the json or the wav that `pailbeat drill make` wrote, unchanged")
     })?;
-    let drill = drill::parse(&row.drill).map_err(|_| anyhow!("the drill in the plan `{name}` was changed and cannot be read"))?;
+    let drill = drill::parse(&row.drill)
+        .map_err(|_| anyhow!("the drill in the plan `{name}` was changed and cannot be read"))?;
     let config = GuideConfig { peak: Decibels(row.level_db), ..GuideConfig::default() };
     let plan = drill::plan(&drill, row.seed, &config, EAR_RATE);
     let same = plan.rounds.len() == row.rounds.len()
-        && plan.rounds.iter().zip(&row.rounds).all(|(a, b)| {
-            a.call.name == b.call && (a.call_at.get() - b.call_s).abs() < 1e-3
-        });
+        && plan
+            .rounds
+            .iter()
+            .zip(&row.rounds)
+            .all(|(a, b)| a.call.name == b.call && (a.call_at.get() - b.call_s).abs() < 1e-3);
     if !same {
-        bail!("the rounds in the plan `{name}` are not those this program draws\nhint: make the guide again with this version");
+        bail!(
+            "the rounds in the plan `{name}` are not those this program draws\nhint: make the guide again with this version"
+        );
     }
     Ok((plan, row.pupil))
 }
@@ -97,7 +102,6 @@ fn make(file: &Path, out: &Path, pupil: Option<&str>, seed: Option<u64>, level: 
     Ok(Outcome::Done)
 }
 
-
 fn score(plan_file: &Path, takes: &[PathBuf], as_json: bool) -> Result<Outcome> {
     let (plan, pupil) = planned(plan_file)?;
     let mut failed = false;
@@ -117,7 +121,12 @@ fn score(plan_file: &Path, takes: &[PathBuf], as_json: bool) -> Result<Outcome> 
         let Some(clock) = take.guide.as_ref().map(|g| g.clock.clone()) else {
             failed = true;
             let error = anyhow!("cannot score `{}`: the calls of this plan are not heard in it", path.display());
-            files::complain(&error, Some("play the guide over a loudspeaker, not headphones, while recording, or give the plan that was played"));
+            files::complain(
+                &error,
+                Some(
+                    "play the guide over a loudspeaker, not headphones, while recording, or give the plan that was played",
+                ),
+            );
             continue;
         };
         let results = drill::judge(&plan, &take, |at| clock.at(at), None);

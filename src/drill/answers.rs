@@ -126,9 +126,8 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
     let mut slots: Vec<Slot> = (plan.rounds.iter())
         .map(|round| {
             let (from, to, zero) = (clock(round.call_at), clock(round.end), clock(round.answer_at));
-            let ids: Vec<usize> = (0..heard.onsets.len())
-                .filter(|k| (from..to).contains(&heard.onsets[*k].at))
-                .collect();
+            let ids: Vec<usize> =
+                (0..heard.onsets.len()).filter(|k| (from..to).contains(&heard.onsets[*k].at)).collect();
             let strike = |k: &usize| {
                 let o = heard.onsets[*k];
                 let (at, surface) = (o.at - zero, flat);
@@ -191,7 +190,9 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
         slot.audible &= !masked;
     }
     if deaf > 0 {
-        limits.push(format!("in {deaf} rounds noise may hide a stroke, or the recording had ended: the pupil gets the benefit"));
+        limits.push(format!(
+            "in {deaf} rounds noise may hide a stroke, or the recording had ended: the pupil gets the benefit"
+        ));
     }
     let verdicts = |habits: &Habits| -> Vec<Verdict> {
         let each = plan.rounds.iter().zip(&slots).zip(&expected);

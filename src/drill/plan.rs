@@ -113,7 +113,16 @@ pub fn plan(drill: &Drill, seed: u64, config: &GuideConfig, rate: SampleRate) ->
         let answer_end = answer_at + lasts;
         now = answer_end + length(REST_BEATS, bpm);
         let hush = drawn.call == drill.hush;
-        rounds.push(Round { call, hush, elsewhere: drawn.moved > 0, call_at, call_end, answer_at, answer_end, end: now });
+        rounds.push(Round {
+            call,
+            hush,
+            elsewhere: drawn.moved > 0,
+            call_at,
+            call_end,
+            answer_at,
+            answer_end,
+            end: now,
+        });
     }
     let signs = signs();
     let sample = |at: Seconds| Samples((at.get() * f64::from(rate.get())).round().max(0.0) as u64);

@@ -6,7 +6,9 @@ use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
 use super::{Call, CallStroke, Counting, Drill, SIMPLE_COUNT};
-use crate::part::{Act, Gather, MOST_BYTES, Meter, Origin, PartError, RawSection, Reader, build, deep, kind, nearest, plain};
+use crate::part::{
+    Act, Gather, MOST_BYTES, Meter, Origin, PartError, RawSection, Reader, build, deep, kind, nearest, plain,
+};
 use crate::units::{Bpm, Ticks};
 
 /// Rounds at most: half an hour of two-bar calls is far beyond a warm-up.
@@ -51,7 +53,11 @@ const KEYS: [&str; 11] =
 pub fn parse(text: &str) -> Result<Drill, Vec<PartError>> {
     let mut errors = Gather::new(text, Origin::File);
     if text.len() > MOST_BYTES || deep(text) {
-        errors.add(0..1, "this is too long or too deep for a drill file", "a drill file is plain text of a page or two");
+        errors.add(
+            0..1,
+            "this is too long or too deep for a drill file",
+            "a drill file is plain text of a page or two",
+        );
         return Err(errors.finish());
     }
     let (document, broken) = DeTable::parse_recoverable(text);
@@ -80,7 +86,8 @@ pub fn parse(text: &str) -> Result<Drill, Vec<PartError>> {
     let rounds = whole(&mut read, table, "rounds", 1..=MOST_ROUNDS, ROUNDS);
     let every = whole(&mut read, table, "hush_every", 2..=MOST_ROUNDS, HUSH_EVERY);
     let breath = whole(&mut read, table, "breath", 1..=MOST_BREATH, BREATH);
-    let until_misses = table.contains_key("until_misses").then(|| whole(&mut read, table, "until_misses", 1..=MOST_ROUNDS, 3));
+    let until_misses =
+        table.contains_key("until_misses").then(|| whole(&mut read, table, "until_misses", 1..=MOST_ROUNDS, 3));
     let counting = counting(&mut read, table);
     let hush_rounds = (rounds / every).max(1);
     let (elsewhere, nearly, hush_first) = lures(&mut read, table, hush_rounds, rounds);
@@ -283,7 +290,17 @@ fn calls(read: &mut Reader, table: &DeTable, bpm: Option<Bpm>) -> Vec<RawCall> {
         let syllables = row(read, "syllables", "\"ta ti-ti ta sh\"");
         let surfaces = row(read, "surfaces", "\"oxxo\"");
         let hands = row(read, "hands", "\"R.L. R.--\"");
-        let rows_of = RawSection { name, span: key.span(), strokes, syllables, surfaces, hands, level: None, lesson: None, broken };
+        let rows_of = RawSection {
+            name,
+            span: key.span(),
+            strokes,
+            syllables,
+            surfaces,
+            hands,
+            level: None,
+            lesson: None,
+            broken,
+        };
         let own = rows.get("bpm").map(|v| tempo(read, v));
         let difficulty = whole(read, rows, "difficulty", DIFFICULTIES.0..=DIFFICULTIES.1, 1);
         let lure = truth(read, rows, "lure", false);
@@ -299,7 +316,8 @@ fn call(raw: &RawCall, meter: Option<Meter>, errors: &mut Gather) -> Option<(Cal
     if section.bars.is_empty() {
         return None;
     }
-    let at = raw.rows.strokes.as_ref().or(raw.rows.syllables.as_ref()).map_or(raw.rows.span.clone(), |r| r.span.clone());
+    let at =
+        raw.rows.strokes.as_ref().or(raw.rows.syllables.as_ref()).map_or(raw.rows.span.clone(), |r| r.span.clone());
     let name = &raw.rows.name;
     let bars: Vec<usize> = section.unrolled().map(|(bar, _)| bar).take(MOST_BARS + 1).collect();
     if bars.len() > MOST_BARS {
@@ -316,7 +334,11 @@ fn call(raw: &RawCall, meter: Option<Meter>, errors: &mut Gather) -> Option<(Cal
         }
     }
     if strokes.is_empty() {
-        errors.add(at, format!("call `{name}` holds no stroke"), "write at least one, `o` for the centre of the bucket");
+        errors.add(
+            at,
+            format!("call `{name}` holds no stroke"),
+            "write at least one, `o` for the centre of the bucket",
+        );
         return None;
     }
     let length = Ticks(bar_len.0 * bars.len() as i64);

@@ -196,9 +196,7 @@ pub fn score(window: &Window, habits: &Habits) -> Verdict {
     let expected: Vec<f64> = window.expected.iter().map(|e| e.0.get()).collect();
     let beat = window.beat.get();
     let early_end = -(window.breath.get() + EARLY.get());
-    let leader = |s: &Struck| {
-        expected.iter().any(|e| (s.at.get() + window.from_call.get() - e).abs() < LEADER.get())
-    };
+    let leader = |s: &Struck| expected.iter().any(|e| (s.at.get() + window.from_call.get() - e).abs() < LEADER.get());
     let (before, after): (Vec<Struck>, Vec<Struck>) = all.iter().partition(|s| s.at.get() < -window.breath.get());
     let before: Vec<Struck> = before.into_iter().filter(|s| !leader(s) && s.at.get() < early_end).collect();
     let mut out = Verdict {
@@ -230,7 +228,14 @@ pub fn score(window: &Window, habits: &Habits) -> Verdict {
     echoed(window, habits, &expected, &after, &found, out)
 }
 
-fn hushed(window: &Window, habits: &Habits, expected: &[f64], after: &[Struck], found: &Fit, mut out: Verdict) -> Verdict {
+fn hushed(
+    window: &Window,
+    habits: &Habits,
+    expected: &[f64],
+    after: &[Struck],
+    found: &Fit,
+    mut out: Verdict,
+) -> Verdict {
     out.kind = VerdictKind::HushKept;
     let accused: Vec<Struck> =
         loud(after, habits.level, ACCUSED_SOFTER_DB).into_iter().filter(|s| s.certainty >= ACCUSED_SURE).collect();
@@ -262,7 +267,14 @@ fn limit(expected: &[f64], i: usize, beat: f64, habits: &Habits, sigma: Seconds)
     (jnd(gap) + SPREADS * habits.spread.get().hypot(sigma.get())).min(MOST_OF_GAP * gap)
 }
 
-fn echoed(window: &Window, habits: &Habits, expected: &[f64], after: &[Struck], found: &Fit, mut out: Verdict) -> Verdict {
+fn echoed(
+    window: &Window,
+    habits: &Habits,
+    expected: &[f64],
+    after: &[Struck],
+    found: &Fit,
+    mut out: Verdict,
+) -> Verdict {
     let beat = window.beat.get();
     let matched = found.pairs.iter().flatten().count();
     if !after.iter().any(|s| s.certainty >= SURE) {
@@ -273,7 +285,11 @@ fn echoed(window: &Window, habits: &Habits, expected: &[f64], after: &[Struck], 
     let mut sure = 0.99f64;
     for (i, pair) in found.pairs.iter().enumerate() {
         let Some(strike) = pair.map(|j| after[j]) else {
-            if window.audible { out.differences.push(Difference::Missing(i)) } else { out.benefit.push(Difference::Missing(i)) }
+            if window.audible {
+                out.differences.push(Difference::Missing(i))
+            } else {
+                out.benefit.push(Difference::Missing(i))
+            }
             continue;
         };
         out.heard[i] = Some(strike.at);
@@ -287,7 +303,8 @@ fn echoed(window: &Window, habits: &Habits, expected: &[f64], after: &[Struck], 
             out.benefit.push(said);
         }
         let written = window.expected[i].1;
-        let best = Surface::ALL.into_iter().max_by(|a, b| strike.surface[a.index()].total_cmp(&strike.surface[b.index()]));
+        let best =
+            Surface::ALL.into_iter().max_by(|a, b| strike.surface[a.index()].total_cmp(&strike.surface[b.index()]));
         if let Some(other) = best.filter(|b| *b != written) {
             let (p, q) = (strike.surface[other.index()], strike.surface[written.index()]);
             let said = Difference::OtherSurface(i, other);
@@ -316,7 +333,8 @@ fn echoed(window: &Window, habits: &Habits, expected: &[f64], after: &[Struck], 
     if found.start.abs() > BEGAN_BEATS * beat && 2 * matched > expected.len() {
         out.differences.push(Difference::Began(Lateness(Seconds::of(found.start))));
     }
-    let apart = out.differences.iter().filter(|d| !matches!(d, Difference::Began(_) | Difference::OtherSurface(..))).count();
+    let apart =
+        out.differences.iter().filter(|d| !matches!(d, Difference::Began(_) | Difference::OtherSurface(..))).count();
     out.kind = match out.differences.len() {
         0 => VerdictKind::Right,
         _ if apart as f64 > ALIKE * expected.len() as f64 => VerdictKind::Different,

@@ -100,8 +100,7 @@ fn a_stroke_on_the_rim_is_said_only_when_it_is_sure() {
 fn knocks_and_soft_sounds_are_no_answer_to_the_hush_pattern() {
     check(true, &[0.4], VerdictKind::HushKept);
     check(true, &[0.4, 1.0], VerdictKind::HushKept);
-    let soft: Vec<Struck> =
-        EXPECTED.iter().map(|e| Struck { level: Decibels(-45.0), ..struck(e.0.get()) }).collect();
+    let soft: Vec<Struck> = EXPECTED.iter().map(|e| Struck { level: Decibels(-45.0), ..struck(e.0.get()) }).collect();
     assert_eq!(said(true, &soft).kind, VerdictKind::HushKept);
     let unsure: Vec<Struck> = EXPECTED.iter().map(|e| Struck { certainty: 0.7, ..struck(e.0.get()) }).collect();
     let verdict = said(true, &unsure);

@@ -21,7 +21,9 @@ fn difference(answer: &Answered, what: &Difference) -> String {
         Difference::TooMany(Some(i)) => format!("one stroke too many after the {}", nth(*i)),
         Difference::TooMany(None) => "one stroke too many before the first".into(),
         Difference::Missing(i) => format!("the {} stroke was not heard", nth(*i)),
-        Difference::OffTime(i, late) if late.millis() > 0.0 => format!("the {} came {:.0} ms late", nth(*i), late.millis()),
+        Difference::OffTime(i, late) if late.millis() > 0.0 => {
+            format!("the {} came {:.0} ms late", nth(*i), late.millis())
+        }
         Difference::OffTime(i, late) => format!("the {} came {:.0} ms early", nth(*i), -late.millis()),
         Difference::OtherSurface(i, heard) => {
             let written = answer.round.call.strokes.get(*i).map_or("", |s| place(s.surface));

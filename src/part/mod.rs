@@ -15,11 +15,11 @@ pub(crate) use error::Gather;
 pub use error::{Origin, PartError};
 pub(crate) use played::ordinal;
 pub use played::played;
-pub(crate) use read::{MOST_BYTES, Reader, deep, kind, nearest, plain};
 pub use read::{MOST_BARS, MOST_STROKES, Part, parse};
+pub(crate) use read::{MOST_BYTES, Reader, deep, kind, nearest, plain};
 pub use row::Repeat;
-pub(crate) use section::{RawSection, build};
 pub use section::{Act, Cell, Mark, Section, WrittenBar};
+pub(crate) use section::{RawSection, build};
 
 use crate::units::{Bpm, Seconds, Ticks};
 
