@@ -16,6 +16,7 @@
 //! | [`assess`] | alignment -> findings, timing, advice |
 //! | [`report`] | assessment -> chart, page, text, JSON |
 //! | [`chain`] | the steps strung together |
+//! | [`drill`] | echo drill: calls drawn from a seed, verdicts on what follows them |
 //! | [`take`] | the card beside a recording (the edge) |
 //! | [`book`] | the class book: recordings -> who has what, what to teach again (the edge) |
 //!
@@ -31,6 +32,7 @@ pub mod book;
 pub mod chain;
 #[cfg(feature = "edge")]
 pub mod cli;
+pub mod drill;
 pub mod guide;
 pub mod leak;
 pub mod onset;

@@ -318,18 +318,12 @@ impl Writer {
                 last_block = Instant::now();
                 let origin = *first.get_or_insert(block.captured);
                 let frames = Samples(((block.length + block.lost) / self.channels) as u64);
-                let since = block.captured.saturating_duration_since(origin);
-                slips.block(Seconds::of(since.as_secs_f64()), frames);
-                // When the first sample was captured: the earliest that any block so far says.
-                let before = Duration::from_secs_f64(
-                    self.watch.length().to_seconds(self.rate).get()
-                        + Samples((piece.len() / self.channels) as u64).to_seconds(self.rate).get(),
-                );
-                let began = block.captured.checked_sub(before);
-                recorded.began = match (recorded.began, began) {
-                    (Some(a), Some(b)) => Some(a.min(b)),
-                    (a, b) => a.or(b),
+                // The first block may tell too late a time, so that others come before it.
+                let since = match block.captured.checked_duration_since(origin) {
+                    Some(after) => after.as_secs_f64(),
+                    None => -origin.saturating_duration_since(block.captured).as_secs_f64(),
                 };
+                slips.block(Seconds::of(since), frames);
                 // Silence for what found no room stands before the block that could tell of it.
                 piece.resize(piece.len() + block.lost, 0.0);
                 recorded.dropped.0 += (block.lost / self.channels) as u64;
@@ -382,6 +376,11 @@ impl Writer {
             let _ = file.sync();
         }
         recorded.slips = slips.found().to_vec();
+        recorded.began = first.and_then(|first| {
+            let away = slips.origin().unwrap_or(Seconds::ZERO).get();
+            let by = Duration::try_from_secs_f64(away.abs()).ok()?;
+            if away < 0.0 { first.checked_sub(by) } else { first.checked_add(by) }
+        });
         recorded.xruns = self.watch.xruns.load(Ordering::Relaxed);
         self.watch.frames.store(recorded.length.0, Ordering::Relaxed);
         self.watch.ended.store(true, Ordering::Relaxed);

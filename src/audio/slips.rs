@@ -91,6 +91,14 @@ impl SlipWatch {
         }
     }
 
+    /// When the first sample was captured, on the clock of the blocks: the middle of the floors. The first blocks of a sound
+    /// server tell wrong times. `None` in the first seconds, and just after a slip.
+    pub fn origin(&self) -> Option<Seconds> {
+        let mut floors = self.floors.clone();
+        floors.sort_by(f64::total_cmp);
+        floors.get(floors.len() / 2).copied().map(Seconds::of)
+    }
+
     /// What has been found so far.
     pub fn found(&self) -> &[Slip] {
         &self.found

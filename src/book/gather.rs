@@ -15,7 +15,7 @@ use std::path::Path;
 use std::sync::mpsc;
 
 use rayon::prelude::*;
-use rusqlite::{OptionalExtension as _, params};
+use rusqlite::params;
 use serde::Deserialize;
 use sha2::{Digest as _, Sha256};
 
@@ -112,34 +112,34 @@ pub enum Outcome {
 }
 
 /// What is known of pupils and assignments while gathering.
-struct Facts {
-    pupils: Vec<Pupil>,
-    assigned: HashMap<i64, Vec<Assigned>>,
-    rules: Rules,
-    senders: HashMap<String, i64>,
+pub(super) struct Facts {
+    pub(super) pupils: Vec<Pupil>,
+    pub(super) assigned: HashMap<i64, Vec<Assigned>>,
+    pub(super) rules: Rules,
+    pub(super) senders: HashMap<String, i64>,
 }
 
 /// A recording as heard, on its way into the book.
-enum Heard {
+pub(super) enum Heard {
     Known,
     Bad(String),
     Take(Box<Work>),
 }
 
-struct Work {
-    sha: Vec<u8>,
-    bytes: Vec<u8>,
-    print: Vec<u8>,
-    n_onsets: usize,
-    length: Seconds,
-    found: Result<Sure, (Option<i64>, String)>,
+pub(super) struct Work {
+    pub(super) sha: Vec<u8>,
+    pub(super) bytes: Vec<u8>,
+    pub(super) print: Vec<u8>,
+    pub(super) n_onsets: usize,
+    pub(super) length: Seconds,
+    pub(super) found: Result<Sure, (Option<i64>, String)>,
 }
 
-struct Sure {
-    pupil: Pupil,
-    assigned: Assigned,
-    distilled: Distilled,
-    chart: Option<String>,
+pub(super) struct Sure {
+    pub(super) pupil: Pupil,
+    pub(super) assigned: Assigned,
+    pub(super) distilled: Distilled,
+    pub(super) chart: Option<String>,
 }
 
 /// Lower-case words of letters and digits; a change from letters to digits parts words too (`wren3`).
@@ -195,7 +195,7 @@ impl Facts {
     }
 
     /// The assignments of a class a recording may be of, the newest of each form and tempo.
-    fn plausible(&self, class: i64, item: &Item) -> Vec<&Assigned> {
+    pub(super) fn plausible(&self, class: i64, item: &Item) -> Vec<&Assigned> {
         let all = self.assigned.get(&class).map(Vec::as_slice).unwrap_or_default();
         let card = item.card.clone().unwrap_or_default();
         let rule = self.rule(item).and_then(|r| r.part.clone());
@@ -215,8 +215,8 @@ impl Facts {
         };
         // A card that says form or tempo points at the assignment that asked for them.
         let fits = |a: &&Assigned| {
-            card.form.as_ref().is_none_or(|f| f.split_whitespace().eq(a.form.split_whitespace()))
-                && card.bpm.is_none_or(|bpm| (bpm - a.bpm.get()).abs() < 0.5)
+            card.asked.form.as_ref().is_none_or(|f| f.split_whitespace().eq(a.form.split_whitespace()))
+                && card.asked.bpm.is_none_or(|bpm| (bpm - a.bpm.get()).abs() < 0.5)
         };
         if said.iter().any(fits) {
             said.retain(fits);
@@ -242,7 +242,7 @@ fn sender(item: &Item) -> String {
 }
 
 /// Strikes as intervals in tenths of a millisecond: the same whatever stands before the first.
-fn print_of(take: &Take) -> Vec<u8> {
+pub(super) fn print_of(take: &Take) -> Vec<u8> {
     let sure: Vec<f64> = take.heard.onsets.iter().filter(|o| o.certainty > 0.5).map(|o| o.at.get()).collect();
     sure.windows(2).flat_map(|w| (((w[1] - w[0]) * 1e4).round().clamp(0.0, 65_535.0) as u16).to_le_bytes()).collect()
 }
@@ -277,7 +277,7 @@ pub fn same_sound(a: &[u8], b: &[u8]) -> bool {
     })
 }
 
-fn hear(item: &Item, bytes: &[u8]) -> Result<Take, AudioError> {
+pub(super) fn hear(item: &Item, bytes: &[u8]) -> Result<Take, AudioError> {
     let mut source = match &item.bytes {
         Bytes::File(path) => audio::open(path)?,
         _ => audio::open_source(Cursor::new(bytes.to_vec()), Path::new(&item.place))?,
@@ -331,13 +331,13 @@ impl Facts {
     }
 }
 
-fn sure(pupil: &Pupil, assigned: Assigned, assessment: &Assessment) -> Sure {
+pub(super) fn sure(pupil: &Pupil, assigned: Assigned, assessment: &Assessment) -> Sure {
     let chart = chart::systems(assessment, chart::ChartStyle::SHEET).map(|lines| lines.join("\n")).ok();
     Sure { pupil: pupil.clone(), assigned, distilled: distil::distil(assessment), chart }
 }
 
 impl Book {
-    fn facts(&self, rules: Rules) -> Result<Facts, BookError> {
+    pub(super) fn facts(&self, rules: Rules) -> Result<Facts, BookError> {
         let pupils = self.pupils(None)?;
         let mut assigned = HashMap::new();
         for class in pupils.iter().map(|p| p.class).collect::<std::collections::BTreeSet<_>>() {
@@ -423,7 +423,7 @@ impl Book {
         Ok(None)
     }
 
-    fn keep(&self, item: &Item, heard: Heard, ear: &str) -> Result<Outcome, BookError> {
+    pub(super) fn keep(&self, item: &Item, heard: Heard, ear: &str) -> Result<Outcome, BookError> {
         let work = match heard {
             Heard::Bad(why) => return Ok(Outcome::Bad(why)),
             Heard::Known => return Ok(Outcome::Known),
@@ -483,133 +483,6 @@ impl Book {
             .and_then(|()| std::fs::write(&beside, bytes))
             .and_then(|()| std::fs::rename(&beside, &path))
             .map_err(|source| BookError::File { path, source })
-    }
-
-    /// The recordings that wait for the teacher: number, file, why, and whose it may be.
-    ///
-    /// # Errors
-    /// If the book cannot be read.
-    pub fn waiting(&self) -> Result<Vec<(i64, String, String, Option<String>)>, BookError> {
-        let mut ask = self.db.prepare(
-            "SELECT w.id, w.file, w.why, p.nickname FROM waiting w LEFT JOIN pupils p ON p.id = w.pupil ORDER BY w.id",
-        )?;
-        let rows = ask.query_map([], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?)))?;
-        Ok(rows.collect::<Result<_, _>>()?)
-    }
-
-    /// Settles a recording: whose it is, and of which part where hearing cannot tell. With `always`, what comes from the
-    /// same sender or folder is theirs from now on.
-    ///
-    /// # Errors
-    /// If there is no such recording, or it still cannot be told what it is.
-    pub fn settle(&self, id: i64, pupil: Option<&str>, part: Option<&str>, always: bool) -> Result<Outcome, BookError> {
-        let sql = "SELECT sha256, file, sound, sender, pupil, taken_s FROM waiting WHERE id = ?1";
-        type Row = (Vec<u8>, String, String, String, Option<i64>, i64);
-        let row: Option<Row> = self
-            .db
-            .query_row(sql, [id], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?, r.get(4)?, r.get(5)?)))
-            .optional()?;
-        let Some((sha, file, sound, from, guess, taken_s)) = row else {
-            return Err(BookError::Refused {
-                what: format!("there is no recording {id} on the list"),
-                hint: "`pailbeat book waiting` shows the list".into(),
-            });
-        };
-        let facts = self.facts(Rules::default())?;
-        let refuse = |what: String, hint: &str| BookError::Refused { what, hint: hint.into() };
-        let pupil = match pupil {
-            Some(name) => self.pupil(name)?,
-            None => facts
-                .pupils
-                .iter()
-                .find(|p| Some(p.id) == guess)
-                .cloned()
-                .ok_or_else(|| refuse("it is not known whose it is".into(), "say it with `--pupil NICKNAME`"))?,
-        };
-        let item = Item {
-            place: file,
-            name: sound.clone(),
-            folders: Vec::new(),
-            sender: from.clone(),
-            subject: String::new(),
-            taken_s: Some(taken_s),
-            card: part.map(|title| Card {
-                part: super::sources::CardPart { title: Some(title.into()), sha256: None },
-                ..Card::default()
-            }),
-            bytes: Bytes::File(self.folder.join("sound").join(&sound)),
-        };
-        let parts = facts.plausible(pupil.class, &item);
-        if let Some(title) = part.filter(|t| !parts.iter().any(|a| a.title.to_lowercase() == t.trim().to_lowercase())) {
-            let given = parts.iter().map(|a| format!("`{}`", a.title)).collect::<Vec<_>>().join(", ");
-            return Err(refuse(format!("`{title}` was never assigned to the class"), &format!("assigned: {given}")));
-        }
-        let bytes = item.read().map_err(|source| BookError::File { path: self.folder.join(&sound), source })?;
-        let take = hear(&item, &bytes).map_err(|e| refuse(e.to_string(), e.hint()))?;
-        let (k, assessment) = which(&take, &parts, part.is_some()).map_err(|why| {
-            refuse(format!("it is {}'s, but {why}", pupil.nickname), "say which part with `--part TITLE`")
-        })?;
-        let Some(assigned) = parts.get(k).map(|a| (*a).clone()) else {
-            return Err(refuse(
-                "nothing was assigned to the class".into(),
-                "`pailbeat book assign` gives a part to a class",
-            ));
-        };
-        let work = Work {
-            sha,
-            print: print_of(&take),
-            n_onsets: print_of(&take).len() / 2 + 1,
-            length: take.heard.duration,
-            bytes,
-            found: Ok(sure(&pupil, assigned, &assessment)),
-        };
-        self.savepoint(|| {
-            self.db.execute("DELETE FROM waiting WHERE id = ?1", [id])?;
-            if always && !from.is_empty() {
-                self.db.execute(
-                    "INSERT INTO senders VALUES (?1, ?2) ON CONFLICT (sender) DO UPDATE SET pupil = excluded.pupil",
-                    params![from, pupil.id],
-                )?;
-            }
-            self.keep(&item, Heard::Take(Box::new(work)), &ear())
-        })
-    }
-
-    /// Takes a recording off the list for good; its sound is removed.
-    ///
-    /// # Errors
-    /// If there is no such recording.
-    pub fn set_aside(&self, id: i64) -> Result<(), BookError> {
-        let sound: Option<String> =
-            self.db.query_row("SELECT sound FROM waiting WHERE id = ?1", [id], |r| r.get(0)).optional()?;
-        let sound = sound.ok_or_else(|| BookError::Refused {
-            what: format!("there is no recording {id} on the list"),
-            hint: "`pailbeat book waiting` shows the list".into(),
-        })?;
-        self.savepoint(|| {
-            self.db.execute("INSERT INTO set_aside SELECT sha256 FROM waiting WHERE id = ?1", [id])?;
-            self.db.execute("DELETE FROM waiting WHERE id = ?1", [id])?;
-            Ok(())
-        })?;
-        // What cannot be removed now is removed by the next `tidy`.
-        let _ = std::fs::remove_file(self.folder.join("sound").join(sound));
-        Ok(())
-    }
-
-    /// Hears a stored take again with this program's ear; `None` when its sound is no longer kept.
-    ///
-    /// # Errors
-    /// If the sound cannot be heard.
-    pub fn hear_again(&self, id: i64) -> Result<Option<Distilled>, BookError> {
-        let take = self.take(id)?;
-        let Some(path) = take.sound.as_ref().map(|s| self.folder.join("sound").join(s)).filter(|p| p.is_file()) else {
-            return Ok(None);
-        };
-        let refuse = |e: AudioError| BookError::Refused { what: e.to_string(), hint: e.hint().into() };
-        let mut source = audio::open(&path).map_err(refuse)?;
-        let heard = chain::hear(|block| source.next_block(block)).map_err(refuse)?;
-        let timeline = self.assignment_of(&take)?.timeline()?;
-        Ok(Some(distil::distil(&chain::judge(&heard, &timeline, None))))
     }
 }
 

@@ -11,6 +11,7 @@
 //! | `takes` | takes and assessments in and out, corrections, re-assessment |
 //! | [`sources`] | folder, zip, mailbox, files -> recordings |
 //! | [`gather`] | recordings -> takes, each with pupil and assignment, or a list for the teacher |
+//! | `settle` | the teacher's answers to what was doubtful |
 //! | `views` | rows -> what the class page and the pupil's page show |
 //! | `care` | forgetting, keeping sound no longer than agreed, backup, export |
 //!
@@ -21,6 +22,7 @@ pub mod distil;
 mod error;
 pub mod gather;
 mod people;
+mod settle;
 pub mod sources;
 mod takes;
 mod views;

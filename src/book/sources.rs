@@ -28,6 +28,14 @@ pub struct Card {
     pub pupil: Option<String>,
     /// The part.
     pub part: CardPart,
+    /// What was asked for.
+    pub asked: CardAsked,
+}
+
+/// Tempo and form on a take card.
+#[derive(Clone, Debug, Default, Deserialize, PartialEq)]
+#[serde(default)]
+pub struct CardAsked {
     /// Tempo asked for.
     pub bpm: Option<f64>,
     /// Sections in order.

@@ -49,10 +49,8 @@ pub(super) fn run(args: &AgainArgs) -> Result<Outcome> {
     if args.plan {
         return Ok(Outcome::Done);
     }
-    if args.devices.pupil.is_none() {
-        if let Some(pupil) = &card.pupil {
-            tell(&format!("note: the earlier take was {pupil}'s; give `--pupil {pupil}` if this one is too"));
-        }
+    if let Some(pupil) = card.pupil.as_ref().filter(|_| args.devices.pupil.is_none()) {
+        tell(&format!("note: the earlier take was {pupil}'s; give `--pupil {pupil}` if this one is too"));
     }
     let plan = Plan {
         part_path: &card.part.path,

@@ -167,11 +167,9 @@ fn heard_guides(card: &Card, guide: Guide) -> (Vec<Guide>, bool) {
 
 /// What only the card knows: where beat 1 stands if no guide was heard, and what went wrong while recording.
 fn add_card(assessment: &mut Assessment, card: &Card) {
-    if assessment.guide.is_none() {
-        if let (Some(clock), Some(start)) = (&mut assessment.clock, card.start_s) {
-            // The devices' delay is not known, so that lateness stays against the player's own pulse.
-            (clock.source, clock.start) = (ClockSource::TakeCard, Seconds::of(start));
-        }
+    if let (None, Some(clock), Some(start)) = (&assessment.guide, &mut assessment.clock, card.start_s) {
+        // The devices' delay is not known, so that lateness stays against the player's own pulse.
+        (clock.source, clock.start) = (ClockSource::TakeCard, Seconds::of(start));
     }
     let mut limits = Vec::new();
     if let Some(why) = &card.cut_short {

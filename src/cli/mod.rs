@@ -7,6 +7,7 @@ mod again;
 mod assess;
 mod book;
 mod check;
+mod drill;
 mod files;
 mod guide;
 mod part;
@@ -51,6 +52,8 @@ enum Command {
     },
     /// Write a guide to play along with: a count-in, then clicks or the part itself
     Guide(GuideArgs),
+    /// The echo drill: write its calls as a guide, score recordings made while it played
+    Drill(DrillArgs),
     /// Find out what would spoil a take, and the one thing to change first
     Soundcheck(SoundcheckArgs),
     /// Record a take: count-in, guide, and a card beside it that says what was asked for
@@ -259,6 +262,47 @@ struct AssessArgs {
     named: Vec<(f64, crate::part::Surface)>,
 }
 
+#[derive(Args)]
+struct DrillArgs {
+    #[command(subcommand)]
+    what: DrillWhat,
+}
+
+#[derive(Subcommand)]
+enum DrillWhat {
+    /// Write the calls of a drill as a wav, each followed by room for the answer, and the plan beside it
+    Make {
+        /// The drill file
+        drill: PathBuf,
+        /// The sound file to write, a wav; the plan is written beside it, ending in .json
+        #[arg(long, value_name = "FILE.wav")]
+        out: PathBuf,
+        /// The pupil's nickname: every pupil gets another order, of equal difficulty, and always the same one
+        #[arg(long, value_name = "NICKNAME")]
+        pupil: Option<String>,
+        /// The number the order is drawn from [default: from the nickname]
+        #[arg(long, value_name = "N")]
+        seed: Option<u64>,
+        /// Largest sample, in decibels below full scale as a negative number
+        #[arg(long, value_name = "DB", allow_negative_numbers = true, default_value_t = crate::guide::PEAK.0)]
+        level: f64,
+        /// Samples a second
+        #[arg(long, value_name = "HZ", default_value_t = 44_100, value_parser = clap::value_parser!(u32).range(16_000..=192_000))]
+        rate: u32,
+    },
+    /// Score recordings made while the calls were played
+    Score {
+        /// The plan that was written beside the guide, or the guide itself
+        plan: PathBuf,
+        /// The recordings, with the calls to be heard in them
+        #[arg(required = true)]
+        takes: Vec<PathBuf>,
+        /// Print JSON
+        #[arg(long)]
+        json: bool,
+    },
+}
+
 /// How far a command got.
 enum Outcome {
     Done,
@@ -274,6 +318,7 @@ pub fn run() -> ExitCode {
         Command::Check { part, asked, json } => check::run(&part, &asked, json),
         Command::Strikes { takes, json } => strikes::run(&takes, json),
         Command::Guide(args) => guide::run(&args),
+        Command::Drill(args) => drill::run(&args),
         Command::Soundcheck(args) => soundcheck::run(&args),
         Command::Take(args) => take::run(&args),
         Command::Again(args) => again::run(&args),

@@ -287,10 +287,9 @@ fn watch(
         if keys.stop(DRAW) || signal.load(Ordering::Relaxed) {
             break;
         }
-        if let Some(loudspeaker) = loudspeaker.filter(|_| recording.watch().length().0 > 0) {
-            if let Some(samples) = samples.take() {
-                loudspeaker.play(samples);
-            }
+        let ready = loudspeaker.filter(|_| recording.watch().length().0 > 0);
+        if let Some((loudspeaker, samples)) = ready.and_then(|l| Some((l, samples.take()?))) {
+            loudspeaker.play(samples);
         }
         let peak = 20.0 * f64::from(recording.watch().peak().max(1e-6)).log10();
         // The needle falls slowly, so that a strike can be read.

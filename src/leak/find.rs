@@ -36,6 +36,10 @@ const REACH_S: f64 = 40.0;
 pub(super) const HEARD: f64 = 11.0;
 /// So sure that no further stretch needs to vote.
 const SURE: f64 = 22.0;
+/// `S` at starts that are none spreads by 1 where the matches are independent; where it seems less, it is by chance.
+const LEAST_SPREAD: f64 = 0.7;
+/// Starts whose votes are looked over at a time: few hold one worth a closer look.
+const CHUNK: usize = 1024;
 /// Starts that are none, for the spread of `S`.
 const NONE: usize = 401;
 
@@ -82,8 +86,9 @@ pub(super) fn find(reference: &Reference, matches: &[Match]) -> (Option<Lock>, f
     for from in stretches(n, length) {
         let to = (from + length).min(n);
         for candidate in vote(&cues, matches, from, to) {
-            let Some((z, laid)) = tried(&cues, matches, &candidate, (from + to) / 2, length) else { continue };
-            if best.is_none_or(|b| z > b.0) {
+            let beaten = best.map_or(0.0, |b| b.0);
+            let Some((z, laid)) = tried(&cues, matches, &candidate, (from + to) / 2, length, beaten) else { continue };
+            if z > beaten {
                 best = Some((z, laid));
             }
         }
@@ -156,13 +161,18 @@ fn vote(cues: &[Cue], matches: &[Match], from: usize, to: usize) -> Vec<Candidat
                 }
             }
         }
-        // A vote is good to a sample either way.
         let mut best: Vec<(f32, usize)> = vec![(0.0, 0); TRIED.0];
-        for (i, w) in votes.windows(3).enumerate() {
-            let sum = w[0] + w[1] + w[2];
-            if sum > best[TRIED.0 - 1].0 {
-                best[TRIED.0 - 1] = (sum, i + 1);
-                best.sort_by(|a, b| b.0.total_cmp(&a.0));
+        for first in (0..votes.len().saturating_sub(2)).step_by(CHUNK) {
+            let chunk = &votes[first..(first + CHUNK + 2).min(votes.len())];
+            if most_of_three(chunk) <= best[TRIED.0 - 1].0 {
+                continue;
+            }
+            for (i, w) in chunk.windows(3).enumerate() {
+                let sum = w[0] + w[1] + w[2];
+                if sum > best[TRIED.0 - 1].0 {
+                    best[TRIED.0 - 1] = (sum, first + i + 1);
+                    best.sort_by(|a, b| b.0.total_cmp(&a.0));
+                }
             }
         }
         out.extend(best.iter().filter(|b| b.0 > 0.0).map(|b| Candidate { start: b.1 as i64 + low, skew, votes: b.0 }));
@@ -170,6 +180,24 @@ fn vote(cues: &[Cue], matches: &[Match], from: usize, to: usize) -> Vec<Candidat
     out.sort_by(|a, b| b.votes.total_cmp(&a.votes));
     out.truncate(TRIED.1);
     out
+}
+
+/// The largest sum of three neighbours: a vote is good to a sample either way. Sixteen sums side by side, so that the
+/// compiler can put them into registers.
+fn most_of_three(votes: &[f32]) -> f32 {
+    const LANES: usize = 16;
+    let mut most = [0.0f32; LANES];
+    let sums = votes.len().saturating_sub(2);
+    let whole = sums - sums % LANES;
+    for at in (0..whole).step_by(LANES) {
+        let (a, b, c) = (&votes[at..at + LANES], &votes[at + 1..at + 1 + LANES], &votes[at + 2..at + 2 + LANES]);
+        for k in 0..LANES {
+            let sum = a[k] + b[k] + c[k];
+            most[k] = if sum > most[k] { sum } else { most[k] };
+        }
+    }
+    let rest = votes[whole..].windows(3).map(|w| w[0] + w[1] + w[2]);
+    most.into_iter().chain(rest).fold(0.0, f32::max)
 }
 
 /// `S` for the cues in reach, and how many these are.
@@ -184,7 +212,7 @@ fn score(cues: &[Cue], matches: &[Match], laid: &Laid, reach: f64) -> (f64, usiz
         if at < 0.0 {
             continue;
         }
-        if let Some(v) = matches[cue.kind].values.get(at.round() as usize) {
+        if let Some(v) = matches[cue.kind].values.get((at + 0.5) as usize) {
             sum += f64::from(cue.sign * v.clamp(-4.0 * VOTE.1, 4.0 * VOTE.1));
             n += 1;
         }
@@ -192,8 +220,15 @@ fn score(cues: &[Cue], matches: &[Match], laid: &Laid, reach: f64) -> (f64, usiz
     (sum / (n.max(1) as f64).sqrt(), n)
 }
 
-/// The best fit around a candidate, with its `z`.
-fn tried(cues: &[Cue], matches: &[Match], candidate: &Candidate, middle: usize, length: usize) -> Option<(f64, Laid)> {
+/// The best fit around a candidate, with its `z`; `None` if that cannot be more than `beaten`.
+fn tried(
+    cues: &[Cue],
+    matches: &[Match],
+    candidate: &Candidate,
+    middle: usize,
+    length: usize,
+    beaten: f64,
+) -> Option<(f64, Laid)> {
     let pivot = (middle as f64 - candidate.start as f64) / (1.0 + candidate.skew * 1e-6);
     let mut laid = Laid { middle: middle as f64, pivot, skew: candidate.skew };
     let stages = [(length as f64 / 2.0, 32.0, 8.0, 4), (REACH_S * LOW_HZ, 20.0, 2.0, 3)];
@@ -216,7 +251,7 @@ fn tried(cues: &[Cue], matches: &[Match], candidate: &Candidate, middle: usize, 
             }
         }
     }
-    if found.1 < LEAST_SOUNDS {
+    if found.1 < LEAST_SOUNDS || found.0 / LEAST_SPREAD <= beaten {
         return None;
     }
     // Starts that are none: between 25 ms and some seconds away, at no multiple of anything.
@@ -227,7 +262,7 @@ fn tried(cues: &[Cue], matches: &[Match], candidate: &Candidate, middle: usize, 
             (score(cues, matches, &Laid { middle: laid.middle + away, ..laid }, REACH_S * LOW_HZ).0).abs() as f32
         })
         .collect();
-    Some((found.0 / f64::from(TO_SIGMA * median(&mut none)).max(0.7), laid))
+    Some((found.0 / f64::from(TO_SIGMA * median(&mut none)).max(LEAST_SPREAD), laid))
 }
 
 /// How surely sounds of another guide are heard at the place of one that was found: their `S`, in spreads.

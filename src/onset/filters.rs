@@ -51,9 +51,10 @@ fn butterworth(cut_hz: f64, high: bool) -> Section {
 /// One step of a section in every lane: the input sample, the section, its two memories.
 #[inline(always)]
 fn step<S: Simd>(v: f32x8<S>, section: Section, z: &mut [f32x8<S>; 2]) -> f32x8<S> {
-    let y = v * section.b[0] + z[0];
-    z[0] = v * section.b[1] - y * section.a[0] + z[1];
-    z[1] = v * section.b[2] - y * section.a[1];
+    // The next sample waits for this one's output: what it does not need is added up before it.
+    let y = v.mul_add(section.b[0], z[0]);
+    z[0] = y.mul_add(-section.a[0], v.mul_add(section.b[1], z[1]));
+    z[1] = y.mul_add(-section.a[1], v * section.b[2]);
     y
 }
 

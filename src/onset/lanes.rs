@@ -2,7 +2,8 @@
 //!
 //! Functions that take `simd` must be inlined into a `fearless_simd::dispatch!`, which compiles its code for each kind
 //! of processor and takes the best at run time. They keep to the operations written, in their order, so that only
-//! sums whose order depends on the width differ between processors.
+//! sums whose order depends on the width, and the rounding between a product and a sum that some processors leave out,
+//! differ between processors.
 
 use fearless_simd::{f32x8, prelude::*};
 
@@ -28,7 +29,7 @@ pub(crate) fn whole_dot<S: Simd>(simd: S, a: &[f32], b: &[f32]) -> f32 {
     let lanes = S::f32s::LEN;
     let mut sum = S::f32s::splat(simd, 0.0);
     for (a, b) in a.chunks_exact(lanes).zip(b.chunks_exact(lanes)) {
-        sum += S::f32s::from_slice(simd, a) * S::f32s::from_slice(simd, b);
+        sum = S::f32s::from_slice(simd, a).mul_add(S::f32s::from_slice(simd, b), sum);
     }
     sum.reduce_sum()
 }
@@ -92,11 +93,11 @@ pub(crate) fn ln_of_two<S: Simd>(a: S::f32s, b: S::f32s) -> (S::f32s, S::f32s) {
 #[inline(always)]
 fn assemble<S: Simd>(s: S::f32s, exponent: S::f32s) -> S::f32s {
     let z = s * s;
-    let series = z * (1.0 / 9.0) + 1.0 / 7.0;
-    let series = z * series + 1.0 / 5.0;
-    let series = z * series + 1.0 / 3.0;
-    let series = z * series + 1.0;
-    exponent * std::f32::consts::LN_2 + s * 2.0 * series
+    let series = z.mul_add(1.0 / 9.0, 1.0 / 7.0);
+    let series = z.mul_add(series, 1.0 / 5.0);
+    let series = z.mul_add(series, 1.0 / 3.0);
+    let series = z.mul_add(series, 1.0);
+    exponent.mul_add(std::f32::consts::LN_2, s * 2.0 * series)
 }
 
 /// [`fast_ln`] of every number, in place.

@@ -225,7 +225,7 @@ impl Placer {
             let rest = (S::f32s::splat(simd, total) - before).max(1e-30);
             let (v1, v2) = (before * per_before * scale, rest * per_after * scale);
             let (ln1, ln2) = ln_of_two::<S>(v1, v2);
-            let cost = before_count * ln1 + (S::f32s::splat(simd, n as f32) - before_count) * ln2;
+            let cost = before_count.mul_add(ln1, (S::f32s::splat(simd, n as f32) - before_count) * ln2);
             let cost = v2.simd_gt(v1).select(cost, never);
             let better = cost.simd_lt(least) & before_count.simd_lt(end);
             least = better.select(cost, least);

@@ -140,7 +140,8 @@ impl Worth {
                 for (mine, row) in me.iter().zip(colours) {
                     let row = &row[at..at + 4 * lanes];
                     for k in 0..4 {
-                        sums[k] += S::f32s::from_slice(simd, &row[k * lanes..(k + 1) * lanes]) * *mine;
+                        let other = S::f32s::from_slice(simd, &row[k * lanes..(k + 1) * lanes]);
+                        sums[k] = other.mul_add(*mine, sums[k]);
                     }
                 }
                 for k in 0..4 {

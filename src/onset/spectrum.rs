@@ -182,9 +182,9 @@ fn two_powers<S: Simd>(simd: S, spectrum: &[Complex<f32>], bins: std::ops::Range
         let (mirror_re, mirror_im) = parts(simd, &spectrum[mirror..mirror + lanes]);
         let (mirror_re, mirror_im) = (mirror_re.reverse(), mirror_im.reverse());
         let (a, b) = (re + mirror_re, im - mirror_im);
-        (a * a + b * b).store_slice(&mut powers[0][k..k + lanes]);
+        a.mul_add(a, b * b).store_slice(&mut powers[0][k..k + lanes]);
         let (a, b) = (re - mirror_re, im + mirror_im);
-        (a * a + b * b).store_slice(&mut powers[1][k..k + lanes]);
+        a.mul_add(a, b * b).store_slice(&mut powers[1][k..k + lanes]);
     }
 }
 

@@ -77,19 +77,19 @@ impl fmt::Display for PartError {
 impl std::error::Error for PartError {}
 
 /// Gathers errors by byte place and turns them into lines and columns at the end.
-pub(super) struct Gather<'t> {
+pub(crate) struct Gather<'t> {
     text: &'t str,
     origin: Origin,
     found: Vec<(usize, PartError)>,
 }
 
 impl<'t> Gather<'t> {
-    pub(super) fn new(text: &'t str, origin: Origin) -> Gather<'t> {
+    pub(crate) fn new(text: &'t str, origin: Origin) -> Gather<'t> {
         Gather { text, origin, found: Vec::new() }
     }
 
     /// Notes an error over a range of bytes of the text.
-    pub(super) fn add(&mut self, span: Range<usize>, message: impl Into<String>, hint: impl Into<String>) {
+    pub(crate) fn add(&mut self, span: Range<usize>, message: impl Into<String>, hint: impl Into<String>) {
         // A hostile file could hold a million wrong cells; a teacher reads the first few.
         if self.found.len() >= MOST_ERRORS {
             return;
@@ -111,12 +111,12 @@ impl<'t> Gather<'t> {
         self.found.push((start, error));
     }
 
-    pub(super) fn is_empty(&self) -> bool {
+    pub(crate) fn is_empty(&self) -> bool {
         self.found.is_empty()
     }
 
     /// In order of place.
-    pub(super) fn finish(mut self) -> Vec<PartError> {
+    pub(crate) fn finish(mut self) -> Vec<PartError> {
         self.found.sort_by_key(|(at, _)| *at);
         self.found.into_iter().map(|(_, error)| error).collect()
     }

@@ -16,7 +16,7 @@ pub const MOST_STROKES: u64 = 20_000;
 /// Bars in the form as played out, at most: 80 minutes of 4/4 at 100.
 pub const MOST_BARS: u64 = 2_000;
 /// A part file longer than this is something else.
-const MOST_BYTES: usize = 1 << 20;
+pub(crate) const MOST_BYTES: usize = 1 << 20;
 
 /// A part as written.
 #[derive(Clone, Debug, PartialEq)]
@@ -137,10 +137,10 @@ pub fn parse(text: &str) -> Result<Part, Vec<PartError>> {
 }
 
 /// Section names, each with its place.
-pub(super) type Names = Vec<(String, Range<usize>)>;
+pub(crate) type Names = Vec<(String, Range<usize>)>;
 
 /// Names of a form with their places, split at spaces and commas.
-pub(super) fn split_form(row: &RowText) -> Names {
+pub(crate) fn split_form(row: &RowText) -> Names {
     let mut out = Names::new();
     let mut inside = false;
     for (ch, at) in &row.chars {
@@ -161,7 +161,7 @@ pub(super) fn split_form(row: &RowText) -> Names {
 }
 
 /// Unknown sections, and a form that would play for hours.
-pub(super) fn check_form(
+pub(crate) fn check_form(
     names: &[(String, Range<usize>)],
     span: Range<usize>,
     sections: &[Section],
@@ -215,7 +215,7 @@ fn apart(name: &str, sections: &[Section]) -> Option<String> {
 }
 
 /// The known word a mistyped one most likely means.
-pub(super) fn nearest<'w>(word: &str, known: impl Iterator<Item = &'w str>) -> Option<&'w str> {
+pub(crate) fn nearest<'w>(word: &str, known: impl Iterator<Item = &'w str>) -> Option<&'w str> {
     const MOST_SLIPS: usize = 2;
     if word.len() > 64 {
         return None;
@@ -225,7 +225,7 @@ pub(super) fn nearest<'w>(word: &str, known: impl Iterator<Item = &'w str>) -> O
 }
 
 /// Nesting no part file has; the TOML reader recurses.
-fn deep(text: &str) -> bool {
+pub(crate) fn deep(text: &str) -> bool {
     const DEEPEST: usize = 64;
     let mut depth = 0usize;
     text.bytes().any(|b| {
@@ -238,7 +238,7 @@ fn deep(text: &str) -> bool {
     })
 }
 
-fn plain(message: &str) -> String {
+pub(crate) fn plain(message: &str) -> String {
     message
         .lines()
         .map(str::trim)
@@ -250,12 +250,12 @@ fn plain(message: &str) -> String {
 }
 
 impl RowText {
-    fn text(&self) -> String {
+    pub(crate) fn text(&self) -> String {
         self.chars.iter().map(|c| c.0).collect()
     }
 }
 
-fn kind(value: &DeValue) -> &'static str {
+pub(crate) fn kind(value: &DeValue) -> &'static str {
     match value {
         DeValue::String(_) => "a text",
         DeValue::Integer(_) => "a whole number",
@@ -267,21 +267,21 @@ fn kind(value: &DeValue) -> &'static str {
     }
 }
 
-struct Reader<'a, 't> {
-    text: &'t str,
-    errors: &'a mut Gather<'t>,
+pub(crate) struct Reader<'a, 't> {
+    pub(crate) text: &'t str,
+    pub(crate) errors: &'a mut Gather<'t>,
     /// The file is not whole, so a missing key may be the same mistake.
-    broken: bool,
+    pub(crate) broken: bool,
 }
 
 impl Reader<'_, '_> {
-    fn missing(&mut self, what: &str, hint: &str) {
+    pub(crate) fn missing(&mut self, what: &str, hint: &str) {
         if !self.broken {
             self.errors.add(0..0, format!("`{what}` is missing"), format!("add {hint}"));
         }
     }
 
-    fn unknown_keys(&mut self, table: &DeTable, known: &[&str], of: &str) {
+    pub(crate) fn unknown_keys(&mut self, table: &DeTable, known: &[&str], of: &str) {
         for key in table.keys() {
             let name = key.get_ref().as_ref();
             if known.contains(&name) {
@@ -296,7 +296,7 @@ impl Reader<'_, '_> {
         }
     }
 
-    fn wrong_kind(&mut self, value: &Spanned<DeValue>, what: &str, wanted: &str, example: &str) {
+    pub(crate) fn wrong_kind(&mut self, value: &Spanned<DeValue>, what: &str, wanted: &str, example: &str) {
         self.errors.add(
             value.span(),
             format!("`{what}` is {}, expected {wanted}", kind(value.get_ref())),
@@ -304,7 +304,7 @@ impl Reader<'_, '_> {
         );
     }
 
-    fn string(&mut self, value: &Spanned<DeValue>, what: &str, example: &str) -> Option<RowText> {
+    pub(crate) fn string(&mut self, value: &Spanned<DeValue>, what: &str, example: &str) -> Option<RowText> {
         match value.get_ref() {
             DeValue::String(s) => Some(places(self.text, value.span(), s)),
             _ => {
@@ -314,7 +314,7 @@ impl Reader<'_, '_> {
         }
     }
 
-    fn meter(&mut self, table: &DeTable) -> Option<Meter> {
+    pub(crate) fn meter(&mut self, table: &DeTable) -> Option<Meter> {
         let example = "\"4/4\"";
         let Some(value) = table.get("meter") else {
             self.missing("meter", "`meter = \"4/4\"` at the top");

@@ -5,16 +5,16 @@ use std::ops::Range;
 use super::error::Gather;
 
 /// A row's characters, each with its byte in the file.
-pub(super) struct RowText {
+pub(crate) struct RowText {
     /// Character and the byte where it stands.
-    pub(super) chars: Vec<(char, usize)>,
+    pub(crate) chars: Vec<(char, usize)>,
     /// The whole value, quotes included.
-    pub(super) span: Range<usize>,
+    pub(crate) span: Range<usize>,
 }
 
 /// What one cell is made of.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Grain {
+pub(crate) enum Grain {
     /// One character; spaces are free.
     Letter,
     /// A word up to the next space or bar line.
@@ -23,19 +23,19 @@ pub(super) enum Grain {
 
 /// A cell as written.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) struct Token {
-    pub(super) text: String,
-    pub(super) span: Range<usize>,
+pub(crate) struct Token {
+    pub(crate) text: String,
+    pub(crate) span: Range<usize>,
 }
 
 /// The cells between two bar lines; never empty.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) struct RowBar {
-    pub(super) cells: Vec<Token>,
+pub(crate) struct RowBar {
+    pub(crate) cells: Vec<Token>,
 }
 
 impl RowBar {
-    pub(super) fn span(&self) -> Range<usize> {
+    pub(crate) fn span(&self) -> Range<usize> {
         let from = self.cells.first().map_or(0, |c| c.span.start);
         from..self.cells.last().map_or(from, |c| c.span.end)
     }
@@ -52,17 +52,17 @@ pub struct Repeat {
 
 /// A row taken apart.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub(super) struct Row {
-    pub(super) bars: Vec<RowBar>,
-    pub(super) repeats: Vec<Repeat>,
+pub(crate) struct Row {
+    pub(crate) bars: Vec<RowBar>,
+    pub(crate) repeats: Vec<Repeat>,
     /// Whether any bar line or repeat sign was written.
-    pub(super) ruled: bool,
+    pub(crate) ruled: bool,
 }
 
 /// More plays of one repeat than this are taken for a slip of the finger.
 const MOST_TIMES: u32 = 99;
 
-pub(super) fn scan(row: &RowText, grain: Grain, errors: &mut Gather) -> Row {
+pub(crate) fn scan(row: &RowText, grain: Grain, errors: &mut Gather) -> Row {
     let c = &row.chars;
     let byte =
         |i: usize| c.get(i).map_or_else(|| c.last().map_or(row.span.start, |(ch, b)| b + ch.len_utf8()), |x| x.1);

@@ -93,7 +93,7 @@ impl Section {
     }
 
     /// Strokes and bars of one pass, without unrolling it.
-    pub(super) fn size(&self) -> (u64, u64) {
+    pub(crate) fn size(&self) -> (u64, u64) {
         self.bars.iter().enumerate().fold((0, 0), |(strokes, bars), (i, bar)| {
             let times = u64::from(self.times(i));
             let here = bar.cells.iter().filter(|c| matches!(c.act, Act::Strike(..))).count() as u64;
@@ -103,21 +103,21 @@ impl Section {
 }
 
 /// The rows of a section as they stand in the file.
-pub(super) struct RawSection {
-    pub(super) name: String,
-    pub(super) span: Range<usize>,
-    pub(super) strokes: Option<RowText>,
-    pub(super) syllables: Option<RowText>,
-    pub(super) surfaces: Option<RowText>,
-    pub(super) hands: Option<RowText>,
-    pub(super) level: Option<RowText>,
-    pub(super) lesson: Option<String>,
+pub(crate) struct RawSection {
+    pub(crate) name: String,
+    pub(crate) span: Range<usize>,
+    pub(crate) strokes: Option<RowText>,
+    pub(crate) syllables: Option<RowText>,
+    pub(crate) surfaces: Option<RowText>,
+    pub(crate) hands: Option<RowText>,
+    pub(crate) level: Option<RowText>,
+    pub(crate) lesson: Option<String>,
     /// A row that could not be read at all has been reported already.
-    pub(super) broken: bool,
+    pub(crate) broken: bool,
 }
 
 /// `meter` is `None` when the file's is wrong: then everything but the cell counts is still checked.
-pub(super) fn build(raw: &RawSection, meter: Option<Meter>, errors: &mut Gather, warnings: &mut Gather) -> Section {
+pub(crate) fn build(raw: &RawSection, meter: Option<Meter>, errors: &mut Gather, warnings: &mut Gather) -> Section {
     let mut section = Section {
         name: raw.name.clone(),
         bars: Vec::new(),

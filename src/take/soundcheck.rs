@@ -208,11 +208,9 @@ pub fn judge(take: &Take, peak: f32, probes: Vec<Probe>, surfaces: usize) -> Che
     if heard.gain_moved > 0.5 || spread(probes.iter().map(|p| p.level.0).collect()) > STEADY_DB {
         troubles.push(Trouble::Gain);
     }
-    if let (Some(strike), Some(threshold)) = (strike, threshold) {
-        if strike.0 - SOFT_BELOW_DB < threshold.0 {
-            let noisy = noise.unwrap_or(threshold) > NOISY;
-            troubles.push(if noisy { Trouble::NoisyRoom } else { Trouble::TooFar });
-        }
+    if let Some((_, threshold)) = strike.zip(threshold).filter(|(strike, least)| strike.0 - SOFT_BELOW_DB < least.0) {
+        let noisy = noise.unwrap_or(threshold) > NOISY;
+        troubles.push(if noisy { Trouble::NoisyRoom } else { Trouble::TooFar });
     }
     if spread(probes.iter().map(|p| p.delay.get()).collect()) > WANDERS.get() {
         troubles.push(Trouble::DelayWanders);

@@ -1,0 +1,156 @@
+#!/usr/bin/env python3
+"""Simulated pupils answer an echo drill; `pailbeat drill score` is held against what they did.
+
+    measure_drill.py --bank DIR [--binary target/release/pailbeat] [--pupils 40] [--snr 20] [--out DIR]
+
+Each pupil gets a drill of their own seed. The calls leak into the recording through a room and at a random level; the
+pupil's strokes are one-shots of the test split in another room, with a phone and noise (scripts/sounds/takes.py). What
+the pupil did in each round is the truth: right, nearly (one stroke too many, a stroke missing, one a quarter beat late),
+silent, hush kept, hush answered, early. A third of the pupils never play in hush rounds and `--innocent` makes all so.
+"""
+import argparse
+import collections
+import json
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+import numpy as np
+import soundfile as sf
+from scipy.signal import fftconvolve, resample_poly
+
+sys.path.insert(0, str(Path(__file__).parent / "sounds"))
+import takes  # noqa: E402
+
+DRILL = """title = "Morning echoes"
+meter = "4/4"
+bpm   = %d
+rounds = 16
+hush  = "owl"
+lures = { nearly = 3, elsewhere = 1, first = true }
+[calls.owl]
+strokes = "oo.x o.--"
+[calls.wren]
+strokes = "oo.x .o--"
+lure = true
+difficulty = 2
+[calls.hens]
+strokes = "o.x. o.x."
+[calls.pond]
+strokes = "o.oo x.--"
+[calls.gate]
+strokes = "ooxx o.x."
+difficulty = 2
+[calls.barn]
+strokes = "x.oo xxo-"
+difficulty = 2
+"""
+
+
+def act(rng, row, beat, spread, innocent):
+    """What the pupil does: the truth and strokes as (time from the answer's start, surface)."""
+    strokes = [list(s) for s in row["strokes"]]
+    if row["hush"]:
+        if innocent or rng.random() < .6:
+            return "hush-kept", []
+        kind = "hush-answered"
+    else:
+        kind = rng.choice(["right"] * 6 + ["too-many", "missing", "late", "silent", "early"])
+    shift = rng.normal(0, .06) * beat
+    ratio = np.exp(rng.normal(0, .02))
+    times = [shift + ratio * t + rng.normal(0, spread) for t, _ in strokes]
+    out = [(t, s) for t, (_, s) in zip(times, strokes)]
+    inner = list(range(1, len(out) - 1))
+    if kind == "silent":
+        return "silent", []
+    if kind == "early":
+        early = row["answer_s"] - row["call_s"] - 2.5 * beat
+        return "early", [(t - early * .0 - (row["answer_s"] - row["call_end_s"]) - 1.5 * beat, s) for t, s in out]
+    if kind == "missing":
+        out.pop(rng.choice(inner))
+        return "nearly", out
+    if kind == "too-many":
+        gaps = [k for k in range(len(out) - 1) if out[k + 1][0] - out[k][0] > .9 * beat]
+        at = (out[gaps[0]][0] + out[gaps[0] + 1][0]) / 2 if gaps else out[-1][0] + .5 * beat
+        return "nearly", sorted(out + [(at, "centre")])
+    if kind == "late":
+        late = [k for k in inner if out[k + 1][0] - out[k][0] > .9 * beat]
+        if not late:
+            return "right", out
+        k = late[0]
+        out[k] = (out[k][0] + .45 * beat, out[k][1])
+        return "nearly", out
+    return kind, out
+
+
+def main():
+    ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    ap.add_argument("--bank", type=Path, required=True)
+    ap.add_argument("--binary", default="target/release/pailbeat")
+    ap.add_argument("--pupils", type=int, default=40)
+    ap.add_argument("--first", type=int, default=0)
+    ap.add_argument("--snr", type=float, default=20)
+    ap.add_argument("--innocent", action="store_true")
+    ap.add_argument("--absent", action="store_true", help="nobody plays: whatever is heard is the loudspeaker's or the room's")
+    ap.add_argument("--out", type=Path)
+    args = ap.parse_args()
+    bank = takes.Bank(args.bank, "test")
+    folder = args.out or Path(tempfile.mkdtemp())
+    folder.mkdir(parents=True, exist_ok=True)
+    table, wrong, failed = collections.Counter(), [], 0
+    for pupil in range(args.first, args.first + args.pupils):
+        rng = np.random.default_rng([pupil, 77])
+        bpm = int(rng.integers(66, 96))
+        file = folder / f"d{pupil}.toml"
+        file.write_text(DRILL % bpm)
+        guide = folder / f"d{pupil}.wav"
+        subprocess.run([args.binary, "drill", "make", file, "--out", guide, "--seed", str(pupil)], check=True, capture_output=True)
+        plan = json.loads(guide.with_suffix(".json").read_text())
+        beat, spread = 60 / bpm, rng.uniform(.012, .035)
+        truths, events = [], []
+        for row in plan["rounds"]:
+            row["call_end_s"] = row["answer_s"] - 2 * beat
+            truth, strokes = ("hush-kept" if row["hush"] else "silent", []) if args.absent else \
+                act(rng, row, beat, spread, args.innocent or pupil % 3 == 0)
+            truths.append(truth)
+            events += [{"t_s": row["answer_s"] + t, "class": s, "gain_db": float(rng.normal(0, 2))} for t, s in strokes]
+        leak, rate = sf.read(guide)
+        # A strike far away in silence carries the level when nobody plays.
+        shown = sorted(events, key=lambda e: e["t_s"]) or [{"t_s": .05, "class": "centre", "gain_db": 0}]
+        y, r, _, noise = takes.render(bank, shown, snr=args.snr, seed=pupil, tail_s=6)
+        if r != takes.RATE:
+            y = resample_poly(y, takes.RATE, r)
+        n = max(len(leak), len(y))
+        y = np.pad(y, (0, n - len(y)))
+        room = takes.draw_room(bank, rng)
+        leak = np.pad(leak, (0, n - len(leak)))
+        leak = fftconvolve(leak, room)[:n] if room is not None else leak
+        gain = np.abs(y).max() * 10 ** (rng.uniform(-20, -6) / 20) / np.abs(leak).max()
+        y = y + gain * leak
+        delay = int(rng.uniform(0, 2) * takes.RATE)
+        y = np.concatenate([rng.normal(0, 1e-4, delay), y])
+        wav = folder / f"t{pupil}.wav"
+        sf.write(wav, .8 * y / np.abs(y).max(), takes.RATE, subtype="PCM_16")
+        run = subprocess.run([args.binary, "drill", "score", guide, wav, "--json"], capture_output=True, text=True)
+        if run.returncode:
+            failed += 1
+            print(f"pupil {pupil}: {run.stderr.strip()}")
+            continue
+        for k, (truth, answer) in enumerate(zip(truths, json.loads(run.stdout)["answers"])):
+            table[truth, answer["verdict"]] += 1
+            if truth != answer["verdict"]:
+                wrong.append(f"pupil {pupil} round {k + 1} ({noise}): {truth} called {answer['verdict']}: {answer['text']}")
+    total = sum(table.values())
+    right = sum(n for (a, b), n in table.items() if a == b)
+    kept = sum(n for (a, _), n in table.items() if a == "hush-kept")
+    accused = table["hush-kept", "hush-answered"]
+    print("\n".join(wrong[:60]))
+    for (a, b), n in sorted(table.items()):
+        print(f"{a:14} called {b:14} {n}")
+    print(f"\n{args.pupils} pupils, noise at {args.snr} dB: {total} verdicts, {right / max(total, 1):.4f} right; "
+          f"{accused} of {kept} innocent hush rounds accused; {failed} recordings not usable")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,137 @@
+//! What waits for the teacher: the list, one answer each, remembered. And hearing a kept take again.
+
+use rusqlite::{OptionalExtension as _, params};
+
+use super::distil::{self, Distilled};
+use super::gather::{Heard, Outcome, Rules, Work, ear, hear, print_of, sure, which};
+use super::sources::{Bytes, Card, CardPart, Item};
+use super::{Book, BookError};
+use crate::audio::{self, AudioError};
+use crate::chain;
+
+impl Book {
+    /// The recordings that wait for the teacher: number, file, why, and whose it may be.
+    ///
+    /// # Errors
+    /// If the book cannot be read.
+    pub fn waiting(&self) -> Result<Vec<(i64, String, String, Option<String>)>, BookError> {
+        let mut ask = self.db.prepare(
+            "SELECT w.id, w.file, w.why, p.nickname FROM waiting w LEFT JOIN pupils p ON p.id = w.pupil ORDER BY w.id",
+        )?;
+        let rows = ask.query_map([], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?)))?;
+        Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// Settles a recording: whose it is, and of which part where hearing cannot tell. With `always`, what comes from the
+    /// same sender or folder is theirs from now on.
+    ///
+    /// # Errors
+    /// If there is no such recording, or it still cannot be told what it is.
+    pub fn settle(&self, id: i64, pupil: Option<&str>, part: Option<&str>, always: bool) -> Result<Outcome, BookError> {
+        let sql = "SELECT sha256, file, sound, sender, pupil, taken_s FROM waiting WHERE id = ?1";
+        type Row = (Vec<u8>, String, String, String, Option<i64>, i64);
+        let row: Option<Row> = self
+            .db
+            .query_row(sql, [id], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?, r.get(4)?, r.get(5)?)))
+            .optional()?;
+        let Some((sha, file, sound, from, guess, taken_s)) = row else {
+            return Err(BookError::Refused {
+                what: format!("there is no recording {id} on the list"),
+                hint: "`pailbeat book waiting` shows the list".into(),
+            });
+        };
+        let facts = self.facts(Rules::default())?;
+        let refuse = |what: String, hint: &str| BookError::Refused { what, hint: hint.into() };
+        let pupil = match pupil {
+            Some(name) => self.pupil(name)?,
+            None => facts
+                .pupils
+                .iter()
+                .find(|p| Some(p.id) == guess)
+                .cloned()
+                .ok_or_else(|| refuse("it is not known whose it is".into(), "say it with `--pupil NICKNAME`"))?,
+        };
+        let item = Item {
+            place: file,
+            name: sound.clone(),
+            folders: Vec::new(),
+            sender: from.clone(),
+            subject: String::new(),
+            taken_s: Some(taken_s),
+            card: part
+                .map(|title| Card { part: CardPart { title: Some(title.into()), sha256: None }, ..Card::default() }),
+            bytes: Bytes::File(self.folder.join("sound").join(&sound)),
+        };
+        let parts = facts.plausible(pupil.class, &item);
+        if let Some(title) = part.filter(|t| !parts.iter().any(|a| a.title.to_lowercase() == t.trim().to_lowercase())) {
+            let given = parts.iter().map(|a| format!("`{}`", a.title)).collect::<Vec<_>>().join(", ");
+            return Err(refuse(format!("`{title}` was never assigned to the class"), &format!("assigned: {given}")));
+        }
+        let bytes = item.read().map_err(|source| BookError::File { path: self.folder.join(&sound), source })?;
+        let take = hear(&item, &bytes).map_err(|e| refuse(e.to_string(), e.hint()))?;
+        let (k, assessment) = which(&take, &parts, part.is_some()).map_err(|why| {
+            refuse(format!("it is {}'s, but {why}", pupil.nickname), "say which part with `--part TITLE`")
+        })?;
+        let Some(assigned) = parts.get(k).map(|a| (*a).clone()) else {
+            return Err(refuse(
+                "nothing was assigned to the class".into(),
+                "`pailbeat book assign` gives a part to a class",
+            ));
+        };
+        let work = Work {
+            sha,
+            print: print_of(&take),
+            n_onsets: print_of(&take).len() / 2 + 1,
+            length: take.heard.duration,
+            bytes,
+            found: Ok(sure(&pupil, assigned, &assessment)),
+        };
+        self.savepoint(|| {
+            self.db.execute("DELETE FROM waiting WHERE id = ?1", [id])?;
+            if always && !from.is_empty() {
+                self.db.execute(
+                    "INSERT INTO senders VALUES (?1, ?2) ON CONFLICT (sender) DO UPDATE SET pupil = excluded.pupil",
+                    params![from, pupil.id],
+                )?;
+            }
+            self.keep(&item, Heard::Take(Box::new(work)), &ear())
+        })
+    }
+
+    /// Takes a recording off the list for good; its sound is removed.
+    ///
+    /// # Errors
+    /// If there is no such recording.
+    pub fn set_aside(&self, id: i64) -> Result<(), BookError> {
+        let sound: Option<String> =
+            self.db.query_row("SELECT sound FROM waiting WHERE id = ?1", [id], |r| r.get(0)).optional()?;
+        let sound = sound.ok_or_else(|| BookError::Refused {
+            what: format!("there is no recording {id} on the list"),
+            hint: "`pailbeat book waiting` shows the list".into(),
+        })?;
+        self.savepoint(|| {
+            self.db.execute("INSERT INTO set_aside SELECT sha256 FROM waiting WHERE id = ?1", [id])?;
+            self.db.execute("DELETE FROM waiting WHERE id = ?1", [id])?;
+            Ok(())
+        })?;
+        // What cannot be removed now is removed by the next `tidy`.
+        let _ = std::fs::remove_file(self.folder.join("sound").join(sound));
+        Ok(())
+    }
+
+    /// Hears a stored take again with this program's ear; `None` when its sound is no longer kept.
+    ///
+    /// # Errors
+    /// If the sound cannot be heard.
+    pub fn hear_again(&self, id: i64) -> Result<Option<Distilled>, BookError> {
+        let take = self.take(id)?;
+        let Some(path) = take.sound.as_ref().map(|s| self.folder.join("sound").join(s)).filter(|p| p.is_file()) else {
+            return Ok(None);
+        };
+        let refuse = |e: AudioError| BookError::Refused { what: e.to_string(), hint: e.hint().into() };
+        let mut source = audio::open(&path).map_err(refuse)?;
+        let heard = chain::hear(|block| source.next_block(block)).map_err(refuse)?;
+        let timeline = self.assignment_of(&take)?.timeline()?;
+        Ok(Some(distil::distil(&chain::judge(&heard, &timeline, None))))
+    }
+}

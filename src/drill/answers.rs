@@ -1,0 +1,241 @@
+//! The sound of a whole drill -> every verdict and the tally.
+//!
+//! Scored twice: first by what beginners do, then by this pupil's own spread and level. Surfaces are told apart over all
+//! answers at once, with the calls as prior.
+
+use super::fit::{At, fit};
+use super::score::explains;
+use super::{Habits, Plan, Round, Struck, Verdict, VerdictKind, Window, score};
+use crate::chain::Take;
+use crate::part::Surface;
+use crate::surface::{self, Calibration, Doubt, Prior};
+use crate::units::{Decibels, Seconds};
+
+/// A beginner's spread before anything is known of this one: planning value for ages 9 to 12 (30 to 50 ms).
+const SPREAD: Seconds = Seconds::from_millis(35.0);
+/// It weighs as much as so many strokes.
+const SPREAD_WEIGHS: f64 = 12.0;
+/// A pupil's spread is not taken for more than this: beyond it nothing would be late any more.
+const MOST_SPREAD: Seconds = Seconds::from_millis(60.0);
+/// Median absolute deviation to standard deviation of a normal distribution.
+const MAD_TO_SD: f64 = 1.4826;
+/// A pupil plays about this much louder than the softest strike that can be heard, or nothing is said about silence.
+const AUDIBLE_DB: f64 = 3.0;
+/// Names given to the two surfaces that are exchanged with at least this probability are not held against anyone.
+const EXCHANGED: f64 = 0.2;
+/// An answer was another pattern of the bank if that explains it so much better, in nats.
+const BETTER: f64 = 4.0;
+
+/// A round with its verdict.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Answered {
+    /// The round.
+    pub round: Round,
+    /// Its verdict.
+    pub verdict: Verdict,
+    /// The call of the bank that was played instead.
+    pub instead: Option<String>,
+}
+
+/// The count.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Tally {
+    /// Counted as the teacher set it.
+    pub points: i32,
+    /// Rounds counted.
+    pub rounds: usize,
+    /// Rounds that were right: echoes and hushes.
+    pub right: usize,
+    /// Rounds not judged since the drill was over.
+    pub after_end: usize,
+}
+
+/// What came of a drill.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Results {
+    /// Rounds in order.
+    pub answers: Vec<Answered>,
+    /// The count.
+    pub tally: Tally,
+    /// What is known of the pupil.
+    pub habits: Habits,
+    /// What this sound cannot tell.
+    pub limits: Vec<String>,
+}
+
+fn counts(kind: VerdictKind, plan: &Plan) -> (i32, bool) {
+    let c = &plan.drill.counting;
+    match kind {
+        VerdictKind::Right => (c.right, true),
+        VerdictKind::Nearly => (c.nearly, false),
+        VerdictKind::HushKept => (c.hush, true),
+        VerdictKind::HushAnswered => (c.fell, false),
+        VerdictKind::Different | VerdictKind::Silent | VerdictKind::Early => (0, false),
+    }
+}
+
+/// Counts as the teacher set it, up to the end the teacher set.
+fn tally(plan: &Plan, answers: &[Answered]) -> Tally {
+    let mut out = Tally::default();
+    let mut missed = 0;
+    for (k, answer) in answers.iter().enumerate() {
+        let (points, right) = counts(answer.verdict.kind, plan);
+        out.points += points;
+        out.rounds += 1;
+        out.right += usize::from(right);
+        missed += u32::from(!right && answer.verdict.kind != VerdictKind::Nearly);
+        if plan.drill.until_misses.is_some_and(|n| missed >= n) {
+            out.after_end = answers.len() - k - 1;
+            break;
+        }
+    }
+    out
+}
+
+fn median(mut x: Vec<f64>) -> Option<f64> {
+    x.sort_by(f64::total_cmp);
+    x.get(x.len() / 2).copied()
+}
+
+/// A pupil's own habits from the answers so far.
+fn habits(verdicts: &[Verdict], levels: Vec<f64>, surfaces: bool) -> Habits {
+    let off = verdicts.iter().flat_map(|v| v.lateness.iter().map(|l| l.0.millis().abs() / 1e3));
+    let off: Vec<f64> = off.collect();
+    let n = off.len() as f64;
+    let own = median(off).unwrap_or(0.0) * MAD_TO_SD;
+    let spread = ((SPREAD_WEIGHS * SPREAD.get().powi(2) + n * own * own) / (SPREAD_WEIGHS + n)).sqrt();
+    let spread = Seconds::of(spread.min(MOST_SPREAD.get()));
+    Habits { spread, level: median(levels).map(Decibels), surfaces }
+}
+
+/// The strikes of one round, as indices and as the score sees them.
+struct Slot {
+    ids: Vec<usize>,
+    strikes: Vec<Struck>,
+    audible: bool,
+}
+
+/// Judges a drill. `clock`: where a moment of the plan stands in the take. `known`: strikes of known surface.
+pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known: Option<&Calibration>) -> Results {
+    let flat = [1.0 / Surface::COUNT as f64; Surface::COUNT];
+    let heard = &take.heard;
+    let threshold = |at: Seconds| {
+        let k = heard.audibility.partition_point(|a| a.from <= at);
+        heard.audibility.get(k.saturating_sub(1)).map_or(f64::NEG_INFINITY, |a| a.threshold.0)
+    };
+    let mut slots: Vec<Slot> = (plan.rounds.iter())
+        .map(|round| {
+            let (from, to, zero) = (clock(round.call_at), clock(round.end), clock(round.answer_at));
+            let ids: Vec<usize> =
+                (0..heard.onsets.len()).filter(|k| (from..to).contains(&heard.onsets[*k].at)).collect();
+            let strike = |k: &usize| {
+                let o = heard.onsets[*k];
+                let (at, surface) = (o.at - zero, flat);
+                Struck { at, sigma: o.sigma, certainty: o.certainty, level: o.level, surface }
+            };
+            let strikes = ids.iter().map(strike).collect();
+            Slot { ids, strikes, audible: to.get() <= heard.duration.get() + 0.5 }
+        })
+        .collect();
+    let expected: Vec<Vec<(Seconds, Surface)>> = plan.rounds.iter().map(Round::expected).collect();
+    // Who was meant to be what, by time alone, as prior for the surfaces.
+    let mut priors = vec![None; heard.onsets.len()];
+    let mut levels = Vec::new();
+    for ((round, slot), expected) in plan.rounds.iter().zip(&slots).zip(&expected) {
+        let breath = round.answer_at - round.call_end;
+        let after: Vec<usize> = (0..slot.ids.len()).filter(|k| slot.strikes[*k].at.get() > -breath.get()).collect();
+        let at: Vec<At> = after
+            .iter()
+            .map(|k| At { seconds: slot.strikes[*k].at.get(), certainty: slot.strikes[*k].certainty })
+            .collect();
+        let times: Vec<f64> = expected.iter().map(|e| e.0.get()).collect();
+        let found = fit(&times, &at, round.beat(&plan.drill).get());
+        for (i, pair) in found.pairs.iter().enumerate() {
+            if let Some(k) = pair.map(|j| after[j]) {
+                priors[slot.ids[k]] = Some(expected[i].1);
+                if !round.hush && slot.strikes[k].certainty > 0.9 {
+                    levels.push(slot.strikes[k].level.0);
+                }
+            }
+        }
+    }
+    let chosen: Vec<usize> = (0..priors.len()).filter(|k| priors[*k].is_some()).collect();
+    let features: Vec<_> = chosen.iter().map(|k| take.features[*k]).collect();
+    let given: Vec<Prior> = chosen.iter().map(|k| Prior { written: priors[*k], pass: None }).collect();
+    let reading = surface::tell(&features, Some(&given), known);
+    let mut surfaces = vec![flat; heard.onsets.len()];
+    for (k, told) in chosen.iter().zip(&reading.heard) {
+        surfaces[*k] = told.p;
+    }
+    let mut limits = Vec::new();
+    let told_apart = !reading.doubts.iter().any(|d| match d {
+        Doubt::Exchanged { p, .. } => *p >= EXCHANGED,
+        Doubt::NotToldApart { .. } => true,
+        Doubt::OneSurface { .. } => false,
+    });
+    if !told_apart {
+        limits.push("the surfaces sound too alike here to be told apart: only rhythm and count are judged".to_string());
+    }
+    for slot in &mut slots {
+        for (strike, id) in slot.strikes.iter_mut().zip(&slot.ids) {
+            strike.surface = surfaces[*id];
+        }
+    }
+    let level = median(levels.clone());
+    let mut deaf = 0;
+    for (round, slot) in plan.rounds.iter().zip(&mut slots) {
+        let at = clock(round.answer_at);
+        let masked = level.is_some_and(|l| threshold(at) > l - AUDIBLE_DB);
+        deaf += usize::from(masked || !slot.audible);
+        slot.audible &= !masked;
+    }
+    if deaf > 0 {
+        limits.push(format!(
+            "in {deaf} rounds noise may hide a stroke, or the recording had ended: the pupil gets the benefit"
+        ));
+    }
+    let verdicts = |habits: &Habits| -> Vec<Verdict> {
+        let each = plan.rounds.iter().zip(&slots).zip(&expected);
+        each.map(|((round, slot), expected)| {
+            let window = Window {
+                expected,
+                hush: round.hush,
+                beat: round.beat(&plan.drill),
+                from_call: round.answer_at - round.call_at,
+                breath: round.answer_at - round.call_end,
+                audible: slot.audible,
+                strikes: &slot.strikes,
+            };
+            score(&window, habits)
+        })
+        .collect()
+    };
+    let first = Habits { spread: SPREAD, level: level.map(Decibels), surfaces: told_apart };
+    let habits = habits(&verdicts(&first), levels, told_apart);
+    let answers: Vec<Answered> = (verdicts(&habits).into_iter().zip(&plan.rounds).zip(&slots))
+        .map(|((verdict, round), slot)| {
+            let instead = if verdict.kind == VerdictKind::Different { instead(plan, round, slot) } else { None };
+            Answered { round: round.clone(), verdict, instead }
+        })
+        .collect();
+    let tally = tally(plan, &answers);
+    Results { answers, tally, habits, limits }
+}
+
+/// Which call of the bank an answer was, if it was another.
+fn instead(plan: &Plan, round: &Round, slot: &Slot) -> Option<String> {
+    let beat = round.beat(&plan.drill);
+    let after: Vec<Struck> =
+        slot.strikes.iter().filter(|s| s.at > round.call_end - round.answer_at && s.certainty > 0.5).copied().collect();
+    let bpm = round.call.bpm;
+    let explained = |call: &super::Call| {
+        let expected: Vec<_> = call.strokes.iter().map(|s| (s.at.to_seconds(bpm), s.surface)).collect();
+        explains(&expected, &after, beat)
+    };
+    let own = explained(&round.call);
+    (plan.drill.calls.iter().filter(|c| c.name != round.call.name))
+        .map(|c| (explained(c), &c.name))
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .filter(|best| best.0 > own + BETTER)
+        .map(|best| best.1.clone())
+}

@@ -1,0 +1,345 @@
+//! The strikes after a call -> [`Verdict`], with what differed, how sure it is, and where the pupil got the benefit.
+//!
+//! A stroke counts as in time within `JND + 3 sqrt(spread^2 + sigma^2)` of where the pupil's own start and tempo put it,
+//! never beyond [`MOST_OF_GAP`] of the nearest gap to a neighbour. JND: 6 ms for gaps up to 240 ms, 2.5 % of the gap above
+//! (Friberg & Sundberg 1995, JASA 98:2524).
+
+use super::fit::{At, Fit, fit};
+use super::read::LEAST_HUSH_STROKES;
+use crate::part::Surface;
+use crate::units::{Decibels, Lateness, Seconds};
+
+/// Phase within so much of a gap is still the same stroke (published echo-tapping practice, .4 of the interval).
+const MOST_OF_GAP: f64 = 0.4;
+/// A pupil's stroke is off beyond so many of the pupil's own spreads: one stroke in 370 by chance.
+const SPREADS: f64 = 3.0;
+/// Off by less than this much beyond the limit is unsure.
+const DOUBTFUL: f64 = 1.25;
+/// A strike counts as too many from this certainty on, and if at most this much softer than the pupil's middle strike.
+const SURE: f64 = 0.85;
+const SOFTER_DB: f64 = 14.0;
+/// For an accusation strikes are surer and nearer the pupil's own level.
+const ACCUSED_SURE: f64 = 0.9;
+const ACCUSED_SOFTER_DB: f64 = 10.0;
+/// Share of the hush pattern's strokes that must be heard in their rhythm, and most strikes besides, for an accusation.
+const ACCUSED_SHARE: f64 = 0.75;
+const ACCUSED_BESIDES: usize = 2;
+/// Another surface is said from these probabilities of it and of the written one on; unsure up to the third.
+const OTHER_SURFACE: f64 = 0.9;
+const WRITTEN_SURFACE: f64 = 0.08;
+const UNSURE_SURFACE: f64 = 0.35;
+/// The answer began in time within so many beats.
+const BEGAN_BEATS: f64 = 0.5;
+/// Answers that share less than this of the strokes are another pattern.
+const ALIKE: f64 = 0.5;
+/// Nearer than this to the leader's own strokes nothing counts while the leader plays.
+const LEADER: Seconds = Seconds::from_millis(70.0);
+/// This long before the call's last bar ends is still early.
+const EARLY: Seconds = Seconds::from_millis(60.0);
+
+/// A strike heard in a round.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Struck {
+    /// From the answer's first beat; negative before.
+    pub at: Seconds,
+    /// One standard deviation of `at`.
+    pub sigma: Seconds,
+    /// Probability that it is a strike of the pupil.
+    pub certainty: f64,
+    /// Relative to full scale.
+    pub level: Decibels,
+    /// Probability of each surface.
+    pub surface: [f64; Surface::COUNT],
+}
+
+/// What is known of a pupil from the rest of the drill.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Habits {
+    /// Spread of the pupil's strokes around their own tempo.
+    pub spread: Seconds,
+    /// The pupil's middle strike; `None` before any was heard.
+    pub level: Option<Decibels>,
+    /// Whether the surfaces can be told apart in this sound.
+    pub surfaces: bool,
+}
+
+/// A round as it is scored.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Window<'a> {
+    /// The strokes of the call, from its first beat, in order.
+    pub expected: &'a [(Seconds, Surface)],
+    /// Whether it is met with silence.
+    pub hush: bool,
+    /// Length of a beat.
+    pub beat: Seconds,
+    /// From the call's first beat to the answer's.
+    pub from_call: Seconds,
+    /// From the call's end to the answer's first beat.
+    pub breath: Seconds,
+    /// Whether a strike of the pupil could be heard over the noise.
+    pub audible: bool,
+    /// All strikes of the round, in any order.
+    pub strikes: &'a [Struck],
+}
+
+/// What became of a call.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum VerdictKind {
+    /// Echoed right.
+    Right,
+    /// Echoed, but something differed.
+    Nearly,
+    /// Something else was played.
+    Different,
+    /// Silent, though it was not the hush pattern.
+    Silent,
+    /// The hush pattern met with silence.
+    HushKept,
+    /// The hush pattern answered.
+    HushAnswered,
+    /// Came in before the call ended.
+    Early,
+}
+
+impl VerdictKind {
+    /// The word used in JSON.
+    pub const fn word(self) -> &'static str {
+        match self {
+            VerdictKind::Right => "right",
+            VerdictKind::Nearly => "nearly",
+            VerdictKind::Different => "different",
+            VerdictKind::Silent => "silent",
+            VerdictKind::HushKept => "hush-kept",
+            VerdictKind::HushAnswered => "hush-answered",
+            VerdictKind::Early => "early",
+        }
+    }
+}
+
+/// How an answer differed; strokes are counted from 0.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Difference {
+    /// A stroke too many, after this stroke (`None`: before the first).
+    TooMany(Option<usize>),
+    /// A stroke not played.
+    Missing(usize),
+    /// A stroke early or late.
+    OffTime(usize, Lateness),
+    /// A stroke on another surface.
+    OtherSurface(usize, Surface),
+    /// All of it began early or late.
+    Began(Lateness),
+}
+
+/// What became of a call, and why.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Verdict {
+    /// What.
+    pub kind: VerdictKind,
+    /// What differed, in order.
+    pub differences: Vec<Difference>,
+    /// Where the ear was unsure and the pupil got the benefit.
+    pub benefit: Vec<Difference>,
+    /// Something was heard, but too unsure to be held against the pupil.
+    pub unsure_sounds: bool,
+    /// Probability that the verdict is right, as far as the ear can tell.
+    pub confidence: f64,
+    /// For each stroke the time of its strike, from the answer's first beat.
+    pub heard: Vec<Option<Seconds>>,
+    /// How far each heard stroke lies from the pupil's own tempo, with the time's own uncertainty.
+    pub lateness: Vec<(Lateness, Seconds)>,
+}
+
+fn jnd(gap: f64) -> f64 {
+    if gap <= 0.240 { 0.006 } else { 0.025 * gap }
+}
+
+/// The nearest gap to a neighbour, or a beat for a lone stroke.
+fn gap(expected: &[f64], i: usize, beat: f64) -> f64 {
+    let before = i.checked_sub(1).map(|p| expected[i] - expected[p]);
+    let after = expected.get(i + 1).map(|n| n - expected[i]);
+    before.into_iter().chain(after).fold(f64::INFINITY, f64::min).min(beat * 2.0)
+}
+
+/// In an order that does not depend on how they were given.
+fn in_order(strikes: &[Struck]) -> Vec<Struck> {
+    let mut out = strikes.to_vec();
+    let key = |s: &Struck| [s.at.get(), s.certainty, s.level.0, s.sigma.get()];
+    out.sort_by(|a, b| {
+        let each = key(a).into_iter().chain(a.surface).zip(key(b).into_iter().chain(b.surface));
+        each.map(|(x, y)| x.total_cmp(&y)).find(|o| o.is_ne()).unwrap_or(std::cmp::Ordering::Equal)
+    });
+    out
+}
+
+fn fit_of(expected: &[f64], strikes: &[Struck], beat: f64) -> Fit {
+    let at: Vec<At> = strikes.iter().map(|s| At { seconds: s.at.get(), certainty: s.certainty }).collect();
+    fit(expected, &at, beat)
+}
+
+/// Strikes at most so much softer than the pupil's middle one.
+fn loud(strikes: &[Struck], level: Option<Decibels>, softer: f64) -> Vec<Struck> {
+    let keep = |s: &&Struck| level.is_none_or(|l| s.level.0 >= l.0 - softer);
+    strikes.iter().filter(keep).copied().collect()
+}
+
+/// How much a pattern explains of some strikes: nats beside not having been played at all. For telling which pattern of
+/// the bank an answer was.
+pub(super) fn explains(expected: &[(Seconds, Surface)], strikes: &[Struck], beat: Seconds) -> f64 {
+    let times: Vec<f64> = expected.iter().map(|e| e.0.get()).collect();
+    -fit_of(&times, &in_order(strikes), beat.get()).cost
+}
+
+/// Says what became of a call.
+pub fn score(window: &Window, habits: &Habits) -> Verdict {
+    let all = loud(&in_order(window.strikes), habits.level, SOFTER_DB);
+    let expected: Vec<f64> = window.expected.iter().map(|e| e.0.get()).collect();
+    let beat = window.beat.get();
+    let early_end = -(window.breath.get() + EARLY.get());
+    let leader = |s: &Struck| expected.iter().any(|e| (s.at.get() + window.from_call.get() - e).abs() < LEADER.get());
+    let (before, after): (Vec<Struck>, Vec<Struck>) = all.iter().partition(|s| s.at.get() < -window.breath.get());
+    let before: Vec<Struck> = before.into_iter().filter(|s| !leader(s) && s.at.get() < early_end).collect();
+    let mut out = Verdict {
+        kind: VerdictKind::Silent,
+        differences: Vec::new(),
+        benefit: Vec::new(),
+        unsure_sounds: false,
+        confidence: 0.5,
+        heard: vec![None; expected.len()],
+        lateness: Vec::new(),
+    };
+    let found = fit_of(&expected, &after, beat);
+    if window.hush {
+        return hushed(window, habits, &expected, &after, &found, out);
+    }
+    // An answer that began during the call, or strikes then that nothing but the pupil explains.
+    let sure_before: Vec<&Struck> = before.iter().filter(|s| s.certainty >= ACCUSED_SURE).collect();
+    let joined: Vec<Struck> = before.iter().chain(&after).copied().collect();
+    let whole = fit_of(&expected, &joined, beat);
+    let of_answer = |k: usize| whole.pairs.contains(&Some(k));
+    let began_before = (0..before.len()).any(|k| before[k].certainty >= ACCUSED_SURE && of_answer(k))
+        && 2 * whole.pairs.iter().flatten().count() > expected.len();
+    if sure_before.len() >= 2 || began_before {
+        out.kind = VerdictKind::Early;
+        out.confidence = sure_before.iter().map(|s| s.certainty).fold(0.9, f64::min);
+        return out;
+    }
+    out.unsure_sounds = !before.is_empty();
+    echoed(window, habits, &expected, &after, &found, out)
+}
+
+fn hushed(
+    window: &Window,
+    habits: &Habits,
+    expected: &[f64],
+    after: &[Struck],
+    found: &Fit,
+    mut out: Verdict,
+) -> Verdict {
+    out.kind = VerdictKind::HushKept;
+    let accused: Vec<Struck> =
+        loud(after, habits.level, ACCUSED_SOFTER_DB).into_iter().filter(|s| s.certainty >= ACCUSED_SURE).collect();
+    let sure = fit_of(expected, &accused, window.beat.get());
+    let limit = |i: usize, j: usize| {
+        let off = accused[j].at.get() - sure.start - sure.ratio * expected[i];
+        off.abs() <= limit(expected, i, window.beat.get(), habits, accused[j].sigma)
+    };
+    let in_time: Vec<usize> =
+        sure.pairs.iter().enumerate().filter_map(|(i, j)| (*j).filter(|j| limit(i, *j))).collect();
+    let needed = ((expected.len() as f64 * ACCUSED_SHARE).ceil() as usize).max(LEAST_HUSH_STROKES);
+    let besides = accused.len() - in_time.len();
+    if in_time.len() >= needed && besides <= ACCUSED_BESIDES {
+        out.kind = VerdictKind::HushAnswered;
+        out.confidence = in_time.iter().map(|j| accused[*j].certainty).sum::<f64>() / in_time.len() as f64;
+        out.heard = sure.pairs.iter().map(|j| j.map(|j| accused[j].at)).collect();
+        return out;
+    }
+    out.unsure_sounds = after.iter().any(|s| s.certainty >= SURE);
+    out.heard = found.pairs.iter().map(|j| j.map(|j| after[j].at)).collect();
+    let doubt = in_time.len() as f64 / needed.max(1) as f64;
+    out.confidence = if window.audible { 1.0 - 0.45 * doubt.min(1.0) } else { 0.5 };
+    out
+}
+
+/// Seconds within which a stroke is in time.
+fn limit(expected: &[f64], i: usize, beat: f64, habits: &Habits, sigma: Seconds) -> f64 {
+    let gap = gap(expected, i, beat);
+    (jnd(gap) + SPREADS * habits.spread.get().hypot(sigma.get())).min(MOST_OF_GAP * gap)
+}
+
+fn echoed(
+    window: &Window,
+    habits: &Habits,
+    expected: &[f64],
+    after: &[Struck],
+    found: &Fit,
+    mut out: Verdict,
+) -> Verdict {
+    let beat = window.beat.get();
+    let matched = found.pairs.iter().flatten().count();
+    if !after.iter().any(|s| s.certainty >= SURE) {
+        out.unsure_sounds |= !after.is_empty();
+        out.confidence = if window.audible && after.is_empty() { 0.99 } else { 0.6 };
+        return out;
+    }
+    let mut sure = 0.99f64;
+    for (i, pair) in found.pairs.iter().enumerate() {
+        let Some(strike) = pair.map(|j| after[j]) else {
+            if window.audible {
+                out.differences.push(Difference::Missing(i))
+            } else {
+                out.benefit.push(Difference::Missing(i))
+            }
+            continue;
+        };
+        out.heard[i] = Some(strike.at);
+        let off = strike.at.get() - found.start - found.ratio * expected[i];
+        out.lateness.push((Lateness(Seconds::of(off)), strike.sigma));
+        let limit = limit(expected, i, beat, habits, strike.sigma);
+        let said = Difference::OffTime(i, Lateness(Seconds::of(off)));
+        if off.abs() > DOUBTFUL * limit {
+            out.differences.push(said);
+        } else if off.abs() > limit {
+            out.benefit.push(said);
+        }
+        let written = window.expected[i].1;
+        let best =
+            Surface::ALL.into_iter().max_by(|a, b| strike.surface[a.index()].total_cmp(&strike.surface[b.index()]));
+        if let Some(other) = best.filter(|b| *b != written) {
+            let (p, q) = (strike.surface[other.index()], strike.surface[written.index()]);
+            let said = Difference::OtherSurface(i, other);
+            if habits.surfaces && p >= OTHER_SURFACE && q <= WRITTEN_SURFACE {
+                out.differences.push(said);
+                sure = sure.min(p);
+            } else if q < UNSURE_SURFACE {
+                out.benefit.push(said);
+                sure = sure.min(0.8);
+            }
+        }
+    }
+    for (j, strike) in after.iter().enumerate() {
+        if found.pairs.contains(&Some(j)) {
+            continue;
+        }
+        let said = Difference::TooMany(found.pairs.iter().rposition(|p| p.is_some_and(|p| p < j)));
+        if strike.certainty >= SURE {
+            out.differences.push(said);
+            sure = sure.min(strike.certainty);
+        } else {
+            out.benefit.push(said);
+            sure = sure.min(0.85);
+        }
+    }
+    if found.start.abs() > BEGAN_BEATS * beat && 2 * matched > expected.len() {
+        out.differences.push(Difference::Began(Lateness(Seconds::of(found.start))));
+    }
+    let apart =
+        out.differences.iter().filter(|d| !matches!(d, Difference::Began(_) | Difference::OtherSurface(..))).count();
+    out.kind = match out.differences.len() {
+        0 => VerdictKind::Right,
+        _ if apart as f64 > ALIKE * expected.len() as f64 => VerdictKind::Different,
+        _ => VerdictKind::Nearly,
+    };
+    out.confidence = if out.benefit.is_empty() { sure } else { sure.min(0.75) };
+    out
+}

@@ -1,0 +1,186 @@
+use proptest::prelude::*;
+
+use super::*;
+use crate::guide::GuideConfig;
+use crate::units::{Decibels, SampleRate, Seconds};
+
+const TEXT: &str = r#"
+title = "Morning echoes"
+meter = "4/4"
+bpm   = 80
+hush  = "owl"
+lures = { nearly = 2, elsewhere = 1, first = true }
+
+[calls.owl]
+strokes = "oo.x o.--"
+
+[calls.wren]
+strokes = "oo.x .o--"
+lure = true
+difficulty = 2
+
+[calls.hens]
+strokes = "o.x. o.x."
+
+[calls.gate]
+strokes = "ooxx o.x."
+difficulty = 2
+
+[calls.pond]
+strokes = "o.oo x.--"
+"#;
+
+fn made(seed: u64) -> Plan {
+    plan(&parse(TEXT).unwrap(), seed, &GuideConfig::default(), SampleRate::new(44_100).unwrap())
+}
+
+fn struck(at: f64) -> Struck {
+    let mut surface = [0.0; 5];
+    surface[0] = 1.0;
+    let (sigma, level) = (Seconds::from_millis(0.5), Decibels(-20.0));
+    Struck { at: Seconds::of(at), sigma, certainty: 0.99, level, surface }
+}
+
+fn habits() -> Habits {
+    Habits { spread: Seconds::from_millis(30.0), level: Some(Decibels(-20.0)), surfaces: true }
+}
+
+const EXPECTED: [(Seconds, Surface); 4] = [
+    (Seconds::ZERO, Surface::Centre),
+    (Seconds::from_millis(375.0), Surface::Centre),
+    (Seconds::from_millis(1125.0), Surface::Centre),
+    (Seconds::from_millis(1500.0), Surface::Centre),
+];
+
+fn said(hush: bool, strikes: &[Struck]) -> Verdict {
+    let window = Window {
+        expected: &EXPECTED,
+        hush,
+        beat: Seconds::from_millis(750.0),
+        from_call: Seconds::from_millis(4500.0),
+        breath: Seconds::from_millis(1500.0),
+        audible: true,
+        strikes,
+    };
+    score(&window, &habits())
+}
+
+fn check(hush: bool, at: &[f64], kind: VerdictKind) -> Verdict {
+    let verdict = said(hush, &at.iter().map(|t| struck(*t)).collect::<Vec<_>>());
+    assert_eq!(verdict.kind, kind, "{at:?}: {verdict:?}");
+    verdict
+}
+
+#[test]
+fn each_kind_of_answer_has_its_verdict() {
+    check(false, &[0.02, 0.39, 1.14, 1.50], VerdictKind::Right);
+    check(false, &[], VerdictKind::Silent);
+    check(true, &[], VerdictKind::HushKept);
+    check(true, &[0.02, 0.39, 1.14, 1.50], VerdictKind::HushAnswered);
+    check(false, &[-2.3, -1.93, -1.18, -0.8], VerdictKind::Early);
+    let v = check(false, &[0.0, 0.375, 1.4, 1.5], VerdictKind::Nearly);
+    assert!(matches!(v.differences[..], [Difference::OffTime(2, late)] if late.millis() > 150.0), "{v:?}");
+    let v = check(false, &[0.0, 0.375, 0.75, 1.125, 1.5], VerdictKind::Nearly);
+    assert_eq!(v.differences, [Difference::TooMany(Some(1))]);
+    let v = check(false, &[0.0, 0.375, 1.5], VerdictKind::Nearly);
+    assert_eq!(v.differences, [Difference::Missing(2)]);
+}
+
+#[test]
+fn a_stroke_on_the_rim_is_said_only_when_it_is_sure() {
+    let mut strikes: Vec<Struck> = [0.0, 0.375, 1.125, 1.5].map(struck).to_vec();
+    strikes[2].surface = [0.02, 0.98, 0.0, 0.0, 0.0];
+    assert_eq!(said(false, &strikes).differences, [Difference::OtherSurface(2, Surface::Rim)]);
+    strikes[2].surface = [0.25, 0.75, 0.0, 0.0, 0.0];
+    let verdict = said(false, &strikes);
+    assert_eq!((verdict.kind, verdict.benefit.len()), (VerdictKind::Right, 1));
+}
+
+#[test]
+fn knocks_and_soft_sounds_are_no_answer_to_the_hush_pattern() {
+    check(true, &[0.4], VerdictKind::HushKept);
+    check(true, &[0.4, 1.0], VerdictKind::HushKept);
+    let soft: Vec<Struck> = EXPECTED.iter().map(|e| Struck { level: Decibels(-45.0), ..struck(e.0.get()) }).collect();
+    assert_eq!(said(true, &soft).kind, VerdictKind::HushKept);
+    let unsure: Vec<Struck> = EXPECTED.iter().map(|e| Struck { certainty: 0.7, ..struck(e.0.get()) }).collect();
+    let verdict = said(true, &unsure);
+    assert_eq!(verdict.kind, VerdictKind::HushKept);
+}
+
+#[test]
+fn every_error_of_a_drill_file_has_its_place() {
+    let wrong = |text: &str, line: u32, column: u32, part: &str| {
+        let errors = parse(text).unwrap_err();
+        assert!(
+            errors.iter().any(|e| (e.line, e.column) == (line, column) && e.message.contains(part)),
+            "{part}: {errors:?}"
+        );
+    };
+    wrong(&TEXT.replace("hush  = \"owl\"", "hush  = \"owll\""), 5, 9, "not among the calls");
+    wrong(&TEXT.replace("oo.x .o--", "oo.x o.--"), 11, 8, "has the rhythm of the hush pattern");
+    wrong(&TEXT.replace("\"o.oo x.--\"", "\"o.o? x.--\""), 23, 15, "?");
+    wrong(&TEXT.replace("oo.x o.--", "o--- o.--"), 8, 8, "has 2 strokes");
+    wrong(&TEXT.replace("nearly = 2", "nearly = -1"), 6, 20, "`nearly` is -1");
+    wrong(&TEXT.replace("bpm   = 80", "bpm   = 4000"), 4, 9, "no tempo");
+    wrong(&TEXT.replace("o.x. o.x.", "o.x. o.x. | o... | o..."), 16, 11, "longer than 2 bars");
+    wrong(&TEXT.replace("lure = true", "lure = 1"), 13, 8, "expected true or false");
+    wrong(&TEXT.replace("bpm ", "bmp "), 4, 1, "unknown name");
+}
+
+#[test]
+fn the_same_seed_gives_the_same_draw_and_others_differ() {
+    assert_eq!(made(7), made(7));
+    let orders: std::collections::BTreeSet<Vec<String>> =
+        (0..50).map(|s| made(s).rounds.iter().map(|r| r.call.name.clone()).collect()).collect();
+    assert!(orders.len() > 40, "{}", orders.len());
+}
+
+#[test]
+fn the_draw_is_fair() {
+    // Over many seeds the calls of one difficulty come equally often, and hush rounds fall everywhere.
+    let seeds = 3000u64;
+    let mut counts = std::collections::BTreeMap::new();
+    let mut places = vec![0u32; 12];
+    for seed in 0..seeds {
+        for (k, round) in made(seed).rounds.iter().enumerate() {
+            *counts.entry(round.call.name.clone()).or_insert(0u32) += 1;
+            places[k] += u32::from(round.hush);
+        }
+    }
+    let (hens, pond) = (f64::from(counts["hens"]), f64::from(counts["pond"]));
+    // Six standard deviations of a difference of coin flips, one a seed.
+    assert!((hens - pond).abs() < 6.0 * 2.0 * (seeds as f64).sqrt(), "{hens} {pond}");
+    // A quarter of the rounds, each place alike: six standard deviations of a binomial share.
+    let sd = (0.25 * 0.75 * seeds as f64).sqrt();
+    assert!(places.iter().all(|n| (f64::from(*n) - 0.25 * seeds as f64).abs() < 6.0 * sd), "{places:?}");
+}
+
+proptest! {
+    #[test]
+    fn every_draw_is_of_equal_difficulty(a: u64, b: u64) {
+        let profile = |seed| {
+            let rounds = made(seed).rounds;
+            let mut all: Vec<u8> = rounds.iter().map(|r| r.call.difficulty).collect();
+            all.sort_unstable();
+            let hush = rounds.iter().filter(|r| r.hush).count();
+            let elsewhere = rounds.iter().filter(|r| r.elsewhere).count();
+            let lures = rounds.iter().filter(|r| r.call.lure).count();
+            (all, hush, elsewhere, lures, rounds.last().map(|r| r.end))
+        };
+        prop_assert_eq!(profile(a), profile(b));
+    }
+
+    #[test]
+    fn the_score_does_not_depend_on_the_order_of_equal_events(
+        times in proptest::collection::vec((-20i32..20, 0u8..3), 0..9), turn in 0usize..9, hush: bool
+    ) {
+        // Coarse times, so that many are equal.
+        let strikes: Vec<Struck> = times.iter().map(|(t, c)| {
+            Struck { certainty: 0.7 + 0.1 * f64::from(*c), ..struck(f64::from(*t) * 0.125) }
+        }).collect();
+        let mut other = strikes.clone();
+        other.rotate_left(turn.min(strikes.len()));
+        other.reverse();
+        prop_assert_eq!(said(hush, &strikes), said(hush, &other));
+    }
+}

@@ -1,0 +1,81 @@
+//! Verdicts in words: short, in the order of what matters, nothing that ranks a child.
+
+use std::fmt::Write as _;
+
+use super::{Answered, Difference, Results, VerdictKind};
+use crate::part::{Surface, ordinal};
+
+fn place(surface: Surface) -> &'static str {
+    match surface {
+        Surface::Centre => "the centre",
+        Surface::Rim => "the rim",
+        Surface::Click => "the sticks",
+        Surface::Pat => "a pat",
+        Surface::Clap => "a clap",
+    }
+}
+
+fn difference(answer: &Answered, what: &Difference) -> String {
+    let nth = |i: usize| ordinal(u32::try_from(i + 1).unwrap_or(u32::MAX));
+    match what {
+        Difference::TooMany(Some(i)) => format!("one stroke too many after the {}", nth(*i)),
+        Difference::TooMany(None) => "one stroke too many before the first".into(),
+        Difference::Missing(i) => format!("the {} stroke was not heard", nth(*i)),
+        Difference::OffTime(i, late) if late.millis() > 0.0 => {
+            format!("the {} came {:.0} ms late", nth(*i), late.millis())
+        }
+        Difference::OffTime(i, late) => format!("the {} came {:.0} ms early", nth(*i), -late.millis()),
+        Difference::OtherSurface(i, heard) => {
+            let written = answer.round.call.strokes.get(*i).map_or("", |s| place(s.surface));
+            format!("the {} on {} instead of {written}", nth(*i), place(*heard))
+        }
+        Difference::Began(late) if late.millis() > 0.0 => format!("it began {:.1} s late", late.millis() / 1e3),
+        Difference::Began(late) => format!("it began {:.1} s early", -late.millis() / 1e3),
+    }
+}
+
+/// A verdict in one line.
+pub fn verdict(answer: &Answered) -> String {
+    let verdict = &answer.verdict;
+    let list = |d: &[Difference]| d.iter().map(|d| difference(answer, d)).collect::<Vec<_>>().join("; ");
+    let mut out = match verdict.kind {
+        VerdictKind::Right => "echoed right".to_string(),
+        VerdictKind::Nearly => format!("nearly: {}", list(&verdict.differences)),
+        VerdictKind::Different => match &answer.instead {
+            Some(name) => format!("something else was played: it sounded like `{name}`"),
+            None => "something else was played".to_string(),
+        },
+        VerdictKind::Silent => "no answer was heard".to_string(),
+        VerdictKind::HushKept => "hush kept".to_string(),
+        VerdictKind::HushAnswered => "this was the hush pattern, and it was answered".to_string(),
+        VerdictKind::Early => "came in before the call ended".to_string(),
+    };
+    if !verdict.benefit.is_empty() {
+        let _ = write!(out, " (not sure, so not counted: {})", list(&verdict.benefit));
+    } else if verdict.unsure_sounds {
+        out.push_str(" (something sounded, but not surely the pupil's playing: not counted)");
+    }
+    out
+}
+
+/// All of a drill for a terminal.
+pub fn results(results: &Results, title: &str, pupil: Option<&str>) -> String {
+    let mut out = String::new();
+    let whose = pupil.map_or(String::new(), |p| format!(", {p}"));
+    let _ = writeln!(out, "{title}{whose}\n");
+    for (k, answer) in results.answers.iter().enumerate() {
+        let call = match (answer.round.hush, answer.round.elsewhere) {
+            (true, true) => format!("{} (hush, elsewhere)", answer.round.call.name),
+            (true, false) => format!("{} (hush)", answer.round.call.name),
+            _ => answer.round.call.name.clone(),
+        };
+        let over = if k >= results.tally.rounds { " [after the end, not counted]" } else { "" };
+        let _ = writeln!(out, "{:3}  {call:24}  {}{over}", k + 1, verdict(answer));
+    }
+    let tally = &results.tally;
+    let _ = writeln!(out, "\n{} of {} rounds right; count {}", tally.right, tally.rounds, tally.points);
+    for limit in &results.limits {
+        let _ = writeln!(out, "note: {limit}");
+    }
+    out
+}
