@@ -38,10 +38,10 @@ fn recording(guide: &Guide, start: f64, ppm: f64, leak: f64, strikes: bool, seed
     // A loudspeaker's slight third power, a wall 3.1 ms later, another 11 ms later.
     let mut out = vec![0.0f32; n];
     let peak = direct.iter().fold(1e-9f32, |m, v| m.max(v.abs()));
-    for k in 0..n {
+    for (k, out) in out.iter_mut().enumerate() {
         let echo = |by: usize| k.checked_sub(by).map_or(0.0, |i| f64::from(direct[i] / peak));
         let v = echo(0) + 0.5 * echo(137) - 0.3 * echo(485);
-        out[k] = (leak * (v - 0.05 * v.powi(3)) + 3e-4 * rough.next()) as f32;
+        *out = (leak * (v - 0.05 * v.powi(3)) + 3e-4 * rough.next()) as f32;
     }
     if strikes {
         let first = guide.events[0].at.to_seconds(guide.rate).get();
