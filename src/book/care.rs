@@ -210,7 +210,7 @@ impl Book {
         let mut written = Vec::new();
         for table in self.tables()? {
             let mut ask = self.db.prepare(&format!("SELECT * FROM \"{table}\""))?;
-            let columns: Vec<String> = ask.column_names().into_iter().map(str::to_owned).collect();
+            let columns: Vec<String> = ask.column_names().map(str::to_owned).collect();
             let path = folder.join(format!("{table}.csv"));
             let mut out = csv::Writer::from_path(&path).map_err(|e| file_error(&path)(std::io::Error::other(e)))?;
             let beside = folder.join(format!("{table}.json"));

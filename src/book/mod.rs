@@ -35,6 +35,7 @@ use rusqlite::{Connection, OptionalExtension as _};
 pub use care::Forgotten;
 pub use error::BookError;
 pub use people::{Assigned, NewAssignment, Pupil};
+pub use settle::Waiting;
 pub use takes::{Changed, Correction, CorrectionKind, NewTake, StoredTake};
 
 /// The file of the book in the teacher's folder.

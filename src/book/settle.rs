@@ -9,16 +9,30 @@ use super::{Book, BookError};
 use crate::audio::{self, AudioError};
 use crate::chain;
 
+/// A recording that waits for the teacher.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Waiting {
+    /// Its number on the list.
+    pub number: i64,
+    /// The file's name.
+    pub file: String,
+    /// What is not known.
+    pub why: String,
+    /// Whose it may be.
+    pub pupil: Option<String>,
+}
+
 impl Book {
-    /// The recordings that wait for the teacher: number, file, why, and whose it may be.
+    /// The recordings that wait for the teacher.
     ///
     /// # Errors
     /// If the book cannot be read.
-    pub fn waiting(&self) -> Result<Vec<(i64, String, String, Option<String>)>, BookError> {
+    pub fn waiting(&self) -> Result<Vec<Waiting>, BookError> {
         let mut ask = self.db.prepare(
             "SELECT w.id, w.file, w.why, p.nickname FROM waiting w LEFT JOIN pupils p ON p.id = w.pupil ORDER BY w.id",
         )?;
-        let rows = ask.query_map([], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?)))?;
+        let rows = ask
+            .query_map([], |r| Ok(Waiting { number: r.get(0)?, file: r.get(1)?, why: r.get(2)?, pupil: r.get(3)? }))?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 

@@ -9,7 +9,7 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use super::Outcome;
 use super::files::{self, print, tell};
 use crate::book::gather::{self, Outcome as Gathered, Rules};
-use crate::book::{Book, BookError, Correction, CorrectionKind, NewAssignment, now, sources};
+use crate::book::{Book, BookError, Correction, CorrectionKind, NewAssignment, Waiting, now, sources};
 use crate::part::Surface;
 use crate::report::page;
 use crate::units::Bpm;
@@ -335,7 +335,7 @@ fn show(book: &Book) -> Result<()> {
 fn waiting(book: &Book) -> Result<()> {
     let rows = book.waiting()?;
     let mut out = String::new();
-    for (id, file, why, pupil) in &rows {
+    for Waiting { number: id, file, why, pupil } in &rows {
         let whose = pupil.as_deref().map_or(String::new(), |p| format!(" ({})", shown(p)));
         out.push_str(&format!("{id:>5}  {}{whose}: {}\n", shown(file), shown(why)));
     }

@@ -3,7 +3,7 @@
 //! The ear is not asked: strokes, lateness and findings are drawn as a class of beginners has them, so that a book of a
 //! year is filled in seconds.
 
-#![allow(dead_code, reason = "each test uses what it needs")]
+#![allow(dead_code, unreachable_pub, reason = "each test uses what it needs")]
 
 use pailbeat::assess::{Kind, Status};
 use pailbeat::book::distil::{Distilled, Found, Mark};
@@ -88,7 +88,7 @@ pub fn simulated(timeline: &Timeline, skill: f64, dice: &mut Dice) -> Distilled 
             late: heard.then(|| Lateness(Seconds::of(dice.normal() * spread / 1e3))),
         });
     }
-    let mut add = |d: &mut Distilled, kind: Kind, section: &str, pass: u32, bar: u32, beat: f64, text: &str| {
+    let add = |d: &mut Distilled, kind: Kind, section: &str, pass: u32, bar: u32, beat: f64, text: &str| {
         d.findings.push(Found {
             kind: kind.word().into(),
             section: Some(section.into()),
