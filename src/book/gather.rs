@@ -429,7 +429,8 @@ impl Book {
 
     /// Whether a recording of these bytes is in the book and does not wait.
     fn knows(&self, sha: &[u8]) -> Result<bool, BookError> {
-        let sql = "SELECT EXISTS (SELECT 1 FROM takes WHERE sha256 = ?1) OR EXISTS (SELECT 1 FROM copies WHERE sha256 = ?1)
+        let sql =
+            "SELECT EXISTS (SELECT 1 FROM takes WHERE sha256 = ?1) OR EXISTS (SELECT 1 FROM copies WHERE sha256 = ?1)
                    OR EXISTS (SELECT 1 FROM set_aside WHERE sha256 = ?1)";
         Ok(self.db.prepare_cached(sql)?.query_row([sha], |r| r.get(0))?)
     }

@@ -119,7 +119,8 @@ impl Book {
             let last = self.newest_of(pupil.id, title)?;
             // What was asked a second time the same way is the same assignment.
             let same = |a: &&Assigned| (&a.form, a.bpm.get()) == (&current.form, current.bpm.get());
-            let of_this = last.is_some_and(|l| assignments.iter().filter(same).any(|a| a.id == l.1 && a.title == title));
+            let of_this =
+                last.is_some_and(|l| assignments.iter().filter(same).any(|a| a.id == l.1 && a.title == title));
             let mut has_all = of_this;
             let mut sent = false;
             for (unit, row) in units.iter().zip(&mut view.units) {
@@ -432,7 +433,9 @@ fn in_words(kind: &str) -> (&'static str, &'static str, &'static str) {
         _ if is(Kind::NotTogether) => {
             ("both hands together", "plays one hand after the other", "play one hand after the other")
         }
-        _ if is(Kind::LevelFlat) => ("louder and softer", "plays all of it equally loud", "play all of it equally loud"),
+        _ if is(Kind::LevelFlat) => {
+            ("louder and softer", "plays all of it equally loud", "play all of it equally loud")
+        }
         _ if is(Kind::StartedLate) => ("where to begin", "begins only here", "begin only here"),
         _ => ("finding the way", "loses the place", "lose their place"),
     }

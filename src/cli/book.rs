@@ -213,7 +213,11 @@ fn command(args: &BookArgs) -> Result<Outcome> {
             let text = std::fs::read(table).with_context(|| format!("cannot read `{}`", table.display()))?;
             let book = open()?;
             let fresh = book.enrol_csv(&text, class.as_deref())?;
-            print(&format!("{fresh} new, {} in all.\n{}", counted(book.pupils(None)?.len(), "pupil"), look_again(&book)?))?;
+            print(&format!(
+                "{fresh} new, {} in all.\n{}",
+                counted(book.pupils(None)?.len(), "pupil"),
+                look_again(&book)?
+            ))?;
         }
         BookCommand::Assign { part, class, form, bpm, from, by } => {
             // Reading it the usual way points at every mistake.
