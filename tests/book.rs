@@ -102,7 +102,7 @@ fn recordings_are_gathered_by_name_card_zip_and_mail_and_only_once() {
     }
     writer.finalize().unwrap();
     let said = school.ok(&["gather", path.to_str().unwrap()]);
-    assert!(said.contains("0 new takes, 0 known already, 1 copies"), "{said}");
+    assert!(said.contains("0 new takes, 0 known already, 1 copy"), "{said}");
 
     let page = std::fs::read_to_string(school.ok(&["class", "3b"]).trim()).unwrap();
     assert!(page.contains("Lantern Parade") && page.contains("all 4 have sent it"));
@@ -112,6 +112,39 @@ fn recordings_are_gathered_by_name_card_zip_and_mail_and_only_once() {
     }
     let said = school.ok(&["reassess"]);
     assert!(said.contains("4 takes heard again") && said.contains(" 0 changed"), "{said}");
+}
+
+#[test]
+fn what_waits_is_looked_at_anew_when_more_is_known() {
+    let school = School { folder: tempfile::tempdir().unwrap() };
+    school.ok(&["new"]);
+    std::fs::write(school.path("roster.csv"), "class,nickname\n3b,Swift\n").unwrap();
+    school.ok(&["roster", &school.text("roster.csv")]);
+    let inbox = school.inbox();
+    std::fs::copy(demo("swift.wav"), inbox.join("swift.wav")).unwrap();
+    std::fs::copy(demo("robin.ogg"), inbox.join("robin.ogg")).unwrap();
+    let place = inbox.to_str().unwrap();
+    for _ in 0..2 {
+        assert!(school.ok(&["gather", place]).contains("0 new takes, 0 known already, 0 copies, 2 for you to settle"));
+    }
+    assert!(school.ok(&["waiting"]).contains("nothing was assigned"));
+
+    let part = demo("lantern-parade.toml");
+    let said = school.ok(&["assign", part.to_str().unwrap(), "--class", "3b"]);
+    assert!(said.contains("2 recordings wait; `pailbeat book gather` looks at them anew"), "{said}");
+    let said = school.ok(&["gather", place]);
+    assert!(said.contains("1 new take, 0 known already, 0 copies, 1 for you"), "{said}");
+
+    // From the book alone: the recording has left its place meanwhile.
+    std::fs::remove_dir_all(&inbox).unwrap();
+    std::fs::write(school.path("more.csv"), "class,nickname\n3b,Robin\n").unwrap();
+    school.ok(&["roster", &school.text("more.csv")]);
+    let said = school.ok(&["gather"]);
+    assert!(said.contains("1 new take, 0 known already, 0 copies, 0 for you"), "{said}");
+    assert!(school.ok(&["waiting"]).contains("Nothing waits"));
+    assert_eq!(school.run(&["gather"]).status.code(), Some(2));
+    let page = std::fs::read_to_string(school.ok(&["class", "3b"]).trim()).unwrap();
+    assert!(page.contains("all 2 have sent it<"), "{page}");
 }
 
 #[test]

@@ -54,11 +54,15 @@ impl Book {
             .collect::<Result<_, _>>()?;
         // Recordings that wait and are likely theirs, and whatever bears their name.
         let like = "(pupil = ?1 OR sender IN (SELECT sender FROM senders WHERE pupil = ?1)
-                     OR instr(lower(file || ' ' || sender || ' ' || why), lower(?2)) > 0)";
+                     OR instr(lower(file || ' ' || sender || ' ' || why || ' ' || origin), lower(?2)) > 0
+                     OR instr(lower(origin), lower(?3)) > 0)";
+        // As JSON writes it, where it has a quotation mark in it.
+        let quoted = serde_json::Value::from(pupil.nickname.as_str()).to_string();
+        let quoted = quoted.strip_prefix('"').and_then(|q| q.strip_suffix('"')).unwrap_or(&quoted);
         let waiting: Vec<String> = self
             .db
             .prepare(&format!("SELECT sound FROM waiting WHERE {like}"))?
-            .query_map(params![pupil.id, pupil.nickname], |r| r.get(0))?
+            .query_map(params![pupil.id, pupil.nickname, quoted], |r| r.get(0))?
             .collect::<Result<_, _>>()?;
         sounds.extend(waiting);
         // Files first: a row without its sound is found again, sound without a row is not.
@@ -67,7 +71,7 @@ impl Book {
         }
         gone.pages = self.remove_pages(&pupil.nickname)?;
         self.savepoint(|| {
-            self.db.execute(&format!("DELETE FROM waiting WHERE {like}"), params![pupil.id, pupil.nickname])?;
+            self.db.execute(&format!("DELETE FROM waiting WHERE {like}"), params![pupil.id, pupil.nickname, quoted])?;
             let count =
                 self.db.query_row("SELECT count(*) FROM takes WHERE pupil = ?1", [pupil.id], |r| r.get::<_, i64>(0))?;
             gone.takes = count.max(0) as usize;

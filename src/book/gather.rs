@@ -3,13 +3,14 @@
 //! Who, in this order: take card, rules, file name, folder, sender, each only when it names exactly one pupil. What:
 //! take card, rules, else by hearing: the take is held against every assigned part, and the part that tells it best is
 //! the one, when it tells it well ([`TOLD`]) and clearly better than the next ([`AHEAD`]). What stays doubtful is kept
-//! on a list for the teacher. A recording is known again by its bytes, and in another container by its sound: the same
+//! on a list for the teacher, and is looked at anew when more is known: another pupil, assignment, rule, sender, ear. A
+//! recording is known again by its bytes, and in another container by its sound: the same
 //! strikes at the same intervals ([`same_sound`]).
 //!
 //! Hearing runs on all cores; the book is written by one, in the order of the list, each take in one transaction, so
 //! that a run that is killed and begun again ends as if it had not been.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use std::io::Cursor;
 use std::path::Path;
 use std::sync::mpsc;
@@ -20,6 +21,7 @@ use serde::Deserialize;
 use sha2::{Digest as _, Sha256};
 
 use super::distil::{self, Distilled};
+use super::settle::origin;
 use super::sources::{Bytes, Card, Item};
 use super::{Assigned, Book, BookError, NewTake, Pupil};
 use crate::assess::Assessment;
@@ -117,11 +119,15 @@ pub(super) struct Facts {
     pub(super) assigned: HashMap<i64, Vec<Assigned>>,
     pub(super) rules: Rules,
     pub(super) senders: HashMap<String, i64>,
+    /// Changes when any of the above does, or the ear.
+    pub(super) stamp: Vec<u8>,
 }
 
 /// A recording as heard, on its way into the book.
 pub(super) enum Heard {
     Known,
+    /// Still waits, and nothing more is known than when it was last looked at.
+    Waits(Vec<u8>),
     Bad(String),
     Take(Box<Work>),
 }
@@ -132,6 +138,8 @@ pub(super) struct Work {
     pub(super) print: Vec<u8>,
     pub(super) n_onsets: usize,
     pub(super) length: Seconds,
+    /// What was known when it was heard.
+    pub(super) looked: String,
     pub(super) found: Result<Sure, (Option<i64>, String)>,
 }
 
@@ -340,12 +348,14 @@ impl Book {
     pub(super) fn facts(&self, rules: Rules) -> Result<Facts, BookError> {
         let pupils = self.pupils(None)?;
         let mut assigned = HashMap::new();
-        for class in pupils.iter().map(|p| p.class).collect::<std::collections::BTreeSet<_>>() {
+        for class in pupils.iter().map(|p| p.class).collect::<BTreeSet<_>>() {
             assigned.insert(class, self.assignments(class)?);
         }
         let mut ask = self.db.prepare("SELECT sender, pupil FROM senders")?;
         let senders = ask.query_map([], |r| Ok((r.get(0)?, r.get(1)?)))?.collect::<Result<_, _>>()?;
-        Ok(Facts { pupils, assigned, rules, senders })
+        let mut facts = Facts { pupils, assigned, rules, senders, stamp: Vec::new() };
+        facts.stamp = facts.stamped();
+        Ok(facts)
     }
 
     /// Gathers recordings; `tell` hears of each in order, with its place in the list.
@@ -360,16 +370,36 @@ impl Book {
     ) -> Result<(), BookError> {
         let facts = self.facts(rules)?;
         let ear = ear();
-        let known: std::collections::HashSet<Vec<u8>> = {
-            let sql = "SELECT sha256 FROM takes UNION SELECT sha256 FROM copies UNION SELECT sha256 FROM waiting
-                       UNION SELECT sha256 FROM set_aside";
-            self.db.prepare(sql)?.query_map([], |r| r.get(0))?.collect::<Result<_, _>>()?
+        self.gather_with(items, &facts, &ear, 0, &mut tell)?;
+        // What waits from earlier, and lies in none of these places now.
+        let waiting = self.to_look_at(&facts)?;
+        self.gather_with(&waiting, &facts, &ear, items.len(), &mut tell)
+    }
+
+    fn gather_with(
+        &self,
+        items: &[Item],
+        facts: &Facts,
+        ear: &str,
+        before: usize,
+        tell: &mut impl FnMut(usize, &Item, &Outcome),
+    ) -> Result<(), BookError> {
+        let known = Known {
+            settled: {
+                let sql = "SELECT sha256 FROM takes UNION SELECT sha256 FROM copies UNION SELECT sha256 FROM set_aside";
+                self.db.prepare(sql)?.query_map([], |r| r.get(0))?.collect::<Result<_, _>>()?
+            },
+            looked: self
+                .db
+                .prepare("SELECT sha256, looked FROM waiting")?
+                .query_map([], |r| Ok((r.get(0)?, r.get(1)?)))?
+                .collect::<Result<_, _>>()?,
         };
         // A few recordings are heard ahead; more would only fill memory.
         let (send, receive) = mpsc::sync_channel::<(usize, Heard)>(8);
         let mut result = Ok(());
         std::thread::scope(|scope| {
-            let (facts, known) = (&facts, &known);
+            let known = &known;
             scope.spawn(move || {
                 // The error means that nobody listens any more: then the rest is not heard.
                 let _ = items
@@ -383,8 +413,8 @@ impl Book {
             for (k, heard) in receive {
                 early.insert(k, heard);
                 while let (Some(heard), Some(item)) = (early.remove(&next), items.get(next)) {
-                    match self.keep(item, heard, &ear) {
-                        Ok(outcome) => tell(next, item, &outcome),
+                    match self.keep(item, heard, ear) {
+                        Ok(outcome) => tell(before + next, item, &outcome),
                         Err(error) => {
                             result = Err(error);
                             return;
@@ -397,10 +427,11 @@ impl Book {
         result
     }
 
-    /// Whether a recording of these bytes is in the book.
+    /// Whether a recording of these bytes is in the book and does not wait.
     fn knows(&self, sha: &[u8]) -> Result<bool, BookError> {
-        let sql = "SELECT EXISTS (SELECT 1 FROM takes WHERE sha256 = ?1) OR EXISTS (SELECT 1 FROM copies WHERE sha256 = ?1)
-                   OR EXISTS (SELECT 1 FROM waiting WHERE sha256 = ?1) OR EXISTS (SELECT 1 FROM set_aside WHERE sha256 = ?1)";
+        let sql =
+            "SELECT EXISTS (SELECT 1 FROM takes WHERE sha256 = ?1) OR EXISTS (SELECT 1 FROM copies WHERE sha256 = ?1)
+                   OR EXISTS (SELECT 1 FROM set_aside WHERE sha256 = ?1)";
         Ok(self.db.prepare_cached(sql)?.query_row([sha], |r| r.get(0))?)
     }
 
@@ -427,19 +458,27 @@ impl Book {
         let work = match heard {
             Heard::Bad(why) => return Ok(Outcome::Bad(why)),
             Heard::Known => return Ok(Outcome::Known),
+            Heard::Waits(sha) => {
+                let row = self.waits(&sha)?;
+                return Ok(row.map_or(Outcome::Known, |(number, why, _)| Outcome::Doubtful(number, why)));
+            }
             Heard::Take(work) => work,
         };
         if self.knows(&work.sha)? {
             return Ok(Outcome::Known);
         }
         if let Some((take, file)) = self.same(&work.print, work.n_onsets, work.length)? {
-            let sql = "INSERT INTO copies (sha256, take, file) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING";
-            self.db.execute(sql, params![work.sha, take, item.place])?;
-            return Ok(Outcome::Copy(file));
+            return self.savepoint(|| {
+                let sql = "INSERT INTO copies (sha256, take, file) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING";
+                self.db.execute(sql, params![work.sha, take, item.place])?;
+                self.db.execute("DELETE FROM waiting WHERE sha256 = ?1", [&work.sha])?;
+                Ok(Outcome::Copy(file))
+            });
         }
         let sound = format!("{}.{}", hex(&work.sha), item.ending());
         let keeps = self.keep_sound_days()? > 0;
-        let taken_s = item.taken_s.unwrap_or_else(super::now);
+        let waited = self.waits(&work.sha)?;
+        let taken_s = item.taken_s.or(waited.map(|w| w.2)).unwrap_or_else(super::now);
         match work.found {
             Ok(sure) => {
                 if keeps {
@@ -456,8 +495,10 @@ impl Book {
                     length: work.length,
                     sound: keeps.then_some(sound),
                 };
-                let stored =
-                    self.store(&take, &sure.assigned, ear, &sure.distilled, sure.chart.as_deref(), super::now())?;
+                let stored = self.savepoint(|| {
+                    self.db.execute("DELETE FROM waiting WHERE sha256 = ?1", [&take.sha256])?;
+                    self.store(&take, &sure.assigned, ear, &sure.distilled, sure.chart.as_deref(), super::now())
+                })?;
                 Ok(stored.map_or(Outcome::Known, |take| Outcome::Added {
                     take,
                     pupil: sure.pupil.nickname,
@@ -466,11 +507,16 @@ impl Book {
             }
             Err((pupil, why)) => {
                 self.keep_sound(&sound, &work.bytes)?;
-                self.db.execute(
-                    "INSERT INTO waiting (sha256, file, sound, sender, why, pupil, taken_s) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
-                    params![work.sha, item.place, sound, sender(item), why, pupil, taken_s],
+                let number = self.db.query_row(
+                    "INSERT INTO waiting (sha256, file, sound, sender, why, pupil, taken_s, origin, looked)
+                     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)
+                     ON CONFLICT (sha256) DO UPDATE SET file = excluded.file, sender = excluded.sender, why = excluded.why,
+                         pupil = excluded.pupil, origin = excluded.origin, looked = excluded.looked
+                     RETURNING id",
+                    params![work.sha, item.place, sound, sender(item), why, pupil, taken_s, origin(item), work.looked],
+                    |r| r.get(0),
                 )?;
-                Ok(Outcome::Doubtful(self.db.last_insert_rowid(), why))
+                Ok(Outcome::Doubtful(number, why))
             }
         }
     }
@@ -486,14 +532,25 @@ impl Book {
     }
 }
 
-fn listen(item: &Item, facts: &Facts, known: &std::collections::HashSet<Vec<u8>>) -> Heard {
+/// What the book holds before gathering, by the hash of the bytes.
+struct Known {
+    settled: HashSet<Vec<u8>>,
+    /// Waiting recordings, with the stamp of what was known when they were last looked at.
+    looked: HashMap<Vec<u8>, String>,
+}
+
+fn listen(item: &Item, facts: &Facts, known: &Known) -> Heard {
     let bytes = match item.read() {
         Ok(bytes) => bytes,
         Err(error) => return Heard::Bad(error.to_string()),
     };
     let sha = Sha256::digest(&bytes).to_vec();
-    if known.contains(&sha) {
+    if known.settled.contains(&sha) {
         return Heard::Known;
+    }
+    let looked = facts.stamp_for(&origin(item));
+    if known.looked.get(&sha) == Some(&looked) {
+        return Heard::Waits(sha);
     }
     match hear(item, &bytes) {
         Err(error) => Heard::Bad(format!("{error}; {}", error.hint())),
@@ -503,6 +560,7 @@ fn listen(item: &Item, facts: &Facts, known: &std::collections::HashSet<Vec<u8>>
                 n_onsets: print.len() / 2 + 1,
                 print,
                 length: take.heard.duration,
+                looked,
                 found: facts.place(item, &take),
                 sha,
                 bytes,

@@ -41,7 +41,7 @@ pub use takes::{Changed, Correction, CorrectionKind, NewTake, StoredTake};
 /// The file of the book in the teacher's folder.
 pub const FILE: &str = "class-book.sqlite";
 /// Migrations in order; added to, never edited. The book's `user_version` counts those that were applied.
-const MIGRATIONS: [&str; 1] = [include_str!("migrations/0001_book.sql")];
+const MIGRATIONS: [&str; 2] = [include_str!("migrations/0001_book.sql"), include_str!("migrations/0002_waiting.sql")];
 /// A reader waits this long for a writer, and the other way round.
 const PATIENCE: Duration = Duration::from_secs(20);
 

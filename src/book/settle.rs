@@ -1,9 +1,12 @@
-//! What waits for the teacher: the list, one answer each, remembered. And hearing a kept take again.
+//! What waits for the teacher: the list, one answer each, remembered, and which of it to look at anew because more is
+//! known than before. And hearing a kept take again.
 
 use rusqlite::{OptionalExtension as _, params};
+use serde::{Deserialize, Serialize};
+use sha2::{Digest as _, Sha256};
 
 use super::distil::{self, Distilled};
-use super::gather::{Heard, Outcome, Rules, Work, ear, hear, print_of, sure, which};
+use super::gather::{Facts, Heard, Outcome, Rules, Work, ear, hear, hex, print_of, sure, which};
 use super::sources::{Bytes, Card, CardPart, Item};
 use super::{Book, BookError};
 use crate::audio::{self, AudioError};
@@ -22,7 +25,93 @@ pub struct Waiting {
     pub pupil: Option<String>,
 }
 
+/// What was known of where a waiting recording came from.
+#[derive(Deserialize, Serialize)]
+struct Origin {
+    name: String,
+    folders: Vec<String>,
+    sender: String,
+    subject: String,
+    card: Option<Card>,
+}
+
+/// Where a recording came from, as it is kept while it waits.
+pub(super) fn origin(item: &Item) -> String {
+    let origin = Origin {
+        name: item.name.clone(),
+        folders: item.folders.clone(),
+        sender: item.sender.clone(),
+        subject: item.subject.clone(),
+        card: item.card.clone(),
+    };
+    // Text and numbers are always writable; nothing at all only means that it is looked at once more.
+    serde_json::to_string(&origin).unwrap_or_default()
+}
+
+impl Facts {
+    /// A stamp of everything that decides whose and what a recording is.
+    pub(super) fn stamped(&self) -> Vec<u8> {
+        let mut hash = Sha256::new();
+        let mut add = |text: String| {
+            hash.update(text.len().to_le_bytes());
+            hash.update(text);
+        };
+        add(ear());
+        for p in &self.pupils {
+            add(format!("{} {} {}", p.id, p.class, p.nickname));
+        }
+        let mut classes: Vec<_> = self.assigned.iter().collect();
+        classes.sort_by_key(|c| c.0);
+        for (class, all) in classes {
+            for a in all {
+                add(format!("{class} {} {} {}", a.id, hex(&a.sha256), a.given_s));
+            }
+        }
+        let mut senders: Vec<_> = self.senders.iter().collect();
+        senders.sort();
+        add(format!("{senders:?} {:?}", self.rules));
+        hash.finalize().to_vec()
+    }
+
+    /// The same with where one recording came from.
+    pub(super) fn stamp_for(&self, origin: &str) -> String {
+        hex(&Sha256::new().chain_update(&self.stamp).chain_update(origin).finalize()[..8])
+    }
+}
+
 impl Book {
+    /// A recording that waits: number, why, when it was made.
+    pub(super) fn waits(&self, sha: &[u8]) -> Result<Option<(i64, String, i64)>, BookError> {
+        let mut ask = self.db.prepare_cached("SELECT id, why, taken_s FROM waiting WHERE sha256 = ?1")?;
+        Ok(ask.query_row([sha], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?))).optional()?)
+    }
+
+    /// Waiting recordings that were last looked at when less was known, from the sound that is kept of them.
+    pub(super) fn to_look_at(&self, facts: &Facts) -> Result<Vec<Item>, BookError> {
+        let mut ask = self.db.prepare("SELECT file, sound, taken_s, origin, looked FROM waiting ORDER BY id")?;
+        let mut rows = ask.query([])?;
+        let mut out = Vec::new();
+        while let Some(row) = rows.next()? {
+            let (from, looked): (String, String) = (row.get(3)?, row.get(4)?);
+            let path = self.folder.join("sound").join(row.get::<_, String>(1)?);
+            let Ok(known) = serde_json::from_str::<Origin>(&from) else { continue };
+            if looked == facts.stamp_for(&from) || !path.is_file() {
+                continue;
+            }
+            out.push(Item {
+                place: row.get(0)?,
+                name: known.name,
+                folders: known.folders,
+                sender: known.sender,
+                subject: known.subject,
+                taken_s: Some(row.get(2)?),
+                card: known.card,
+                bytes: Bytes::File(path),
+            });
+        }
+        Ok(out)
+    }
+
     /// The recordings that wait for the teacher.
     ///
     /// # Errors
@@ -98,6 +187,7 @@ impl Book {
             n_onsets: print_of(&take).len() / 2 + 1,
             length: take.heard.duration,
             bytes,
+            looked: String::new(),
             found: Ok(sure(&pupil, assigned, &assessment)),
         };
         self.savepoint(|| {

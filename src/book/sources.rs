@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 
 use mail_parser::{MessageParser, MimeHeaders as _};
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 
 /// Endings of recordings. What is in a file decides in the end; what ends otherwise is passed over in folders.
 const ENDINGS: [&str; 19] = [
@@ -21,7 +21,7 @@ const ENDINGS: [&str; 19] = [
 const LARGEST: u64 = 2 << 30;
 
 /// What a take card says, as far as it is there.
-#[derive(Clone, Debug, Default, Deserialize, PartialEq)]
+#[derive(Clone, Debug, Default, Deserialize, PartialEq, Serialize)]
 #[serde(default)]
 pub struct Card {
     /// The pupil's nickname.
@@ -33,7 +33,7 @@ pub struct Card {
 }
 
 /// Tempo and form on a take card.
-#[derive(Clone, Debug, Default, Deserialize, PartialEq)]
+#[derive(Clone, Debug, Default, Deserialize, PartialEq, Serialize)]
 #[serde(default)]
 pub struct CardAsked {
     /// Tempo asked for.
@@ -43,7 +43,7 @@ pub struct CardAsked {
 }
 
 /// The part on a take card.
-#[derive(Clone, Debug, Default, Deserialize, PartialEq)]
+#[derive(Clone, Debug, Default, Deserialize, PartialEq, Serialize)]
 #[serde(default)]
 pub struct CardPart {
     /// Its title.

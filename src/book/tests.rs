@@ -198,12 +198,78 @@ fn the_class_page_counts_and_names_alphabetically() {
     assert_eq!(view.again.len(), 1);
     assert_eq!(
         (view.again[0].title.as_str(), view.again[0].says.as_str()),
-        ("From A into B: no pause", "1 of 2 stop before going on")
+        ("From A into B: no pause", "1 of 2 stops before going on")
     );
     assert_eq!(view.ready, [("A B at 72".to_owned(), vec!["Wren".to_owned()])]);
     assert_eq!(view.word, [("nothing sent yet".to_owned(), vec!["Avocet".to_owned()])]);
     let late = book.class_view("3b", 2_000 + 8 * 86_400).unwrap();
     assert!(late.word.contains(&("nothing sent for a week".to_owned(), vec!["Jay".to_owned(), "Wren".to_owned()])));
+}
+
+#[test]
+fn a_take_older_than_its_assignment_counts_as_sent() {
+    let book = book();
+    put(&book, "Wren", 1, 500, &good(&assigned(&book)));
+    let view = book.class_view("3b", 3_000).unwrap();
+    assert_eq!((view.sent, view.of_this), (1, 1));
+    let html = crate::report::page::class::page(&view);
+    assert!(html.contains("1 of 3 has sent it<"), "{html}");
+    assert!(html.contains("not been corrected in 1 take."), "{html}");
+    // Asked anew, faster: what was sent is still shown, and that it was not for this.
+    let new =
+        NewAssignment { class: "3b", part_text: PART, form: None, bpm: Bpm::new(80.0), given_s: 2_500, due_s: None };
+    book.assign(&new).unwrap();
+    let view = book.class_view("3b", 3_000).unwrap();
+    assert_eq!((view.sent, view.of_this, view.ready.len()), (1, 0, 0));
+    assert!(
+        crate::report::page::class::page(&view).contains("1 of 3 has sent it, none of them for this assignment yet")
+    );
+}
+
+#[test]
+fn matters_of_the_form_are_sentences_without_charts() {
+    let book = book();
+    let new =
+        NewAssignment { class: "3b", part_text: PART, form: Some("A A B"), bpm: None, given_s: 1_500, due_s: None };
+    book.assign(&new).unwrap();
+    let a = assigned(&book);
+    for (key, nickname) in [(1, "Wren"), (2, "Jay")] {
+        let mut d = good(&a);
+        let mut missing = fault("repeat-missing", "A", 1);
+        missing.size = 2.0;
+        let mut skipped = fault("section-skipped", "B", 1);
+        skipped.size = 2.0;
+        d.findings = vec![missing, skipped, fault("rest-not-kept", "A", 1)];
+        put(&book, nickname, key, 2_000, &d);
+    }
+    let view = book.class_view("3b", 3_000).unwrap();
+    let seen: Vec<_> = view.again.iter().map(|a| (a.title.as_str(), a.says.as_str(), a.minis.len())).collect();
+    assert_eq!(seen.len(), 3);
+    assert!(seen.contains(&("A is played once instead of twice", "2 of 2 leave out a repeat", 0)), "{seen:?}");
+    assert!(seen.contains(&("B is left out", "2 of 2 leave it out", 0)), "{seen:?}");
+    assert!(seen.contains(&("A, bar 1: the rest", "2 of 2 play through it", 2)), "{seen:?}");
+    let html = crate::report::page::class::page(&view);
+    assert_eq!(html.matches("<figure>").count(), 2);
+}
+
+#[test]
+fn even_is_up_in_the_chart_of_evenness() {
+    let book = book();
+    for (key, ms) in [(1, 60.0), (2, 10.0)] {
+        let mut d = good(&assigned(&book));
+        d.jitter = Some(Seconds::from_millis(ms));
+        put(&book, "Wren", key, 2_000 + i64::from(key), &d);
+    }
+    let html = crate::report::page::progress::page(&book.pupil_view("Wren", 3_000).unwrap());
+    let chart = html.split("<b>Evenness</b>").nth(1).unwrap().split("</figure>").next().unwrap();
+    let heights = |tag: &str, name: &str| -> Vec<f64> {
+        let after =
+            |s: &str| s.split(&format!(" {name}=\"")).nth(1).unwrap().split('"').next().unwrap().parse().unwrap();
+        chart.split(tag).skip(1).map(after).collect()
+    };
+    let (dots, ends) = (heights("<circle", "cy"), heights("<text", "y"));
+    assert!(dots[1] < dots[0] - 10.0, "{dots:?}");
+    assert!(ends[0] < ends[1] - 20.0, "{ends:?}");
 }
 
 #[test]

@@ -40,6 +40,11 @@ fn said(unit: &str) -> String {
     unit.split_once('>').map_or_else(|| unit.to_owned(), |(a, b)| format!("{a} to {b}"))
 }
 
+/// `1 take`, `2 takes`.
+fn counted(n: usize, one: &str) -> String {
+    format!("{n} {one}{}", if n == 1 { "" } else { "s" })
+}
+
 /// A pupil's newest take of a part, corrections laid over it.
 struct Newest {
     pupil: String,
@@ -112,9 +117,12 @@ impl Book {
         let mut stuck: BTreeMap<String, Vec<String>> = BTreeMap::new();
         for pupil in &pupils {
             let last = self.newest_of(pupil.id, title)?;
-            let since = last.filter(|l| l.2 >= current.given_s && l.1 == current.id);
-            view.sent += usize::from(since.is_some());
-            let mut has_all = since.is_some();
+            // What was asked a second time the same way is the same assignment.
+            let same = |a: &&Assigned| (&a.form, a.bpm.get()) == (&current.form, current.bpm.get());
+            let of_this =
+                last.is_some_and(|l| assignments.iter().filter(same).any(|a| a.id == l.1 && a.title == title));
+            let mut has_all = of_this;
+            let mut sent = false;
             for (unit, row) in units.iter().zip(&mut view.units) {
                 let history = self.history(pupil.id, title, unit)?;
                 let standing = match history.first() {
@@ -123,6 +131,7 @@ impl Book {
                     Some((_, State::Slower)) => Standing::Slower,
                 };
                 has_all &= standing == Standing::Has;
+                sent |= standing != Standing::NotSent;
                 row.standings.push(standing);
                 let tries = history.iter().take_while(|h| h.1 == State::Slower);
                 let (count, first) = (tries.clone().count(), tries.last().map_or(now_s, |h| h.0));
@@ -131,6 +140,8 @@ impl Book {
                     who.push(pupil.nickname.clone());
                 }
             }
+            view.sent += usize::from(sent);
+            view.of_this += usize::from(sent && of_this);
             match last {
                 None => silent.entry("nothing sent yet".into()).or_default().push(pupil.nickname.clone()),
                 Some((_, _, at)) if now_s - at >= WEEK_S => {
@@ -161,11 +172,12 @@ impl Book {
             return Ok(if takes == 0 {
                 String::new()
             } else {
-                format!("The ear has not been corrected in {takes} takes.")
+                format!("The ear has not been corrected in {}.", counted(takes, "take"))
             });
         }
         let on = rows.iter().map(|(what, n)| format!("{what} {n}")).collect::<Vec<_>>().join(", ");
-        Ok(format!("You have corrected the ear {all} times in {takes} takes: {on}."))
+        let times = if all == 1 { "once".into() } else { format!("{all} times") };
+        Ok(format!("You have corrected the ear {times} in {}: {on}.", counted(takes, "take")))
     }
 
     /// What the pupil's page shows at a moment.
@@ -338,13 +350,14 @@ fn again(current: &Assigned, newest: &[Newest]) -> Vec<Again> {
                 (_, _, Some(bar)) => format!("{section}, bar {bar}"),
                 _ => section.clone(),
             };
-            let (matter, they) = in_words(&kind);
+            let (matter, he, they) = in_words(&kind);
+            let whole = who.first().and_then(|(one, f)| whole(&one.timeline, f));
             Again {
-                title: format!("{place}: {matter}"),
-                says: format!("{} of {} {they}", who.len(), newest.len()),
+                title: whole.unwrap_or_else(|| format!("{place}: {matter}")),
+                says: format!("{} of {} {}", who.len(), newest.len(), if who.len() == 1 { he } else { they }),
                 lesson: current.part.section(&section).and_then(|s| s.lesson.clone()),
                 pupils: who.iter().map(|(one, _)| one.pupil.clone()).collect(),
-                minis: who.iter().map(|(one, f)| mini(one, f)).collect(),
+                minis: who.iter().filter_map(|(one, f)| mini(one, f)).collect(),
             }
         })
         .collect()
@@ -360,37 +373,99 @@ fn pass_of(timeline: &Timeline, f: &Found) -> Option<usize> {
     timeline.passes.iter().position(|p| Some(&p.section) == f.section.as_ref() && f.pass.is_none_or(|n| n == p.number))
 }
 
-/// A kind of finding as a matter to teach, and what the pupils do.
-fn in_words(kind: &str) -> (&'static str, &'static str) {
-    let is = |k: Kind| k.word() == kind;
-    match kind {
-        _ if is(Kind::RestNotKept) => ("the rest", "play through it"),
-        _ if is(Kind::EarlyReEntry) => ("coming in after the rest", "come in too early"),
-        _ if is(Kind::LateReEntry) => ("coming in after the rest", "come in late"),
-        _ if is(Kind::JoinGap) => ("no pause", "stop before going on"),
-        _ if is(Kind::JoinRushed) => ("not too early", "go on too early"),
-        _ if is(Kind::WrongSurface) => ("the surface", "play another surface"),
-        _ if is(Kind::RepeatExtra) => ("how often", "play it once too often"),
-        _ if is(Kind::RepeatMissing) => ("how often", "leave out a repeat"),
-        _ if is(Kind::SectionSkipped) => ("playing it at all", "leave it out"),
-        _ if is(Kind::Restarted) => ("going on after a slip", "go back and begin again"),
-        _ if is(Kind::Paused) => ("going on", "stop in the middle"),
-        _ if is(Kind::Rushing) => ("keeping the tempo", "get faster"),
-        _ if is(Kind::Dragging) => ("keeping the tempo", "get slower"),
-        _ if is(Kind::UnevenHands) => ("even hands", "play the hands unevenly"),
-        _ if is(Kind::NotTogether) => ("both hands together", "play one hand after the other"),
-        _ if is(Kind::LevelFlat) => ("louder and softer", "play all of it equally loud"),
-        _ => ("finding the way", "lose their place"),
+/// A matter of the form as a sentence: the section is left out, played too often or not often enough. `None` where it is
+/// only some bars of it, or another matter.
+fn whole(timeline: &Timeline, f: &Found) -> Option<String> {
+    let is = |k: Kind| k.word() == f.kind;
+    let at = pass_of(timeline, f)?;
+    let bars = timeline.passes.get(at)?.bars.clone();
+    let section = &timeline.passes.get(at)?.section;
+    // Bars with repeats of their own inside: some of them may be what is missing.
+    let inner = timeline.bars.get(bars.clone()).unwrap_or_default().iter().any(|b| b.repeat.is_some());
+    let all = f.size.round().max(0.0) as usize;
+    if is(Kind::SectionSkipped) && all >= bars.len() {
+        return Some(format!("{section} is left out"));
+    }
+    if inner || all != bars.len() {
+        return None;
+    }
+    // How often it is to be played in a row there.
+    let same = |p: &&crate::part::Pass| p.section == *section;
+    let before = timeline.passes.get(..at)?.iter().rev().take_while(same).count();
+    let asked = before + timeline.passes.get(at..)?.iter().take_while(same).count();
+    let played = if is(Kind::RepeatExtra) {
+        asked + 1
+    } else if is(Kind::RepeatMissing) && asked > 1 {
+        asked - 1
+    } else {
+        return None;
+    };
+    Some(format!("{section} is played {} instead of {}", times(played), times(asked)))
+}
+
+/// `once`, `twice`, `3 times`.
+fn times(n: usize) -> String {
+    match n {
+        1 => "once".into(),
+        2 => "twice".into(),
+        n => format!("{n} times"),
     }
 }
 
+/// A kind of finding as a matter to teach, and what a pupil does, and what several do.
+fn in_words(kind: &str) -> (&'static str, &'static str, &'static str) {
+    let is = |k: Kind| k.word() == kind;
+    match kind {
+        _ if is(Kind::RestNotKept) => ("the rest", "plays through it", "play through it"),
+        _ if is(Kind::EarlyReEntry) => ("coming in after the rest", "comes in too early", "come in too early"),
+        _ if is(Kind::LateReEntry) => ("coming in after the rest", "comes in late", "come in late"),
+        _ if is(Kind::JoinGap) => ("no pause", "stops before going on", "stop before going on"),
+        _ if is(Kind::JoinRushed) => ("not too early", "goes on too early", "go on too early"),
+        _ if is(Kind::WrongSurface) => ("the surface", "plays another surface", "play another surface"),
+        _ if is(Kind::RepeatExtra) => ("one repeat too many", "plays it once too often", "play it once too often"),
+        _ if is(Kind::RepeatMissing) => ("one repeat too few", "leaves out a repeat", "leave out a repeat"),
+        _ if is(Kind::SectionSkipped) => ("left out from here", "leaves it out", "leave it out"),
+        _ if is(Kind::Restarted) => ("going on after a slip", "goes back and begins again", "go back and begin again"),
+        _ if is(Kind::Paused) => ("going on", "stops in the middle", "stop in the middle"),
+        _ if is(Kind::Rushing) => ("keeping the tempo", "gets faster", "get faster"),
+        _ if is(Kind::Dragging) => ("keeping the tempo", "gets slower", "get slower"),
+        _ if is(Kind::UnevenHands) => ("even hands", "plays the hands unevenly", "play the hands unevenly"),
+        _ if is(Kind::NotTogether) => {
+            ("both hands together", "plays one hand after the other", "play one hand after the other")
+        }
+        _ if is(Kind::LevelFlat) => {
+            ("louder and softer", "plays all of it equally loud", "play all of it equally loud")
+        }
+        _ if is(Kind::StartedLate) => ("where to begin", "begins only here", "begin only here"),
+        _ => ("finding the way", "loses the place", "lose their place"),
+    }
+}
+
+/// Kinds that concern the form or the tempo of a longer stretch: no single bar shows them.
+fn shows_in_a_bar(kind: &str) -> bool {
+    let form = [
+        Kind::SectionSkipped,
+        Kind::RepeatMissing,
+        Kind::RepeatExtra,
+        Kind::Restarted,
+        Kind::StartedLate,
+        Kind::Lost,
+        Kind::LevelFlat,
+    ];
+    form.iter().all(|k| k.word() != kind)
+}
+
 /// The bar of a finding as a small chart; for a join the bar before it as well.
-fn mini(one: &Newest, f: &Found) -> Mini {
+/// `None` where nothing would be seen in it.
+fn mini(one: &Newest, f: &Found) -> Option<Mini> {
+    if !shows_in_a_bar(&f.kind) {
+        return None;
+    }
     let t = &one.timeline;
     let mut out = Mini { pupil: one.pupil.clone(), marks: Vec::new(), join: None };
-    let Some(pass) = pass_of(t, f).and_then(|p| t.passes.get(p)) else { return out };
+    let pass = pass_of(t, f).and_then(|p| t.passes.get(p))?;
     let bar = (pass.bars.start + f.bar.unwrap_or(1).saturating_sub(1) as usize).min(pass.bars.end.saturating_sub(1));
-    let Some(here) = t.bars.get(bar) else { return out };
+    let here = t.bars.get(bar)?;
     let length = t.meter.bar();
     let join = distil::at_join(&f.kind) && here.at >= length;
     let from = if join { here.at - length } else { here.at };
@@ -414,5 +489,5 @@ fn mini(one: &Newest, f: &Found) -> Mini {
     }
     let rests = one.distilled.in_rests.iter().filter(|x| **x >= from && **x < to);
     out.marks.extend(rests.map(|x| (at(*x), 0.0, Sign::InRest)));
-    out
+    out.marks.iter().any(|m| m.2 != Sign::Missed).then_some(out)
 }

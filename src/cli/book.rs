@@ -1,5 +1,6 @@
 //! `pailbeat book`: the class book.
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context, Result, anyhow};
@@ -61,10 +62,9 @@ enum BookCommand {
         #[arg(long, value_name = "DAY")]
         by: Option<String>,
     },
-    /// Take recordings into the book: folders, zip files, mailboxes, single files
+    /// Take recordings into the book: folders, zip files, mailboxes, single files; what waits is looked at anew
     Gather {
-        /// Where they are
-        #[arg(required = true)]
+        /// Where they are; with none, only what waits is looked at
         places: Vec<PathBuf>,
         /// A file of rules [default: `rules.toml` in the book's folder, where there is one]
         #[arg(long, value_name = "FILE")]
@@ -213,7 +213,11 @@ fn command(args: &BookArgs) -> Result<Outcome> {
             let text = std::fs::read(table).with_context(|| format!("cannot read `{}`", table.display()))?;
             let book = open()?;
             let fresh = book.enrol_csv(&text, class.as_deref())?;
-            print(&format!("{fresh} new, {} pupils in all.\n", book.pupils(None)?.len()))?;
+            print(&format!(
+                "{fresh} new, {} in all.\n{}",
+                counted(book.pupils(None)?.len(), "pupil"),
+                look_again(&book)?
+            ))?;
         }
         BookCommand::Assign { part, class, form, bpm, from, by } => {
             // Reading it the usual way points at every mistake.
@@ -228,8 +232,9 @@ fn command(args: &BookArgs) -> Result<Outcome> {
                 given_s: from.as_deref().map(day).transpose()?.unwrap_or_else(now),
                 due_s: by.as_deref().map(day).transpose()?,
             };
-            open()?.assign(&new)?;
-            print("Assigned.\n")?;
+            let book = open()?;
+            book.assign(&new)?;
+            print(&format!("Assigned.\n{}", look_again(&book)?))?;
         }
         BookCommand::Gather { places, rules } => return gather(&open()?, places, rules.as_deref()),
         BookCommand::Waiting => waiting(&open()?)?,
@@ -264,9 +269,11 @@ fn command(args: &BookArgs) -> Result<Outcome> {
         BookCommand::Forget { nickname } => {
             let gone = open()?.forget(nickname)?;
             print(&format!(
-                "Forgotten: {} takes, {} files of sound, {} pages.\nBackups, exports and recordings outside the book's folder \
+                "Forgotten: {}, {} files of sound, {}.\nBackups, exports and recordings outside the book's folder \
                  are yours to remove.\n",
-                gone.takes, gone.sounds, gone.pages
+                counted(gone.takes, "take"),
+                gone.sounds,
+                counted(gone.pages, "page")
             ))?;
         }
         BookCommand::Tidy { keep } => {
@@ -332,6 +339,20 @@ fn show(book: &Book) -> Result<()> {
     print(&out)
 }
 
+/// `1 pupil`, `2 pupils`.
+fn counted(n: usize, one: &str) -> String {
+    format!("{n} {one}{}", if n == 1 { "" } else { "s" })
+}
+
+/// What to do when recordings wait and more is known now.
+fn look_again(book: &Book) -> Result<String> {
+    Ok(match book.waiting()?.len() {
+        0 => String::new(),
+        1 => "1 recording waits; `pailbeat book gather` looks at it anew.\n".into(),
+        n => format!("{n} recordings wait; `pailbeat book gather` looks at them anew.\n"),
+    })
+}
+
 fn waiting(book: &Book) -> Result<()> {
     let rows = book.waiting()?;
     let mut out = String::new();
@@ -342,7 +363,10 @@ fn waiting(book: &Book) -> Result<()> {
     if rows.is_empty() {
         out.push_str("Nothing waits.\n");
     } else {
-        out.push_str("\nSettle each: `pailbeat book settle NUMBER --pupil NICKNAME` or `--part TITLE` or `--away`.\n");
+        out.push_str(
+            "\nSettle each: `pailbeat book settle NUMBER --pupil NICKNAME` or `--part TITLE` or `--away`.\nOr say more with \
+             `book roster`, `book assign` or a rule: the next `pailbeat book gather` looks at them anew.\n",
+        );
     }
     print(&out)
 }
@@ -367,13 +391,25 @@ fn gather(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Result<Outco
         None => Rules::default(),
     };
     let (items, unreadable) = sources::collect(places);
+    if places.is_empty() && book.waiting()?.is_empty() {
+        return Err(BookError::Refused {
+            what: "nothing waits, and no place to gather from is given".into(),
+            hint: "name a folder, a zip file, a mailbox or recordings: `pailbeat book gather FOLDER`".into(),
+        }
+        .into());
+    }
     let bar = ProgressBar::with_draw_target(Some(items.len() as u64), ProgressDrawTarget::stderr());
     if let Ok(style) = ProgressStyle::with_template("{pos} of {len}  {wide_bar}  {eta} left") {
         bar.set_style(style);
     }
     let mut counts = [0usize; 5];
     let mut failed = Vec::new();
-    let result = book.gather(&items, rules, |_, item, outcome| {
+    let mut asked = BTreeSet::new();
+    let result = book.gather(&items, rules, |number, item, outcome| {
+        // What waits from earlier comes after the list.
+        if number >= items.len() {
+            bar.inc_length(1);
+        }
         let k = match outcome {
             Gathered::Added { .. } => 0,
             Gathered::Known => 1,
@@ -382,6 +418,10 @@ fn gather(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Result<Outco
             Gathered::Bad(_) => 4,
         };
         counts[k] += 1;
+        if let Gathered::Doubtful(waiting, _) = outcome {
+            // The same bytes under two names wait once.
+            asked.insert(*waiting);
+        }
         if matches!(outcome, Gathered::Bad(_) | Gathered::Doubtful(..) | Gathered::Copy(_)) {
             failed.push(format!("{}: {}", shown(&item.place), said(outcome)));
         }
@@ -395,10 +435,12 @@ fn gather(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Result<Outco
     for bad in &unreadable {
         tell(&format!("{}: {}", shown(&bad.place), shown(&bad.why)));
     }
-    let [added, known, copies, doubtful, bad] = counts;
-    let bad = bad + unreadable.len();
+    let [added, known, copies, _, bad] = counts;
+    let (doubtful, bad) = (asked.len(), bad + unreadable.len());
     let mut out = format!(
-        "{added} new takes, {known} known already, {copies} copies, {doubtful} for you to settle, {bad} not usable.\n"
+        "{}, {known} known already, {}, {doubtful} for you to settle, {bad} not usable.\n",
+        counted(added, "new take"),
+        if copies == 1 { "1 copy".into() } else { format!("{copies} copies") }
     );
     if doubtful > 0 {
         out.push_str("`pailbeat book waiting` shows what to settle.\n");

@@ -90,7 +90,7 @@ pub struct Again {
     pub lesson: Option<String>,
     /// All pupils concerned.
     pub pupils: Vec<String>,
-    /// A chart each.
+    /// A chart for each of those whose fault a chart can show; the others are named only.
     pub minis: Vec<Mini>,
 }
 
@@ -107,8 +107,10 @@ pub struct ClassView {
     pub asked: String,
     /// Pupils, alphabetically.
     pub pupils: Vec<String>,
-    /// How many have sent the last assignment.
+    /// How many have sent the part at all: those the table shows.
     pub sent: usize,
+    /// How many of them for the last assignment.
+    pub of_this: usize,
     /// Sections and joins in the order of the form.
     pub units: Vec<Unit>,
     /// At most three.
@@ -179,7 +181,17 @@ pub fn page(view: &ClassView) -> String {
     sub.push(escape(&view.day));
     if !view.pupils.is_empty() && !view.part.is_empty() {
         let (sent, all) = (view.sent, view.pupils.len());
-        sub.push(if sent == all { format!("all {all} have sent it") } else { format!("{sent} of {all} have sent it") });
+        let of_this = match view.of_this {
+            n if n == sent => String::new(),
+            0 => ", none of them for this assignment yet".into(),
+            n => format!(", {n} of them for this assignment"),
+        };
+        sub.push(match (sent, all) {
+            (1, 1) => format!("sent{of_this}"),
+            _ if sent == all => format!("all {all} have sent it{of_this}"),
+            (1, _) => format!("1 of {all} has sent it{of_this}"),
+            _ => format!("{sent} of {all} have sent it{of_this}"),
+        });
     }
     let _ = writeln!(out, "<p class=\"sub\">{}</p></header>", sub.join(" · "));
     if view.pupils.is_empty() {
@@ -228,12 +240,18 @@ fn again(out: &mut String, view: &ClassView) {
             escape(&clean(&again.title, 120)),
             escape(&again.says)
         );
-        let rest: Vec<String> = again.pupils.iter().skip(MOST_MINIS).map(|p| short(p, SHORT)).collect();
+        let drawn = &again.minis[..again.minis.len().min(MOST_MINIS)];
+        let rest = again.pupils.iter().filter(|p| drawn.iter().all(|m| m.pupil != **p));
+        let rest: Vec<String> = rest.map(|p| short(p, SHORT)).collect();
         if !rest.is_empty() {
-            let _ = write!(out, "<p class=\"who\">and {}</p>", rest.join(", "));
+            let and = if drawn.is_empty() { "" } else { "and " };
+            let _ = write!(out, "<p class=\"who\">{and}{}</p>", rest.join(", "));
         }
-        out.push_str("</div><div class=\"minis\">");
-        for mini in again.minis.iter().take(MOST_MINIS) {
+        out.push_str("</div>");
+        if !drawn.is_empty() {
+            out.push_str("<div class=\"minis\">");
+        }
+        for mini in drawn {
             let _ = write!(
                 out,
                 "<figure>{}<figcaption>{}</figcaption></figure>",
@@ -241,9 +259,13 @@ fn again(out: &mut String, view: &ClassView) {
                 short(&mini.pupil, UNDER_CHART)
             );
         }
-        out.push_str("</div></li>\n");
+        out.push_str(if drawn.is_empty() { "</li>\n" } else { "</div></li>\n" });
     }
-    out.push_str("</ol>\n<p class=\"key\">In the small charts: above the line early, below it late, to 150 ms; the band is too small to hear. A mark in \
+    out.push_str("</ol>\n");
+    if view.again.iter().all(|a| a.minis.is_empty()) {
+        return;
+    }
+    out.push_str("<p class=\"key\">In the small charts: above the line early, below it late, to 150 ms; the band is too small to hear. A mark in \
 colour is the fault, hollow was not played, a cross is in a rest, an upright line is the join.</p>\n");
 }
 

@@ -16,7 +16,7 @@ pub struct Line {
     pub now: String,
     /// Values in order of time, `None` where a take could not tell.
     pub values: Vec<Option<f64>>,
-    /// The range shown.
+    /// The range shown, from its lower to its upper end; smaller is up where the second is smaller.
     pub range: (f64, f64),
     /// What stands at its upper and lower end.
     pub ends: (String, String),
@@ -196,7 +196,9 @@ pub fn child(view: &ProgressView) -> String {
 
 fn draw(line: &Line) -> String {
     let (w, h, left) = (300.0, 84.0, 34.0);
-    let span = (line.range.1 - line.range.0).abs().max(1e-9);
+    // Negative where the range is upside down.
+    let span = line.range.1 - line.range.0;
+    let span = if span.abs() < 1e-9 { 1e-9 } else { span };
     let y = |v: f64| 8.0 + (1.0 - ((v - line.range.0) / span).clamp(0.0, 1.0)) * (h - 18.0);
     let n = line.values.len();
     let x = |k: usize| left + 8.0 + if n < 2 { 0.5 } else { k as f64 / (n - 1) as f64 } * (w - left - 16.0);
