@@ -128,6 +128,16 @@ fn every_error_of_a_drill_file_has_its_place() {
 }
 
 #[test]
+fn the_drill_of_the_demo_can_be_played() {
+    let drill = parse(include_str!("../../reference_takes/lantern-echoes.toml")).unwrap();
+    let plan = plan(&drill, seed_of("Wren"), &GuideConfig::default(), SampleRate::new(44_100).unwrap());
+    let count = |wanted: fn(&Round) -> bool| plan.rounds.iter().filter(|r| wanted(r)).count();
+    assert_eq!((plan.rounds.len(), count(|r| r.hush), count(|r| r.elsewhere)), (12, 3, 1));
+    assert_eq!((count(|r| r.call.lure), count(|r| r.call.name == "bridge")), (2, 2));
+    assert!(plan.rounds.windows(2).all(|w| w[0].answer_end < w[0].end && w[0].end <= w[1].call_at));
+}
+
+#[test]
 fn the_same_seed_gives_the_same_draw_and_others_differ() {
     assert_eq!(made(7), made(7));
     let orders: std::collections::BTreeSet<Vec<String>> =
