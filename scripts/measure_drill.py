@@ -141,11 +141,12 @@ def main():
             table[truth, answer["verdict"]] += 1
             if truth != answer["verdict"]:
                 wrong.append(f"pupil {pupil} round {k + 1} ({noise}): {truth} called {answer['verdict']}: {answer['text']}")
+                print(wrong[-1], flush=True)
+        print(f"pupil {pupil}: {sum(table.values())} verdicts, {len(wrong)} wrong so far", flush=True)
     total = sum(table.values())
     right = sum(n for (a, b), n in table.items() if a == b)
     kept = sum(n for (a, _), n in table.items() if a == "hush-kept")
     accused = table["hush-kept", "hush-answered"]
-    print("\n".join(wrong[:60]))
     for (a, b), n in sorted(table.items()):
         print(f"{a:14} called {b:14} {n}")
     print(f"\n{args.pupils} pupils, noise at {args.snr} dB: {total} verdicts, {right / max(total, 1):.4f} right; "

@@ -4,7 +4,7 @@
 //! answers at once, with the calls as prior.
 
 use super::fit::{At, fit};
-use super::score::explains;
+use super::score::{LEADER, explains};
 use super::{Habits, Plan, Round, Struck, Verdict, VerdictKind, Window, score};
 use crate::chain::Take;
 use crate::part::Surface;
@@ -125,7 +125,8 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
     };
     let mut slots: Vec<Slot> = (plan.rounds.iter())
         .map(|round| {
-            let (from, to, zero) = (clock(round.call_at), clock(round.end), clock(round.answer_at));
+            // The next call's first stroke may be heard a little before its time.
+            let (from, to, zero) = (clock(round.call_at), clock(round.end) - LEADER, clock(round.answer_at));
             let ids: Vec<usize> =
                 (0..heard.onsets.len()).filter(|k| (from..to).contains(&heard.onsets[*k].at)).collect();
             let strike = |k: &usize| {

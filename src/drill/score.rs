@@ -32,8 +32,10 @@ const UNSURE_SURFACE: f64 = 0.35;
 const BEGAN_BEATS: f64 = 0.5;
 /// Answers that share less than this of the strokes are another pattern.
 const ALIKE: f64 = 0.5;
+/// With fewer sure strikes nothing was answered to a call of [`LEAST_HUSH_STROKES`] or more: a knock in the room.
+const LEAST_ANSWERED: usize = 2;
 /// Nearer than this to the leader's own strokes nothing counts while the leader plays.
-const LEADER: Seconds = Seconds::from_millis(70.0);
+pub(super) const LEADER: Seconds = Seconds::from_millis(70.0);
 /// This long before the call's last bar ends is still early.
 const EARLY: Seconds = Seconds::from_millis(60.0);
 
@@ -277,7 +279,8 @@ fn echoed(
 ) -> Verdict {
     let beat = window.beat.get();
     let matched = found.pairs.iter().flatten().count();
-    if !after.iter().any(|s| s.certainty >= SURE) {
+    let least = if expected.len() < LEAST_HUSH_STROKES { 1 } else { LEAST_ANSWERED };
+    if after.iter().filter(|s| s.certainty >= SURE).count() < least {
         out.unsure_sounds |= !after.is_empty();
         out.confidence = if window.audible && after.is_empty() { 0.99 } else { 0.6 };
         return out;

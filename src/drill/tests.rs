@@ -97,7 +97,9 @@ fn a_stroke_on_the_rim_is_said_only_when_it_is_sure() {
 }
 
 #[test]
-fn knocks_and_soft_sounds_are_no_answer_to_the_hush_pattern() {
+fn knocks_and_soft_sounds_are_no_answer() {
+    let verdict = check(false, &[0.4], VerdictKind::Silent);
+    assert!(verdict.unsure_sounds);
     check(true, &[0.4], VerdictKind::HushKept);
     check(true, &[0.4, 1.0], VerdictKind::HushKept);
     let soft: Vec<Struck> = EXPECTED.iter().map(|e| Struck { level: Decibels(-45.0), ..struck(e.0.get()) }).collect();
@@ -125,6 +127,16 @@ fn every_error_of_a_drill_file_has_its_place() {
     wrong(&TEXT.replace("o.x. o.x.", "o.x. o.x. | o... | o..."), 16, 11, "longer than 2 bars");
     wrong(&TEXT.replace("lure = true", "lure = 1"), 13, 8, "expected true or false");
     wrong(&TEXT.replace("bpm ", "bmp "), 4, 1, "unknown name");
+}
+
+#[test]
+fn the_drill_of_the_demo_can_be_played() {
+    let drill = parse(include_str!("../../reference_takes/lantern-echoes.toml")).unwrap();
+    let plan = plan(&drill, seed_of("Wren"), &GuideConfig::default(), SampleRate::new(44_100).unwrap());
+    let count = |wanted: fn(&Round) -> bool| plan.rounds.iter().filter(|r| wanted(r)).count();
+    assert_eq!((plan.rounds.len(), count(|r| r.hush), count(|r| r.elsewhere)), (12, 3, 1));
+    assert_eq!((count(|r| r.call.lure), count(|r| r.call.name == "bridge")), (2, 2));
+    assert!(plan.rounds.windows(2).all(|w| w[0].answer_end < w[0].end && w[0].end <= w[1].call_at));
 }
 
 #[test]

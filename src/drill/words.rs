@@ -50,7 +50,8 @@ pub fn verdict(answer: &Answered) -> String {
         VerdictKind::HushAnswered => "this was the hush pattern, and it was answered".to_string(),
         VerdictKind::Early => "came in before the call ended".to_string(),
     };
-    if !verdict.benefit.is_empty() {
+    let compared = matches!(verdict.kind, VerdictKind::Right | VerdictKind::Nearly);
+    if compared && !verdict.benefit.is_empty() {
         let _ = write!(out, " (not sure, so not counted: {})", list(&verdict.benefit));
     } else if verdict.unsure_sounds {
         out.push_str(" (something sounded, but not surely the pupil's playing: not counted)");
