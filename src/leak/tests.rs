@@ -111,7 +111,6 @@ fn a_guide_is_taken_out_by_thirty_decibels_and_the_strikes_stay() {
         let left: Vec<f32> = removed.left.iter().zip(&dry).map(|(a, b)| a - b).collect();
         let db = 10.0 * (energy(&leak) / energy(&left)).log10();
         let off = (removed.clock.at(Seconds::of(10.0)).get() - 0.8 - 10.0 * (1.0 + ppm * 1e-6)) * 1e3;
-        eprintln!("{db:.1} dB, {off:.4} ms");
         assert!(db > 30.0, "{db} dB at {ppm} ppm");
         assert!(off.abs() < 0.05, "{off} ms at {ppm} ppm");
     }
