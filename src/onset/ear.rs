@@ -1,6 +1,6 @@
 //! The ear itself: blocks of samples in, onsets out, piece by piece.
 
-use super::features::{self, FIRST};
+use super::features::{self, FIRST, Features};
 use super::floor::quantile;
 use super::front::{Front, Transforms, mean_power};
 use super::model::{Model, model};
@@ -200,21 +200,33 @@ impl Ear {
     }
 }
 
+/// Candidates decided on together: their features fit the second nearest cache.
+const TOGETHER: usize = 128;
+
 /// Probability of every candidate of a piece.
 fn probabilities(model: &Model, front: &Front) -> Vec<f32> {
-    let (rows, sketches) = features::first(front);
-    let mut p = model.first.probabilities(&rows);
-    let looked = second::look(&sketches, &p);
-    let mut second = Vec::with_capacity(SECOND * looked.len());
-    for (i, added) in &looked {
-        second.extend_from_slice(&rows[i * FIRST..(i + 1) * FIRST]);
-        second.extend(added);
+    let features = Features::new(front);
+    let count = front.candidates.len();
+    let mut p = Vec::with_capacity(count);
+    let mut rows = Vec::with_capacity(TOGETHER * SECOND);
+    for first in (0..count).step_by(TOGETHER) {
+        rows.clear();
+        features.append(first..(first + TOGETHER).min(count), &mut rows);
+        p.extend(model.first.probabilities(&rows));
     }
+    let looked = second::look(&features.sketches, &p);
     for v in &mut p {
         *v = v.min(WORTH_A_SECOND_LOOK);
     }
-    for ((i, _), again) in looked.iter().zip(model.second.probabilities(&second)) {
-        p[*i] = again;
+    for looked in looked.chunks(TOGETHER) {
+        rows.clear();
+        for (i, added) in looked {
+            features.append(std::iter::once(*i), &mut rows);
+            rows.extend(added);
+        }
+        for ((i, _), again) in looked.iter().zip(model.second.probabilities(&rows)) {
+            p[*i] = again;
+        }
     }
     p
 }
@@ -273,8 +285,10 @@ pub mod fitting {
     /// First look at a recording of at most a piece.
     pub fn first_look(x: &[f32]) -> Vec<Row> {
         let front = Front::new(&Transforms::new(), x);
-        let (rows, sketches) = features::first(&front);
-        (front.candidates.iter().zip(rows.chunks_exact(FIRST)).zip(sketches))
+        let features = Features::new(&front);
+        let mut rows = Vec::new();
+        features.append(0..front.candidates.len(), &mut rows);
+        (front.candidates.iter().zip(rows.chunks_exact(FIRST)).zip(&features.sketches))
             .map(|((c, row), s)| (c.at, row.to_vec(), features::timing(&front, c), s.level))
             .collect()
     }
@@ -282,7 +296,6 @@ pub mod fitting {
     /// Second look, given the first decision on every candidate: index and added numbers.
     pub fn second_look(x: &[f32], p: &[f32]) -> Vec<(usize, Vec<f32>)> {
         let front = Front::new(&Transforms::new(), x);
-        let (_, sketches) = features::first(&front);
-        second::look(&sketches, p).into_iter().map(|(i, added)| (i, added.to_vec())).collect()
+        second::look(&Features::new(&front).sketches, p).into_iter().map(|(i, added)| (i, added.to_vec())).collect()
     }
 }

@@ -91,30 +91,46 @@ fn put_ratios<const N: usize>(out: &mut &mut [f32], after: &[f32; N], before: &[
     *out = rest;
 }
 
-/// Features of all candidates of a piece: rows of [`FIRST`] numbers, one after the other, and their sketches.
-pub(crate) fn first(front: &Front) -> (Vec<f32>, Vec<Sketch>) {
-    dispatch!(Level::new(), simd => first_with(simd, front))
+/// What the features of a piece's candidates are made of. Rows are made when they are needed: all of them together would
+/// not fit the caches.
+pub(crate) struct Features<'a> {
+    front: &'a Front,
+    pub(crate) sketches: Vec<Sketch>,
+    beside: Beside,
+    /// Logarithm of the power of a loud candidate that rises strongly.
+    reference: f32,
+}
+
+impl<'a> Features<'a> {
+    pub(crate) fn new(front: &'a Front) -> Self {
+        let sketches = dispatch!(Level::new(), simd => sketches(simd, front));
+        let mut rises: Vec<f32> = sketches.iter().map(|s| s.rise).collect();
+        let strong = quantile(&mut rises, 0.8);
+        let mut levels: Vec<f32> = sketches.iter().filter(|s| s.rise > strong).map(|s| s.level).collect();
+        if levels.is_empty() {
+            levels.extend(sketches.iter().map(|s| s.level));
+        }
+        Features { front, beside: Beside::new(&sketches), reference: quantile(&mut levels, 0.8), sketches }
+    }
+
+    /// Appends the rows of some candidates, [`FIRST`] numbers each.
+    pub(crate) fn append(&self, candidates: impl Iterator<Item = usize>, rows: &mut Vec<f32>) {
+        for i in candidates {
+            let from = rows.len();
+            rows.resize(from + FIRST, 0.0);
+            let out = &mut rows[from..];
+            dispatch!(Level::new(), simd => self.row(simd, i, out));
+        }
+    }
 }
 
 #[inline(always)]
-fn first_with<S: Simd>(simd: S, front: &Front) -> (Vec<f32>, Vec<Sketch>) {
-    let mut sketches = Vec::with_capacity(front.candidates.len());
+fn sketches<S: Simd>(simd: S, front: &Front) -> Vec<Sketch> {
+    let mut out = Vec::with_capacity(front.candidates.len());
     for candidate in &front.candidates {
-        sketches.push(sketch(simd, front, candidate));
+        out.push(sketch(simd, front, candidate));
     }
-    let mut rises: Vec<f32> = sketches.iter().map(|s| s.rise).collect();
-    let strong = quantile(&mut rises, 0.8);
-    let mut levels: Vec<f32> = sketches.iter().filter(|s| s.rise > strong).map(|s| s.level).collect();
-    if levels.is_empty() {
-        levels.extend(sketches.iter().map(|s| s.level));
-    }
-    let reference = quantile(&mut levels, 0.8);
-    let beside = Beside::new(&sketches);
-    let mut rows = vec![0.0; FIRST * sketches.len()];
-    for (i, out) in rows.chunks_exact_mut(FIRST).enumerate() {
-        row(simd, front, &sketches, &beside, i, reference, out);
-    }
-    (rows, sketches)
+    out
 }
 
 #[inline(always)]
@@ -162,75 +178,70 @@ fn put<const N: usize>(out: &mut &mut [f32], numbers: [f32; N]) {
     *out = rest;
 }
 
-#[inline(always)]
-fn row<S: Simd>(
-    simd: S,
-    front: &Front,
-    sketches: &[Sketch],
-    beside: &Beside,
-    i: usize,
-    reference: f32,
-    out: &mut [f32],
-) {
-    let c = &front.candidates[i];
-    let me = &sketches[i];
-    let short = |ms: f32| &front.short[front.short_frame(c.at, ms)];
-    let long = |ms: f32| &front.long[front.long_frame(c.at, ms)];
-    let sf = front.short_floor.at(front.short_frame(c.at, 0.0));
-    let lf = front.long_floor.at(front.long_frame(c.at, 0.0));
-    // Ratios first; their logarithms are taken together.
-    let (ratios, mut rest) = out.split_at_mut(RATIOS);
-    let mut left = &mut *ratios;
-    for ms in SHORT_LOOK_MS {
-        put_ratios(&mut left, short(ms), &[0.0; SHORT_BANDS], &sf);
+impl Features<'_> {
+    #[inline(always)]
+    fn row<S: Simd>(&self, simd: S, i: usize, out: &mut [f32]) {
+        let Features { front, sketches, beside, reference } = self;
+        let c = &front.candidates[i];
+        let me = &sketches[i];
+        let short = |ms: f32| &front.short[front.short_frame(c.at, ms)];
+        let long = |ms: f32| &front.long[front.long_frame(c.at, ms)];
+        let sf = front.short_floor.at(front.short_frame(c.at, 0.0));
+        let lf = front.long_floor.at(front.long_frame(c.at, 0.0));
+        // Ratios first; their logarithms are taken together.
+        let (ratios, mut rest) = out.split_at_mut(RATIOS);
+        let mut left = &mut *ratios;
+        for ms in SHORT_LOOK_MS {
+            put_ratios(&mut left, short(ms), &[0.0; SHORT_BANDS], &sf);
+        }
+        let pair_floor = pooled::<PAIRS>(&lf);
+        for ms in LONG_LOOK_MS {
+            put_ratios(&mut left, &pooled::<PAIRS>(long(ms)), &[0.0; PAIRS], &pair_floor);
+        }
+        let post = max_of(&[short(2.0), short(3.5)]);
+        put_ratios(&mut left, &post, &max_of(&[short(-3.5), short(-5.0), short(-7.0), short(-9.0)]), &sf);
+        let (three_floor, attack) = (pooled::<THREES>(&lf), pooled::<THREES>(long(11.0)));
+        put_ratios(&mut left, &attack, &pooled(long(-13.0)), &three_floor);
+        put_ratios(&mut left, &attack, &max_of(&[&pooled(long(-30.0)), &pooled(long(-50.0))]), &three_floor);
+        debug_assert!(left.is_empty());
+        ln_all(simd, ratios);
+        put(&mut rest, spans(front, c));
+        put(&mut rest, c.gains.map(|g| fast_ln(1.0 + g)));
+        put(&mut rest, c.differences_ms.map(|d| d.clamp(-8.0, 8.0)));
+        let rise_ln = fast_ln(1.0 + me.rise);
+        put(
+            &mut rest,
+            [
+                rise_ln,
+                if c.coarse.seen == Seen::Long { 1.0 } else { 0.0 },
+                if c.stream == 1 { 1.0 } else { 0.0 },
+                if c.stream == 2 { 1.0 } else { 0.0 },
+            ],
+        );
+        put(&mut rest, beside.context(sketches, i));
+        let spread = {
+            let over = ln_over(post, sf);
+            let mean = over.iter().sum::<f32>() / over.len() as f32;
+            (over.iter().map(|v| (v - mean) * (v - mean)).sum::<f32>() / over.len() as f32).sqrt()
+        };
+        let long_rise = |ms: f32| front.long_rise[front.long_frame(c.at, ms)];
+        let [q90, q97] = front.rise_quantiles.map(|q| fast_ln(1.0 + q));
+        put(
+            &mut rest,
+            [
+                me.level - reference,
+                me.over_floor,
+                spread,
+                fast_ln(1.0 + long_rise(0.0)),
+                fast_ln(1.0 + long_rise(-6.0).max(long_rise(6.0))),
+                rise_ln - q90,
+                rise_ln - q97,
+                q97,
+                sketches.len() as f32 / sketches.last().map_or(1.0, |s| s.at_s.max(1.0)) / 30.0,
+            ],
+        );
+        debug_assert!(rest.is_empty());
     }
-    let pair_floor = pooled::<PAIRS>(&lf);
-    for ms in LONG_LOOK_MS {
-        put_ratios(&mut left, &pooled::<PAIRS>(long(ms)), &[0.0; PAIRS], &pair_floor);
-    }
-    let post = max_of(&[short(2.0), short(3.5)]);
-    put_ratios(&mut left, &post, &max_of(&[short(-3.5), short(-5.0), short(-7.0), short(-9.0)]), &sf);
-    let (three_floor, attack) = (pooled::<THREES>(&lf), pooled::<THREES>(long(11.0)));
-    put_ratios(&mut left, &attack, &pooled(long(-13.0)), &three_floor);
-    put_ratios(&mut left, &attack, &max_of(&[&pooled(long(-30.0)), &pooled(long(-50.0))]), &three_floor);
-    debug_assert!(left.is_empty());
-    ln_all(simd, ratios);
-    put(&mut rest, spans(front, c));
-    put(&mut rest, c.gains.map(|g| fast_ln(1.0 + g)));
-    put(&mut rest, c.differences_ms.map(|d| d.clamp(-8.0, 8.0)));
-    let rise_ln = fast_ln(1.0 + me.rise);
-    put(
-        &mut rest,
-        [
-            rise_ln,
-            if c.coarse.seen == Seen::Long { 1.0 } else { 0.0 },
-            if c.stream == 1 { 1.0 } else { 0.0 },
-            if c.stream == 2 { 1.0 } else { 0.0 },
-        ],
-    );
-    put(&mut rest, beside.context(sketches, i));
-    let spread = {
-        let over = ln_over(post, sf);
-        let mean = over.iter().sum::<f32>() / over.len() as f32;
-        (over.iter().map(|v| (v - mean) * (v - mean)).sum::<f32>() / over.len() as f32).sqrt()
-    };
-    let long_rise = |ms: f32| front.long_rise[front.long_frame(c.at, ms)];
-    let [q90, q97] = front.rise_quantiles.map(|q| fast_ln(1.0 + q));
-    put(
-        &mut rest,
-        [
-            me.level - reference,
-            me.over_floor,
-            spread,
-            fast_ln(1.0 + long_rise(0.0)),
-            fast_ln(1.0 + long_rise(-6.0).max(long_rise(6.0))),
-            rise_ln - q90,
-            rise_ln - q97,
-            q97,
-            sketches.len() as f32 / sketches.last().map_or(1.0, |s| s.at_s.max(1.0)) / 30.0,
-        ],
-    );
-    debug_assert!(rest.is_empty());
 }
 
 /// What stands beside a candidate in time: the sketches' times, levels and rises, each for itself.

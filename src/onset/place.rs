@@ -106,22 +106,17 @@ impl Placer {
 
     /// Places every coarse candidate; of two that end at one attack the one that rises more stays.
     pub(crate) fn place(&self, x: &[f32], coarse: &[Coarse]) -> Vec<Candidate> {
-        let placed = dispatch!(Level::new(), simd => self.place_with(simd, x, coarse));
-        let mut order: Vec<usize> = (0..placed.len()).collect();
-        order.sort_by_key(|&i| placed[i].at);
+        let mut placed = dispatch!(Level::new(), simd => self.place_with(simd, x, coarse));
+        placed.sort_by_key(|c| c.at);
         let same = samples(SAME_ATTACK_MS) as usize;
-        let mut kept: Vec<usize> = Vec::with_capacity(order.len());
-        for i in order {
-            match kept.last_mut() {
-                Some(last) if placed[i].at - placed[*last].at < same => {
-                    if placed[i].coarse.rise > placed[*last].coarse.rise {
-                        *last = i;
-                    }
-                }
-                _ => kept.push(i),
+        placed.dedup_by(|next, last| {
+            let one = next.at - last.at < same;
+            if one && next.coarse.rise > last.coarse.rise {
+                std::mem::swap(next, last);
             }
-        }
-        kept.into_iter().map(|i| placed[i].clone()).collect()
+            one
+        });
+        placed
     }
 
     #[inline(always)]
