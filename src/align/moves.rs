@@ -103,7 +103,7 @@ impl Search<'_> {
             next.fill = one_more(hyp.fill);
         } else {
             self.in_later_rest(event, &next, pos, out);
-            next.cost += if hyp.fill >= costs::LOST_FROM { cost.lost } else { cost.inside };
+            next.cost += if may_lose && hyp.fill >= costs::LOST_FROM { cost.lost } else { cost.inside };
             next.fill = one_more(hyp.fill);
         }
         out.push(next);

@@ -184,7 +184,10 @@ impl<'a> Search<'a> {
         if may_jump {
             self.jumps(event, beam, &mut out);
             self.jumps_paused(event, beam, &mut out);
-            self.found(event, beam, &mut out);
+            // Found again where it would have gone on anyway is a stop by another name.
+            if may.shift {
+                self.found(event, beam, &mut out);
+            }
         }
         let most = if i < FIRST_STRIKES { self.beam.most_first } else { self.beam.most };
         let fine = if i < FIRST_STRIKES { CELL_FINE } else { 1.0 };

@@ -29,12 +29,12 @@ const NOTICED_DB: f64 = 3.0;
 const LEAST: usize = 8;
 /// As many standard errors from no difference at all, for levels.
 const LEAST_SIGMAS: f64 = 4.0;
-/// One take in ten limps. Common sense; nobody has counted.
-const LIMPING: f64 = 0.1;
+/// One take in seven limps: beginners lead with one hand. Common sense; nobody has counted.
+const LIMPING: f64 = 0.15;
 /// Standard deviation of the difference between the hands of one who limps, and of one who does not: the latter is a
-/// third of what is noticed. Rule of thumb.
+/// quarter of what is noticed. Rule of thumb.
 const LIMP_S: f64 = 0.040;
-const EVEN_S: f64 = NOTICED_S / 3.0;
+const EVEN_S: f64 = NOTICED_S / 4.0;
 /// Neighbouring errors hang together by no more than this; a take of few strokes is believed to have none, as if that had
 /// been seen in so many.
 const MOST_TIED: f64 = 0.6;

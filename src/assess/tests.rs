@@ -315,7 +315,7 @@ fn automatic_gain_and_clipping_silence_every_word_about_loudness() {
     let clear = Hearing::clear(Seconds::of(duration));
     check(Hearing { gain: 0.9, ..clear.clone() }, "change its gain");
     check(Hearing { clipped: 0.4, ..clear.clone() }, "40 % of them were cut off");
-    check(Hearing { over_noise: Some(Decibels(9.0)), ..clear }, "9 dB above the noise");
+    check(Hearing { over_noise: Some(Decibels(8.0)), ..clear }, "8 dB above the noise");
 }
 
 #[test]

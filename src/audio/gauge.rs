@@ -20,6 +20,8 @@ const BEFORE_GAP: Seconds = Seconds::from_millis(3.0);
 const BROKEN_OFF: f32 = 0.25;
 /// Below this level (root mean square) nothing is said about gaps: the last steps of 16 bits look broken off by themselves.
 const QUIET: f32 = 1e-3;
+/// Nor below so many of the recording's own steps: sound kept in 8 bits breaks off at every turn.
+const QUIET_STEPS: f32 = 16.0;
 
 /// What a take can be trusted for. Complete when its [`Source`](super::Source) has ended.
 #[derive(Clone, Debug, PartialEq)]
@@ -185,7 +187,9 @@ impl Gauge {
 /// Whether sound stops in full swing at the end of these samples.
 fn breaks_off(samples: &[f32]) -> bool {
     let level = (samples.iter().map(|x| x * x).sum::<f32>() / samples.len().max(1) as f32).sqrt();
-    level > QUIET && samples.last().is_some_and(|last| last.abs() > BROKEN_OFF * level)
+    // In coarse steps the smallest sample is one of them; in fine ones it is far below.
+    let step = samples.iter().map(|x| x.abs()).filter(|x| *x > 0.0).fold(f32::INFINITY, f32::min);
+    level > QUIET.max(QUIET_STEPS * step) && samples.last().is_some_and(|last| last.abs() > BROKEN_OFF * level)
 }
 
 struct Range {

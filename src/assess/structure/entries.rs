@@ -55,14 +55,22 @@ fn entry(take: &Take, run: usize) -> Option<Finding> {
     let rest = near.clone().map(|j| take.rest_before(j)).find(|&r| r >= COUNTED_REST);
     let join = near.clone().any(|j| j > 0 && take.opens_pass(j));
     let (kind, otherwise, share) = name(take, &moved, rest, join, take.quarter(before))?;
-    let forbidden = Forbidden { shifts: after.saturating_sub(1)..after + 2, ..Forbidden::default() };
-    let dearer = take.trace.cost_without(&forbidden);
+    let here = after.saturating_sub(1)..after + 2;
+    let dearer = take.trace.cost_without(&Forbidden { shifts: here.clone(), ..Forbidden::default() });
+    let sure = witnessed(kind, dearer);
+    // After a stop the last stroke may be played again, which the search knows by another name: it was a stop all the same.
+    let stopped = if moved.size > 0.0 && sure < LEAST_CONFIDENCE {
+        let neither = Forbidden { shifts: here.clone(), jumps: here, ..Forbidden::default() };
+        witnessed(kind, take.trace.cost_without(&neither)).min(LEAST_CONFIDENCE)
+    } else {
+        0.0
+    };
     let bar = timeline.strokes[stroke].bar;
     let mut finding = take.finding(kind, bar, Some(take.time(after)));
     finding.beat = Some(timeline.beat(stroke));
     let beats = moved.size / take.beat_length();
     finding.size = if kind == Kind::Paused { beats.abs() } else { beats };
-    let happened = witnessed(kind, dearer) * if at_end { last_share(moved.size) } else { 1.0 };
+    let happened = sure.max(stopped) * if at_end { last_share(moved.size) } else { 1.0 };
     // That something happened is one question, what to call it another: the second must not silence the first.
     finding.confidence = (happened * share).max(happened.min(LEAST_CONFIDENCE));
     finding.otherwise = otherwise.filter(|_| share < 0.95);

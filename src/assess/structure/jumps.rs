@@ -1,7 +1,7 @@
 //! Findings about the form: repeats too many or too few, sections left out, restarts, late beginnings, early ends.
 
 use super::ties::Leap;
-use super::{Take, count, witnessed};
+use super::{LEAST_CONFIDENCE, Take, count, witnessed};
 use crate::align::{Forbidden, Step};
 use crate::assess::{Finding, Kind, Unit};
 
@@ -38,7 +38,8 @@ pub(super) fn judge(take: &Take, leaps: &[Leap], findings: &mut Vec<Finding>) {
 
 /// Before the piece and after it pupils play about, and some of that fits some bar by chance: the share of belief left
 /// for a jump out of a short first stretch, or into a last one after the piece was over. Half of it goes for each four
-/// strikes fewer; of what goes over into the piece in time, for each strike fewer (common sense).
+/// strikes fewer; of what goes over into the piece in time, for each strike fewer (common sense). Nobody counts in to play
+/// about.
 fn not_playing_about(take: &Take, leap: &Leap) -> f64 {
     const HALF: f64 = 4.0;
     const HALF_IN_TIME: f64 = 1.0;
@@ -46,7 +47,8 @@ fn not_playing_about(take: &Take, leap: &Leap) -> f64 {
     let over =
         take.runs[leap.run - 1].strikes.last().is_some_and(|&i| take.stroke(i) + 1 == take.timeline.strokes.len());
     let half = if leap.paused { HALF } else { HALF_IN_TIME };
-    let first = if leap.run == 1 && leap.to == 0 { n(0) * HALF / half } else { f64::INFINITY };
+    let counted_in = take.placed.iter().any(|p| p.step == Step::CountIn);
+    let first = if leap.run == 1 && leap.to == 0 && !counted_in { n(0) * HALF / half } else { f64::INFINITY };
     let last = if leap.run + 1 == take.runs.len() && over { n(leap.run) } else { f64::INFINITY };
     1.0 - 0.5f64.powf(first.min(last) / HALF)
 }
@@ -179,12 +181,24 @@ fn began(take: &Take, findings: &mut Vec<Finding>) {
         return;
     }
     // Nor may it begin there a little later, with the first strikes played about.
-    let forbidden = Forbidden { late_begin: 0..first + 64, ..Forbidden::default() };
-    let dearer = take.trace.cost_without(&forbidden);
+    let late_begin = 0..first + 64;
+    let alone = take.trace.cost_without(&Forbidden { late_begin: late_begin.clone(), ..Forbidden::default() });
+    // Bars that sound like the first ones: begun there and the rest left out, it sounds the same.
+    let bars = take.timeline.bars.len();
+    let twins = (0..bar).take_while(|k| bar + k < bars && take.timeline.sound_alike(*k, bar + k)).count();
+    let (dearer, share) = if twins == 0 {
+        (alone, 1.0)
+    } else {
+        let last = take.runs[0].strikes.iter().copied().rfind(|&i| take.bar(i) < bar + twins).unwrap_or(first);
+        let forbidden = Forbidden { late_begin, jumps: first..last + 3, ..Forbidden::default() };
+        (take.trace.cost_without(&forbidden), witnessed(Kind::StartedLate, alone))
+    };
     let mut finding = take.finding(Kind::StartedLate, bar, Some(take.time(first)));
     finding.size = bar as f64;
     finding.unit = Unit::Bars;
-    finding.confidence = witnessed(finding.kind, dearer);
+    let happened = witnessed(finding.kind, dearer);
+    // That something was left out is one question, what to call it another.
+    finding.confidence = (happened * share).max(happened.min(LEAST_CONFIDENCE));
     finding.otherwise = Some(Kind::SectionSkipped);
     finding.evidence = format!("told from the beginning the take fits worse by {dearer:.1} nats");
     finding.text = format!("Began at {}; the {} before it were not played.", take.place(bar), count(bar, "bar"));

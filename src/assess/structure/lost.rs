@@ -17,16 +17,21 @@ pub(super) struct Gone {
     pub(super) found: Option<usize>,
 }
 
-/// The stretches in which the place was lost. What is too little for that becomes strikes that nobody wrote.
+/// The stretches in which the place was lost: told so by the aligner, or strikes that nobody wrote and then a place that
+/// does not follow. What is too little for that becomes strikes that nobody wrote.
 pub(super) fn gone(strikes: &[Strike], placed: &mut [Placed]) -> Vec<Gone> {
     let mut out = Vec::new();
-    let mut next = 0;
-    while let Some(from) = (next..placed.len()).find(|&i| placed[i].step == Step::Lost) {
+    let astray = |p: &Placed| matches!(p.step, Step::Lost | Step::Extra);
+    let mut next = placed.iter().position(|p| p.step.is_match()).unwrap_or(placed.len());
+    while let Some(from) = (next..placed.len()).find(|&i| astray(&placed[i])) {
         let found = (from..placed.len()).find(|&i| placed[i].step.is_match());
         next = found.unwrap_or(placed.len());
-        let to = (from..next).rfind(|&i| placed[i].step == Step::Lost).unwrap_or(from);
+        let told = placed[from..next].iter().any(|p| p.step == Step::Lost);
+        let counts = |i: &usize| if told { placed[*i].step == Step::Lost } else { astray(&placed[*i]) };
+        let (Some(from), Some(to)) = ((from..next).find(counts), (from..next).rfind(counts)) else { continue };
         let all: f64 = strikes[from..=to].iter().map(|s| s.certainty.clamp(0.0, 1.0)).sum();
-        if all >= LEAST && (strikes[to].at - strikes[from].at).get() >= LEAST_S {
+        let enough = all >= LEAST && (strikes[to].at - strikes[from].at).get() >= LEAST_S;
+        if enough && (told || found.is_some_and(|i| placed[i].step.breaks())) {
             out.push(Gone { from, to, found });
             continue;
         }
