@@ -309,7 +309,54 @@ def timing(a):
         row(f'tempo change of {100 * total:.0f} % over the take', 'scipy.stats.theilslopes on log intervals', f'{kind} {size:.1f} %, Theil-Sen {theirs:.1f} ({low:.1f} to {high:.1f}) %', 'within 3 percentage points of the truth', abs(size - 100 * total) < 3)
 
 
-CHECKS = dict(matching=matching, transforms=transforms, decoding=decoding, resampling=resampling, strikes=strikes, parts=parts, timing=timing)
+# ---- standard errors, published values ----
+
+def errors(a):
+    """The standard error stated with the hands' difference against scipy's bootstrap of the very same lateness."""
+    from scipy.stats import bootstrap
+    text = ('title = "Hands"\nmeter = "4/4"\nbpm = { start = 60, goal = 100 }\nform = "A A A"\n[sections.A]\n'
+            'strokes = "oxxo xoxx | ooxo xxox | oxox xoox | xxoo oxxo"\nhands   = "RLRR LLRL | RRLR LRLL | LRRL RLLR | RLLR LRRL"\n')
+    ratios = []
+    with tempfile.TemporaryDirectory() as d:
+        part = os.path.join(d, 'hands.toml')
+        open(part, 'w').write(text)
+        line = json.loads(said([a.binary, 'check', part, '--bpm', '80', '--json']))['strokes']
+        at, surfaces = np.array([s['at_s'] for s in line]), [s['surface'] for s in line]
+        left = np.array([s['hands'] == 'L' for s in line])
+        for seed in range(6):
+            rng = np.random.default_rng(seed)
+            got = assessed(a, part, np.sort(1 + at + .05 * left + rng.normal(0, .015, len(at))), surfaces, 80)
+            found = [f for f in got['findings'] if f['kind'] == 'uneven-hands']
+            if not found:
+                continue
+            stated = float(re.search(r'standard error of (\d+) ms', found[0]['evidence']).group(1))
+            late = np.array([s['late_ms'] if s['late_ms'] is not None else np.nan for s in got['strokes']])
+            sides = [late[left & ~np.isnan(late)], late[~left & ~np.isnan(late)]]
+            theirs = bootstrap(sides, lambda x, y, axis=-1: np.median(x, axis=axis) - np.median(y, axis=axis), n_resamples=2000, random_state=seed).standard_error
+            ratios.append(stated / theirs)
+    low, high = min(ratios, default=np.nan), max(ratios, default=np.nan)
+    # Whole milliseconds are printed of an error of about four; a median is up to sqrt(pi/2) less efficient than what is fitted.
+    row(f'standard error of the hands\' difference, {len(ratios)} takes', 'scipy.stats.bootstrap of the same lateness, difference of medians', f'{low:.2f} to {high:.2f} times theirs', '.6 to 1.5, all six found', len(ratios) == 6 and .6 <= low and high <= 1.5)
+
+
+def published(a):
+    """What the product says of limits against the published tables."""
+    root = os.path.dirname(os.path.dirname(HERE))
+    with tempfile.TemporaryDirectory() as d:
+        truth = json.load(open(os.path.join(root, 'reference_takes', 'robin.json')))
+        take = os.path.join(root, 'reference_takes', truth['take'])
+        said([a.binary, 'assess', os.path.join(root, 'reference_takes', 'lantern-parade.toml'), take, '--bpm', str(truth['asked_bpm']), '--out', d])
+        pages = ' '.join(open(p).read() for p in glob.glob(os.path.join(d, '**', '*.html'), recursive=True))
+    pages = re.sub(r'\s+', ' ', pages)
+    # NIOSH (CDC), criteria for a recommended standard: T = 480 / 2^((L - 85) / 3) minutes.
+    allowed = lambda level: 480 / 2 ** ((level - 85) / 3)
+    m = re.search(r'(\d+) dBA over (\d+) hours, half the time for each (\d+) dB more, so (\d+) minutes at (\d+) dBA \(NIOSH\)', pages)
+    base, hours, step, minutes, level = map(int, m.groups()) if m else [0] * 5
+    met = bool(m) and allowed(base) == 60 * hours and abs(allowed(base + step) - 30 * hours) < 1e-9 and abs(allowed(level) - minutes) < .5
+    row('exposure limits on the teacher\'s page', 'NIOSH: 480 / 2^((L - 85) / 3) minutes', f'{base} dBA {hours} h, {level} dBA {minutes} min', 'the table', met)
+
+
+CHECKS = dict(matching=matching, transforms=transforms, decoding=decoding, resampling=resampling, strikes=strikes, parts=parts, timing=timing, errors=errors, published=published)
 
 
 def main():
