@@ -166,6 +166,8 @@ pub(super) fn short(assessment: &Assessment, finding: &Finding) -> String {
     let size = finding.size.abs();
     let amount = match finding.unit {
         Unit::Beats if size.is_finite() => {
+            // A tenth is as near as anybody reads a beat.
+            let size = (10.0 * size).round() / 10.0;
             format!(", {} {}", plain(size), if near(size, 1.0) { "beat" } else { "beats" })
         }
         Unit::Milliseconds if size.is_finite() => format!(", {size:.0} ms"),
