@@ -71,6 +71,11 @@ const GAIN_QUIETEST: f64 = 0.1;
 const GAIN_DROP_DB: f64 = 5.0;
 /// Length of a stretch of constant audibility.
 const AUDIBILITY_FRAMES: usize = 69;
+/// What stays within one step of the recording is rounded away. A strike whose 50 ms hold this much less power than a step
+/// does reaches some three steps at its peak (a strike's peak lies about 15 dB above that power). Rule of thumb.
+const BELOW_STEP_DB: f64 = 6.0;
+/// Less noise than this is silence made by rounding or by a gate: a hundredth of the power of a step of 24 bits.
+const NO_NOISE: f32 = 1e-16;
 
 fn samples(seconds: f64) -> usize {
     (seconds * f64::from(EAR_RATE.get())) as usize
@@ -196,7 +201,7 @@ impl Ear {
                 self.heard.faint.push(onset);
             }
         }
-        self.heard.audibility.extend(audibility(model, &front, from, until, offset));
+        self.heard.audibility.extend(audibility(model, &front, &self.buffer, from, until, offset));
     }
 }
 
@@ -245,27 +250,33 @@ fn level(x: &[f32], at: usize) -> Decibels {
 }
 
 /// What a strike must reach to be heard, tenth of a second by tenth of a second.
-fn audibility<'a>(
-    model: &'a Model,
-    front: &'a Front,
-    from: usize,
-    until: usize,
-    offset: Seconds,
-) -> impl Iterator<Item = Audibility> + 'a {
-    (0..front.short.len().div_ceil(AUDIBILITY_FRAMES)).filter_map(move |k| {
-        let first = FrameIndex(k * AUDIBILITY_FRAMES);
-        let at = first.centre(SHORT_HOP);
-        if !(from as u64..until as u64).contains(&at.0) {
-            return None;
-        }
-        let end = (first.0 + AUDIBILITY_FRAMES).min(front.short.len());
-        let mut powers: Vec<f32> = front.short[first.0..end].iter().map(|f| mean_power(f.iter().copied())).collect();
-        let noise = Decibels::from_power(f64::from(quantile(&mut powers, 0.5)));
-        Some(Audibility {
-            from: offset + at.to_seconds(EAR_RATE),
-            threshold: Decibels(noise.0 + model.audible_over_noise_db),
+fn audibility(model: &Model, front: &Front, x: &[f32], from: usize, until: usize, offset: Seconds) -> Vec<Audibility> {
+    let mut rounded_away: Option<f64> = None;
+    (0..front.short.len().div_ceil(AUDIBILITY_FRAMES))
+        .filter_map(|k| {
+            let first = FrameIndex(k * AUDIBILITY_FRAMES);
+            let at = first.centre(SHORT_HOP);
+            if !(from as u64..until as u64).contains(&at.0) {
+                return None;
+            }
+            let end = (first.0 + AUDIBILITY_FRAMES).min(front.short.len());
+            let mut powers: Vec<f32> =
+                front.short[first.0..end].iter().map(|f| mean_power(f.iter().copied())).collect();
+            let noise = quantile(&mut powers, 0.5);
+            let over_noise = Decibels::from_power(f64::from(noise)).0 + model.audible_over_noise_db;
+            let threshold = if noise < NO_NOISE {
+                over_noise.max(*rounded_away.get_or_insert_with(|| 20.0 * step(x).log10() - BELOW_STEP_DB))
+            } else {
+                over_noise
+            };
+            Some(Audibility { from: offset + at.to_seconds(EAR_RATE), threshold: Decibels(threshold) })
         })
-    })
+        .collect()
+}
+
+/// The smallest sample that is none of silence: a step of the recording where it was kept in coarse ones; 0 for silence.
+fn step(x: &[f32]) -> f64 {
+    x.iter().map(|v| v.abs()).filter(|v| *v > 0.0).min_by(f32::total_cmp).map_or(0.0, f64::from)
 }
 
 /// What the fit needs of a whole recording, in the order of the weights; for `scripts/fit_ear.py` alone.
@@ -297,5 +308,27 @@ pub mod fitting {
     pub fn second_look(x: &[f32], p: &[f32]) -> Vec<(usize, Vec<f32>)> {
         let front = Front::new(&Transforms::new(), x);
         second::look(&Features::new(&front).sketches, p).into_iter().map(|(i, added)| (i, added.to_vec())).collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_a_coarse_step_rounds_away_is_hidden_and_digital_silence_alone_hides_nothing() {
+        // One burst in 8-bit steps, then silence: the quiet that follows may hold strikes below the step.
+        let heard = |step: f32| {
+            let mut ear = Ear::new();
+            let burst = |n: usize| if (n as u32).wrapping_mul(2_654_435_761) >> 31 == 0 { step } else { -3.0 * step };
+            let x: Vec<f32> = (0..88_200).map(|n| if n < 4410 { burst(n) } else { 0.0 }).collect();
+            ear.hear(&x, &mut |_, _| {});
+            ear.finish(&mut |_, _| {}).audibility
+        };
+        let quietest = |step: f32| heard(step)[10].threshold.0;
+        let eight_bits = 1.0 / 128.0;
+        assert!((quietest(eight_bits) - (20.0 * f64::from(eight_bits).log10() - BELOW_STEP_DB)).abs() < 1e-3);
+        assert!(quietest(1.0 / 32768.0) < -90.0);
+        assert!(quietest(0.0) < quietest(1.0 / 32768.0));
     }
 }
