@@ -376,10 +376,10 @@ fn one_sound_is_known_in_another_container_and_another_take_is_not() {
     let steps: Vec<f64> = (0..40).map(|k| 400.0 + f64::from(k * 37 % 61)).collect();
     let coded: Vec<f64> = steps.iter().enumerate().map(|(k, s)| s + if k % 2 == 0 { 1.0 } else { -1.0 }).collect();
     let other: Vec<f64> = (0..40).map(|k| 400.0 + f64::from(k * 23 % 61)).collect();
-    assert!(gather::same_sound(&print(&steps), &print(&coded)));
-    assert!(gather::same_sound(&print(&steps), &print(&steps[1..])));
-    assert!(!gather::same_sound(&print(&steps), &print(&other)));
-    assert!(!gather::same_sound(&print(&steps[..4]), &print(&steps[..4])));
+    assert!(hearing::same_sound(&print(&steps), &print(&coded)));
+    assert!(hearing::same_sound(&print(&steps), &print(&steps[1..])));
+    assert!(!hearing::same_sound(&print(&steps), &print(&other)));
+    assert!(!hearing::same_sound(&print(&steps[..4]), &print(&steps[..4])));
 }
 
 #[test]

@@ -377,8 +377,18 @@ fn said(outcome: &Gathered) -> String {
         Gathered::Known => "in the book already".into(),
         Gathered::Copy(file) => format!("the same sound as {}", shown(file)),
         Gathered::Doubtful(number, why) => format!("waits for you as number {number}: {}", shown(why)),
-        Gathered::Bad(why) => why.clone(),
+        Gathered::Bad(why) => shown(why),
+        Gathered::Practice(what) => format!("practice of {}, no take of the whole; left out", shown(what)),
     }
+}
+
+/// A bar with the time left.
+fn bar(all: usize) -> ProgressBar {
+    let bar = ProgressBar::with_draw_target(Some(all as u64), ProgressDrawTarget::stderr());
+    if let Ok(style) = ProgressStyle::with_template("{pos} of {len}  {wide_bar}  {eta} left") {
+        bar.set_style(style);
+    }
+    bar
 }
 
 fn gather(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Result<Outcome> {
@@ -398,11 +408,8 @@ fn gather(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Result<Outco
         }
         .into());
     }
-    let bar = ProgressBar::with_draw_target(Some(items.len() as u64), ProgressDrawTarget::stderr());
-    if let Ok(style) = ProgressStyle::with_template("{pos} of {len}  {wide_bar}  {eta} left") {
-        bar.set_style(style);
-    }
-    let mut counts = [0usize; 5];
+    let bar = bar(items.len());
+    let mut counts = [0usize; 6];
     let mut failed = Vec::new();
     let mut asked = BTreeSet::new();
     let result = book.gather(&items, rules, |number, item, outcome| {
@@ -416,13 +423,14 @@ fn gather(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Result<Outco
             Gathered::Copy(_) => 2,
             Gathered::Doubtful(..) => 3,
             Gathered::Bad(_) => 4,
+            Gathered::Practice(_) => 5,
         };
         counts[k] += 1;
         if let Gathered::Doubtful(waiting, _) = outcome {
             // The same bytes under two names wait once.
             asked.insert(*waiting);
         }
-        if matches!(outcome, Gathered::Bad(_) | Gathered::Doubtful(..) | Gathered::Copy(_)) {
+        if !matches!(outcome, Gathered::Added { .. } | Gathered::Known) {
             failed.push(format!("{}: {}", shown(&item.place), said(outcome)));
         }
         bar.inc(1);
@@ -435,13 +443,16 @@ fn gather(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Result<Outco
     for bad in &unreadable {
         tell(&format!("{}: {}", shown(&bad.place), shown(&bad.why)));
     }
-    let [added, known, copies, _, bad] = counts;
+    let [added, known, copies, _, bad, practice] = counts;
     let (doubtful, bad) = (asked.len(), bad + unreadable.len());
     let mut out = format!(
         "{}, {known} known already, {}, {doubtful} for you to settle, {bad} not usable.\n",
         counted(added, "new take"),
         if copies == 1 { "1 copy".into() } else { format!("{copies} copies") }
     );
+    if practice > 0 {
+        out.push_str(&format!("{} left out.\n", counted(practice, "recording of practice")));
+    }
     if doubtful > 0 {
         out.push_str("`pailbeat book waiting` shows what to settle.\n");
     }
@@ -494,35 +505,43 @@ fn set_right(book: &Book, args: &CorrectArgs) -> Result<()> {
 }
 
 fn reassess(book: &Book) -> Result<Outcome> {
-    let ear = gather::ear();
-    let takes = book.takes(None)?;
-    let bar = ProgressBar::with_draw_target(Some(takes.len() as u64), ProgressDrawTarget::stderr());
+    let all = book.takes(None)?.len();
+    let bar = bar(all);
     let (mut heard, mut silent, mut failed, mut changed) = (0, 0, 0, 0);
-    for take in takes {
-        match book.hear_again(take.id) {
-            Ok(Some(distilled)) => {
+    let mut lines = Vec::new();
+    book.reassess_all(|take, told| {
+        match told {
+            Some(Ok(change)) => {
                 heard += 1;
-                let change = book.reassess(take.id, &ear, &distilled, now())?;
                 if !(change.units.is_empty() && change.gone.is_empty() && change.new.is_empty()) {
                     changed += 1;
-                    let mut out = format!("take {} ({}): {}\n", take.id, shown(&take.file), change.units.join(", "));
+                    let units =
+                        if change.units.is_empty() { "stands as before".into() } else { change.units.join(", ") };
+                    let mut out = format!("take {} ({}): {units}\n", take.id, shown(&take.file));
                     change.gone.iter().for_each(|t| out.push_str(&format!("  no longer: {}\n", shown(t))));
                     change.new.iter().for_each(|t| out.push_str(&format!("  new: {}\n", shown(t))));
-                    print(&out)?;
+                    lines.push(out);
                 }
             }
-            Ok(None) => silent += 1,
-            Err(error) => {
+            None => silent += 1,
+            Some(Err(error)) => {
                 failed += 1;
-                tell(&format!("take {}: {error}", take.id));
+                bar.suspend(|| tell(&format!("take {} ({}): {error}", take.id, shown(&take.file))));
             }
         }
         bar.inc(1);
-    }
+    })?;
     bar.finish_and_clear();
+    let stay = match silent {
+        0 => String::new(),
+        1 => " 1 stays as it is, because its sound is no longer kept.".into(),
+        n => format!(" {n} stay as they are, because their sound is no longer kept."),
+    };
     print(&format!(
-        "{heard} takes heard again with ear {ear}, {changed} changed. {silent} stay as they are, because their sound is no \
-         longer kept.\n"
+        "{}{} heard again with ear {}, {changed} changed.{stay}\n",
+        lines.concat(),
+        counted(heard, "take"),
+        gather::ear()
     ))?;
     Ok(if failed > 0 { Outcome::SomeFailed } else { Outcome::Done })
 }

@@ -122,12 +122,13 @@ pub fn page(view: &ProgressView) -> String {
         form(out, view);
     }
     if !view.lines.is_empty() {
-        let _ = writeln!(
-            out,
-            "<h2>Over the lessons</h2>\n<p class=\"sub\">Each dot is one take, from {} to {}.</p>\n<div class=\"lines\">",
-            escape(&view.days.0),
-            escape(&view.days.1)
-        );
+        let (from, to) = (escape(&view.days.0), escape(&view.days.1));
+        let days = if from == to {
+            format!("So far there is one day, {from}.")
+        } else {
+            format!("Each dot is one day, from {from} to {to}; the large one is the newest.")
+        };
+        let _ = writeln!(out, "<h2>Over the lessons</h2>\n<p class=\"sub\">{days}</p>\n<div class=\"lines\">");
         for line in &view.lines {
             let _ = write!(
                 out,
