@@ -37,6 +37,10 @@ const SAME_SHARE: f64 = 0.9;
 /// Padding of coders and cut ends: recordings of one sound differ in length by less.
 pub(super) const SAME_LENGTH_S: f64 = 1.0;
 
+/// Who plays to a guide plays at its tempo: beginners wander by some 5 %. One who is further off follows none, so that
+/// none is looked for when the part was told without.
+const FOLLOWED: f64 = 0.08;
+
 /// A recording as heard, with what is needed to look for a guide in it.
 pub(super) struct Listened {
     take: Take,
@@ -123,7 +127,15 @@ impl Listened {
     ) -> Result<(usize, Assessment), String> {
         let first = which(&self.take, parts, told);
         let near = match &first {
-            Ok((k, _)) => parts.get(*k..*k + 1).unwrap_or_default(),
+            Ok((k, assessment)) => {
+                let own = parts.get(*k..*k + 1).unwrap_or_default();
+                let off =
+                    |a: &Assigned| assessment.clock.is_some_and(|c| (c.bpm.get() / a.bpm.get() - 1.0).abs() > FOLLOWED);
+                if own.iter().any(|a| off(a)) && !item.card.as_ref().is_some_and(|c| c.guide_played) {
+                    return first;
+                }
+                own
+            }
             Err(_) => parts,
         };
         match self.without(item, bytes, &guides(near, item.card.as_ref())) {

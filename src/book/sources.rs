@@ -265,7 +265,7 @@ fn file(path: &Path, below: &Path) -> Item {
 }
 
 fn folder(root: &Path, items: &mut Vec<Item>, bad: &mut Vec<Unreadable>) {
-    // Links are followed: shared folders are often made of them. One that leads back to where it lies is told.
+    // Links are followed: shared folders are often made of them.
     for entry in walkdir::WalkDir::new(root).follow_links(true).sort_by_file_name() {
         match entry {
             Ok(entry) if entry.file_type().is_file() => {
@@ -282,6 +282,8 @@ fn folder(root: &Path, items: &mut Vec<Item>, bad: &mut Vec<Unreadable>) {
                 }
             }
             Ok(_) => {}
+            // A link back to a folder it lies in: all of that is looked at anyway.
+            Err(error) if error.loop_ancestor().is_some() => {}
             Err(error) => bad
                 .push(Unreadable { place: error.path().unwrap_or(root).display().to_string(), why: error.to_string() }),
         }

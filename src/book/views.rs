@@ -172,24 +172,22 @@ impl Book {
             }
             view.sent += usize::from(sent);
             view.of_this += usize::from(sent && of_this);
-            match last {
-                None => silent.entry("nothing sent yet".into()).or_default().push(pupil.nickname.clone()),
-                Some((_, _, at)) if now_s - at >= WEEK_S => {
-                    silent.entry("nothing sent for a week".into()).or_default().push(pupil.nickname.clone());
+            let Some((take, assignment, at)) = last else {
+                silent.entry("nothing sent yet".into()).or_default().push(pupil.nickname.clone());
+                continue;
+            };
+            if now_s - at >= WEEK_S {
+                silent.entry("nothing sent for a week".into()).or_default().push(pupil.nickname.clone());
+            } else if !at_long.is_empty() {
+                stuck.entry(at_long).or_default().push(pupil.nickname.clone());
+            }
+            let of = assignments.iter().find(|a| a.id == assignment).unwrap_or(current);
+            let timeline = of.timeline()?;
+            if let Some(distilled) = self.corrected_take(take, &timeline)? {
+                if has_all {
+                    ready.entry(next_step(current, &distilled)).or_default().push(pupil.nickname.clone());
                 }
-                Some((take, assignment, _)) => {
-                    if !at_long.is_empty() {
-                        stuck.entry(at_long).or_default().push(pupil.nickname.clone());
-                    }
-                    let of = assignments.iter().find(|a| a.id == assignment).unwrap_or(current);
-                    let timeline = of.timeline()?;
-                    if let Some(distilled) = self.corrected_take(take, &timeline)? {
-                        if has_all {
-                            ready.entry(next_step(current, &distilled)).or_default().push(pupil.nickname.clone());
-                        }
-                        newest.push(Newest { pupil: pupil.nickname.clone(), timeline, distilled });
-                    }
-                }
+                newest.push(Newest { pupil: pupil.nickname.clone(), timeline, distilled });
             }
         }
         view.ready = ready.into_iter().collect();

@@ -134,6 +134,8 @@ const MOST_MINIS: usize = 8;
 /// Longest name beside a dot or under a chart, in letters.
 const SHORT: usize = 22;
 const UNDER_CHART: usize = 12;
+/// A class is parted into columns only from so many names on.
+const LEAST_ROWS: usize = 8;
 /// Lateness at the edge of a small chart, milliseconds; what is later stands at the edge.
 const EDGE_MS: f64 = 150.0;
 /// What nobody hears: see the chart's band.
@@ -164,12 +166,12 @@ thead th+th{text-align:center}
 .sums td{color:var(--ink);text-align:left;padding-right:1.4rem}
 .sums tbody th{padding-right:1.4rem}
 .grids{display:grid;grid-template-columns:repeat(auto-fill,minmax(17rem,1fr));gap:0 2.4rem;align-items:start}
-.grids table{break-inside:avoid;width:100%}
-.grids th:first-child{width:100%}
+.grids table{break-inside:avoid}
+.grids thead th{white-space:nowrap}
 .two{display:grid;grid-template-columns:1fr 1fr;gap:0 2.4rem}
 .two p{margin:.2rem 0}
 footer{margin-top:1.8rem;border-top:1px solid var(--line);padding-top:.5rem;color:var(--grey);font-size:.8rem}
-@media screen and (max-width:44rem){ol.again>li{grid-template-columns:1.6rem 1fr}.minis{grid-column:1/-1;margin-top:.5rem}.two{grid-template-columns:1fr}.sums td{padding-right:.7rem}.grids table{max-width:26rem}.grids{gap:.8rem}}
+@media screen and (max-width:44rem){ol.again>li{grid-template-columns:1.6rem 1fr}.minis{grid-column:1/-1;margin-top:.5rem}.two{grid-template-columns:1fr}.sums td{padding-right:.7rem}.grids{gap:.8rem}.grids tbody th{min-width:6.5rem}}
 @media print{body{font-size:9.5pt}h1{font-size:18pt}h2{margin:10pt 0 4pt}ol.again>li{padding:5pt 0}.grids{grid-template-columns:repeat(3,1fr);gap:0 14pt}table{font-size:8.5pt}}
 ";
 
@@ -366,7 +368,7 @@ fn standings(out: &mut String, view: &ClassView) {
         Standing::NotSent.sign()
     );
     let columns = 3;
-    let each = view.pupils.len().div_ceil(columns).max(4);
+    let each = view.pupils.len().div_ceil(columns).max(LEAST_ROWS);
     let heads: String = view.units.iter().map(|u| format!("<th>{}</th>", escape(&clean(&u.name, 16)))).collect();
     for from in (0..view.pupils.len()).step_by(each) {
         let _ = write!(out, "<table><thead><tr><th></th>{heads}</tr></thead><tbody>");
