@@ -56,7 +56,7 @@ fn open(item: &Item, bytes: &[u8]) -> Result<Source, AudioError> {
 
 /// The guides that may be heard in a take of one of these assignments. A card that says whether and to what it was
 /// played is believed.
-fn guides(parts: &[&Assigned], card: Option<&Card>) -> Vec<Guide> {
+pub(super) fn guides(parts: &[&Assigned], card: Option<&Card>) -> Vec<Guide> {
     let described = card.and_then(|c| c.described.as_ref());
     if let (Some(card), Some(about)) = (card, described) {
         let part = parts.iter().find(|a| card.is_of(a));

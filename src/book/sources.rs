@@ -369,3 +369,32 @@ fn mailbox(path: &Path, single: bool, items: &mut Vec<Item>) -> Result<(), Strin
     }
     Ok(())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_day_is_read_from_names_as_phones_write_them() {
+        let day = |name: &str| day_in(name).map(|d| d.to_string());
+        for name in ["VID_20261104.mov", "2026-11-04 15.02.mp4", "wren_2026_11_04_2.m4a", "PXL_20261104_150201123.mp4"]
+        {
+            assert_eq!(day(name).as_deref(), Some("2026-11-04"), "{name}");
+        }
+        for name in
+            ["VID_1.mov", "IMG_20261344.mov", "120261104.mov", "202611041.mov", "2026-11_04.mov", "Übung20.wav", ""]
+        {
+            assert_eq!(day(name), None, "{name}");
+        }
+    }
+
+    #[test]
+    fn the_card_knows_best_when_a_take_was_made_then_the_name_then_the_file() {
+        let card = card(br#"{"began": "2026-11-04 15:00:00 +0000", "asked": {"bpm": 72.0}}"#);
+        assert_eq!(made(card.as_ref(), "VID_20261101.mov", Some(5)), Some(1_793_804_400));
+        assert_eq!(made(None, "take.mov", Some(5)), Some(5));
+        let noon = made(None, "VID_20261104.mov", Some(5)).unwrap_or_default();
+        assert_eq!(made(None, "VID_20261104.mov", Some(noon + 3_600)), Some(noon + 3_600));
+        assert!((noon - 1_793_804_400).abs() < 86_400);
+    }
+}
