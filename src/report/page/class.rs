@@ -234,7 +234,7 @@ fn again(out: &mut String, view: &ClassView) {
         out.push_str(if view.sent == 0 {
             "<p>Nothing has been heard yet.</p>"
         } else {
-            "<p>No fault is shared: what was sent needs no teaching to the whole class.</p>"
+            "<p>Nothing: no fault is shared by several.</p>"
         });
         return;
     }
