@@ -147,6 +147,20 @@ fn what_waits_is_looked_at_anew_when_more_is_known() {
     assert!(page.contains("all 2 have sent it<"), "{page}");
 }
 
+#[cfg(unix)]
+#[test]
+fn links_are_followed_and_a_loop_stops_nothing() {
+    let school = School::new();
+    let (inbox, elsewhere) = (school.inbox(), school.path("elsewhere"));
+    std::fs::create_dir(&elsewhere).unwrap();
+    std::fs::copy(demo("swift.wav"), elsewhere.join("VID_20261104.wav")).unwrap();
+    std::os::unix::fs::symlink(&elsewhere, inbox.join("Swift")).unwrap();
+    std::os::unix::fs::symlink(&inbox, inbox.join("loop")).unwrap();
+    let said = school.ok(&["gather", inbox.to_str().unwrap()]);
+    assert!(said.contains("1 new take,") && said.contains("From Swift."), "{said}");
+    assert!(school.ok(&["takes", "Swift"]).contains("4 November 2026"));
+}
+
 #[test]
 fn what_cannot_start_says_the_way_out() {
     let folder = tempfile::tempdir().unwrap();

@@ -5,6 +5,9 @@
 //! otherwise it is to be taken slower first. A unit of which the take holds nothing has no result. Corrections come
 //! last and win.
 //!
+//! Lateness is against the guide where one was heard, less the middle one, which the devices' unknown delay is part of;
+//! else against the player's own pulse.
+//!
 //! Limits: a stroke whose surface or presence could not be heard counts neither way.
 
 use crate::align::Step;
@@ -113,11 +116,16 @@ const TENTHS: f64 = 10.0;
 
 /// Distils an assessment.
 pub fn distil(a: &Assessment) -> Distilled {
-    let marks: Vec<Mark> = (a.strokes.iter())
-        .map(|s| Mark {
-            status: s.status,
-            surface: s.strike.and_then(|k| a.strikes.get(k)).map(|k| k.surface),
-            late: s.late,
+    let middle = a.middle_by_guide().map(|m| m.0);
+    let marks: Vec<Mark> = (a.strokes.iter().enumerate())
+        .map(|(j, s)| {
+            let strike = s.strike.and_then(|k| a.strikes.get(k));
+            let by_guide = || Some(a.late_by_guide(j, strike?.at)?.millis() - middle?.millis());
+            Mark {
+                status: s.status,
+                surface: strike.map(|k| k.surface),
+                late: by_guide().map(|ms| Lateness(Seconds::of(ms / 1e3))).or(s.late),
+            }
         })
         .collect();
     let in_rests = in_rests(a);

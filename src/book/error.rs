@@ -70,6 +70,9 @@ impl BookError {
             ),
             BookError::Newer { .. } => "use the newer program, or a backup made by this one".into(),
             BookError::Unknown { near: Some(near), .. } => format!("did you mean `{near}`?"),
+            BookError::Unknown { what: "take", .. } => {
+                "`pailbeat book takes NICKNAME` lists a pupil's takes with their numbers".into()
+            }
             BookError::Unknown { what, .. } => format!("`pailbeat book show` lists every {what}"),
             BookError::Refused { hint, .. } => hint.clone(),
             BookError::File { .. } => "check the name, the folder and who may write there".into(),

@@ -2,17 +2,15 @@
 //!
 //! Who, in this order: take card, rules, file name, folder, sender, each only when it names exactly one pupil. What:
 //! take card, rules, else by hearing: the take is held against every assigned part, and the part that tells it best is
-//! the one, when it tells it well ([`TOLD`]) and clearly better than the next ([`AHEAD`]). What stays doubtful is kept
+//! the one, when it tells it well and clearly better than the next (see `hearing`). What stays doubtful is kept
 //! on a list for the teacher, and is looked at anew when more is known: another pupil, assignment, rule, sender, ear. A
-//! recording is known again by its bytes, and in another container by its sound: the same
-//! strikes at the same intervals ([`same_sound`]).
+//! recording is known again by its bytes, and in another container by its sound. A take whose card says that it is
+//! practice of some bars or of a join is no take of the whole: it is left out, and counted.
 //!
 //! Hearing runs on all cores; the book is written by one, in the order of the list, each take in one transaction, so
 //! that a run that is killed and begun again ends as if it had not been.
 
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
-use std::io::Cursor;
-use std::path::Path;
 use std::sync::mpsc;
 
 use rayon::prelude::*;
@@ -21,30 +19,13 @@ use serde::Deserialize;
 use sha2::{Digest as _, Sha256};
 
 use super::distil::{self, Distilled};
+use super::hearing::{self, FEW, SAME_LENGTH_S, same_sound};
 use super::settle::origin;
-use super::sources::{Bytes, Card, Item};
+use super::sources::{Card, Item};
 use super::{Assigned, Book, BookError, NewTake, Pupil};
 use crate::assess::Assessment;
-use crate::audio::{self, AudioError};
-use crate::chain::{self, Take};
 use crate::report::chart;
 use crate::units::Seconds;
-
-/// A part tells a take when it is better than a rhythm of the take's own by so many nats a strike. Takes of other parts
-/// reach .71 at most, all but one in 693 under .6 (`scripts/class_figures.rs`, see `align::unrelated`), where the cost
-/// of repetition, .6, is already taken off: so .1 on this scale.
-pub const TOLD: f64 = 0.1;
-/// And better than every other part by so many nats a strike: over 30 strikes that is 6 nats, 400 to 1.
-pub const AHEAD: f64 = 0.2;
-/// Fewer strikes than this say nothing about which part it is, nor whether two recordings are one.
-const FEW: usize = 8;
-/// Two recordings of one sound have strikes within this of each other: what two coders move an attack by. Two takes by
-/// one player differ by 10 ms and more (the jitter of trained adults).
-const SAME_WITHIN_MS: f64 = 4.0;
-/// At least this share of them.
-const SAME_SHARE: f64 = 0.9;
-/// Padding of coders and cut ends: recordings of one sound differ in length by less.
-const SAME_LENGTH_S: f64 = 1.0;
 
 /// The ear that this program hears with: its version, and the beginning of the hash of its fitted numbers.
 pub fn ear() -> String {
@@ -107,6 +88,8 @@ pub enum Outcome {
     Known,
     /// In the book already, from another file: its name.
     Copy(String),
+    /// Practice of a stretch, by its card: which. It is not kept.
+    Practice(String),
     /// On the list for the teacher: its number, and why.
     Doubtful(i64, String),
     /// Could not be used, and why.
@@ -126,6 +109,7 @@ pub(super) struct Facts {
 /// A recording as heard, on its way into the book.
 pub(super) enum Heard {
     Known,
+    Practice(String),
     /// Still waits, and nothing more is known than when it was last looked at.
     Waits(Vec<u8>),
     Bad(String),
@@ -249,90 +233,13 @@ fn sender(item: &Item) -> String {
     if item.sender.is_empty() { item.folders.join("/") } else { item.sender.clone() }
 }
 
-/// Strikes as intervals in tenths of a millisecond: the same whatever stands before the first.
-pub(super) fn print_of(take: &Take) -> Vec<u8> {
-    let sure: Vec<f64> = take.heard.onsets.iter().filter(|o| o.certainty > 0.5).map(|o| o.at.get()).collect();
-    sure.windows(2).flat_map(|w| (((w[1] - w[0]) * 1e4).round().clamp(0.0, 65_535.0) as u16).to_le_bytes()).collect()
-}
-
-/// Whether two fingerprints are of one sound: nearly every strike of either stands in the other at the same place.
-pub fn same_sound(a: &[u8], b: &[u8]) -> bool {
-    let times = |print: &[u8]| {
-        let steps = print.chunks_exact(2).map(|c| f64::from(u16::from_le_bytes([c[0], c[1]])) / 10.0);
-        std::iter::once(0.0)
-            .chain(steps.scan(0.0, |at, step| {
-                *at += step;
-                Some(*at)
-            }))
-            .collect::<Vec<f64>>()
-    };
-    let (a, b) = (times(a), times(b));
-    if a.len().min(b.len()) < FEW {
-        return false;
-    }
-    // The first strike of one may be missing in the other.
-    let shifts = (0..3).flat_map(|i| (0..3).map(move |j| (i, j)));
-    shifts.into_iter().any(|(i, j)| {
-        let shift = b[j] - a[i];
-        let (mut k, mut same) = (0, 0);
-        for t in &a {
-            while k < b.len() && b[k] < t + shift - SAME_WITHIN_MS {
-                k += 1;
-            }
-            same += usize::from(b.get(k).is_some_and(|u| (u - t - shift).abs() <= SAME_WITHIN_MS));
-        }
-        same as f64 >= SAME_SHARE * a.len().max(b.len()) as f64
-    })
-}
-
-pub(super) fn hear(item: &Item, bytes: &[u8]) -> Result<Take, AudioError> {
-    let mut source = match &item.bytes {
-        Bytes::File(path) => audio::open(path)?,
-        _ => audio::open_source(Cursor::new(bytes.to_vec()), Path::new(&item.place))?,
-    };
-    chain::hear(|block| source.next_block(block))
-}
-
-/// Which of the parts it is: the assessment against it, or in words why that is not sure.
-pub fn which(take: &Take, parts: &[&Assigned], told: bool) -> Result<(usize, Assessment), String> {
-    let mut tried: Vec<(f64, usize, Assessment)> = Vec::new();
-    for (k, assigned) in parts.iter().enumerate() {
-        let timeline = assigned.timeline().map_err(|e| e.to_string())?;
-        let (assessment, related) = chain::judge_related(take, &timeline, None);
-        tried.push((related, k, assessment));
-    }
-    tried.sort_by(|a, b| b.0.total_cmp(&a.0));
-    let next = tried.get(1).map(|t| t.0);
-    let enough = take.heard.onsets.len() >= FEW;
-    let mut best = tried.into_iter();
-    let Some((related, k, assessment)) = best.next() else { return Err("nothing was assigned to the class".into()) };
-    let title = |k: usize| parts.get(k).map_or("", |a| a.title.as_str());
-    // A card or a rule that names one part is believed.
-    if told && parts.len() == 1 {
-        return Ok((k, assessment));
-    }
-    if !enough {
-        return Err(format!("only {} strikes were heard", take.heard.onsets.len()));
-    }
-    if related < TOLD {
-        return Err("it is none of the parts that were assigned".into());
-    }
-    match next {
-        Some(next) if related - next < AHEAD => {
-            let other = best.next().map_or("", |t| title(t.1));
-            Err(format!("it may be `{}` or `{other}`", title(k)))
-        }
-        _ => Ok((k, assessment)),
-    }
-}
-
 impl Facts {
-    fn place(&self, item: &Item, take: &Take) -> Result<Sure, (Option<i64>, String)> {
+    fn place(&self, item: &Item, heard: &hearing::Listened, bytes: &[u8]) -> Result<Sure, (Option<i64>, String)> {
         let Some(pupil) = self.whose(item) else { return Err((None, "whose is it?".into())) };
         let parts = self.plausible(pupil.class, item);
         let card = item.card.as_ref().is_some_and(|c: &Card| c.part.title.is_some() || c.part.sha256.is_some());
         let told = card || self.rule(item).is_some_and(|r| r.part.is_some());
-        let (k, assessment) = which(take, &parts, told).map_err(|why| (Some(pupil.id), why))?;
+        let (k, assessment) = heard.which(item, bytes, &parts, told).map_err(|why| (Some(pupil.id), why))?;
         let assigned = parts.get(k).map(|a| (*a).clone());
         let assigned = assigned.ok_or((Some(pupil.id), "nothing was assigned to the class".to_owned()))?;
         Ok(sure(pupil, assigned, &assessment))
@@ -458,6 +365,7 @@ impl Book {
         let work = match heard {
             Heard::Bad(why) => return Ok(Outcome::Bad(why)),
             Heard::Known => return Ok(Outcome::Known),
+            Heard::Practice(what) => return Ok(Outcome::Practice(what)),
             Heard::Waits(sha) => {
                 let row = self.waits(&sha)?;
                 return Ok(row.map_or(Outcome::Known, |(number, why, _)| Outcome::Doubtful(number, why)));
@@ -552,16 +460,19 @@ fn listen(item: &Item, facts: &Facts, known: &Known) -> Heard {
     if known.looked.get(&sha) == Some(&looked) {
         return Heard::Waits(sha);
     }
-    match hear(item, &bytes) {
+    if let Some(what) = item.card.as_ref().and_then(Card::practice) {
+        return Heard::Practice(what);
+    }
+    match hearing::Listened::to(item, &bytes) {
         Err(error) => Heard::Bad(format!("{error}; {}", error.hint())),
-        Ok(take) => {
-            let print = print_of(&take);
+        Ok(heard) => {
+            let print = heard.print();
             Heard::Take(Box::new(Work {
                 n_onsets: print.len() / 2 + 1,
                 print,
-                length: take.heard.duration,
+                length: heard.length(),
                 looked,
-                found: facts.place(item, &take),
+                found: facts.place(item, &heard, &bytes),
                 sha,
                 bytes,
             }))

@@ -10,8 +10,10 @@
 //! | [`distil`] | assessment and corrections -> the few numbers that are kept |
 //! | `takes` | takes and assessments in and out, corrections, re-assessment |
 //! | [`sources`] | folder, zip, mailbox, files -> recordings |
+//! | `hearing` | a recording -> what was heard, of which assigned part it is, by the guide's clock where there is one |
 //! | [`gather`] | recordings -> takes, each with pupil and assignment, or a list for the teacher |
 //! | `settle` | the teacher's answers to what was doubtful |
+//! | `matters` | the newest takes of a class -> what is worth teaching again |
 //! | `views` | rows -> what the class page and the pupil's page show |
 //! | `care` | forgetting, keeping sound no longer than agreed, backup, export |
 //!
@@ -21,6 +23,8 @@ mod care;
 pub mod distil;
 mod error;
 pub mod gather;
+mod hearing;
+mod matters;
 mod people;
 mod settle;
 pub mod sources;

@@ -90,21 +90,21 @@ impl Book {
     /// # Errors
     /// For an empty name.
     pub fn enrol<'a>(&self, rows: impl IntoIterator<Item = (&'a str, &'a str)>) -> Result<usize, BookError> {
-        let step = self.db.unchecked_transaction()?;
-        let mut fresh = 0;
-        for (class, nickname) in rows {
-            let (class, nickname) = (named(class, "class")?, named(nickname, "pupil")?);
-            step.execute("INSERT INTO classes (name) VALUES (?1) ON CONFLICT DO NOTHING", [&class])?;
-            let known = self.pupil(&nickname).is_ok();
-            fresh += usize::from(!known);
-            step.execute(
-                "INSERT INTO pupils (class, nickname) SELECT id, ?2 FROM classes WHERE name = ?1
-                 ON CONFLICT (nickname) DO UPDATE SET class = excluded.class",
-                [&class, &nickname],
-            )?;
-        }
-        step.commit()?;
-        Ok(fresh)
+        self.savepoint(|| {
+            let mut fresh = 0;
+            for (class, nickname) in rows {
+                let (class, nickname) = (named(class, "class")?, named(nickname, "pupil")?);
+                self.db.execute("INSERT INTO classes (name) VALUES (?1) ON CONFLICT DO NOTHING", [&class])?;
+                let known = self.pupil(&nickname).is_ok();
+                fresh += usize::from(!known);
+                self.db.execute(
+                    "INSERT INTO pupils (class, nickname) SELECT id, ?2 FROM classes WHERE name = ?1
+                     ON CONFLICT (nickname) DO UPDATE SET class = excluded.class",
+                    [&class, &nickname],
+                )?;
+            }
+            Ok(fresh)
+        })
     }
 
     /// Reads a roster: a CSV file with a column for the nickname and, unless `class` is given, one for the class.
@@ -216,20 +216,19 @@ impl Book {
         if part.timeline(Some(&form), bpm).is_err() {
             return Err(refuse(format!("the form `{form}` does not fit the part `{}`", part.title)));
         }
-        let step = self.db.unchecked_transaction()?;
         let sha = Sha256::digest(new.part_text.as_bytes()).to_vec();
-        step.execute(
-            "INSERT INTO parts (title, sha256, text, added_s) VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING",
-            params![part.title, sha, new.part_text, new.given_s],
-        )?;
-        step.execute(
-            "INSERT INTO assignments (class, part, form, bpm, given_s, due_s)
-             SELECT ?1, id, ?3, ?4, ?5, ?6 FROM parts WHERE sha256 = ?2",
-            params![class, sha, form, bpm.get(), new.given_s, new.due_s],
-        )?;
-        let id = step.last_insert_rowid();
-        step.commit()?;
-        Ok(id)
+        self.savepoint(|| {
+            self.db.execute(
+                "INSERT INTO parts (title, sha256, text, added_s) VALUES (?1, ?2, ?3, ?4) ON CONFLICT DO NOTHING",
+                params![part.title, sha, new.part_text, new.given_s],
+            )?;
+            self.db.execute(
+                "INSERT INTO assignments (class, part, form, bpm, given_s, due_s)
+                 SELECT ?1, id, ?3, ?4, ?5, ?6 FROM parts WHERE sha256 = ?2",
+                params![class, sha, form, bpm.get(), new.given_s, new.due_s],
+            )?;
+            Ok(self.db.last_insert_rowid())
+        })
     }
 
     /// The assignments of a class, newest first.

@@ -1,16 +1,19 @@
 //! What waits for the teacher: the list, one answer each, remembered, and which of it to look at anew because more is
 //! known than before. And hearing a kept take again.
 
+use rayon::prelude::*;
 use rusqlite::{OptionalExtension as _, params};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest as _, Sha256};
 
-use super::distil::{self, Distilled};
-use super::gather::{Facts, Heard, Outcome, Rules, Work, ear, hear, hex, print_of, sure, which};
+use super::distil::Distilled;
+use super::gather::{Facts, Heard, Outcome, Rules, Work, ear, hex, sure};
+use super::hearing::{self, Listened};
 use super::sources::{Bytes, Card, CardPart, Item};
-use super::{Book, BookError};
-use crate::audio::{self, AudioError};
-use crate::chain;
+use super::{Assigned, Book, BookError, Changed, StoredTake};
+
+/// Takes heard again before they are written: enough for all cores, few enough for memory.
+const AT_A_TIME: usize = 32;
 
 /// A recording that waits for the teacher.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -131,13 +134,13 @@ impl Book {
     /// # Errors
     /// If there is no such recording, or it still cannot be told what it is.
     pub fn settle(&self, id: i64, pupil: Option<&str>, part: Option<&str>, always: bool) -> Result<Outcome, BookError> {
-        let sql = "SELECT sha256, file, sound, sender, pupil, taken_s FROM waiting WHERE id = ?1";
-        type Row = (Vec<u8>, String, String, String, Option<i64>, i64);
+        let sql = "SELECT sha256, file, sound, sender, pupil, taken_s, origin FROM waiting WHERE id = ?1";
+        type Row = (Vec<u8>, String, String, String, Option<i64>, i64, String);
         let row: Option<Row> = self
             .db
-            .query_row(sql, [id], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?, r.get(4)?, r.get(5)?)))
+            .query_row(sql, [id], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?, r.get(4)?, r.get(5)?, r.get(6)?)))
             .optional()?;
-        let Some((sha, file, sound, from, guess, taken_s)) = row else {
+        let Some((sha, file, sound, from, guess, taken_s, origin)) = row else {
             return Err(BookError::Refused {
                 what: format!("there is no recording {id} on the list"),
                 hint: "`pailbeat book waiting` shows the list".into(),
@@ -154,6 +157,12 @@ impl Book {
                 .cloned()
                 .ok_or_else(|| refuse("it is not known whose it is".into(), "say it with `--pupil NICKNAME`"))?,
         };
+        // The card it came with still says to what guide it was played; which part it is, the teacher says now.
+        let mut card = serde_json::from_str::<Origin>(&origin).ok().and_then(|o| o.card);
+        if let Some(title) = part {
+            let said = CardPart { title: Some(title.into()), sha256: None };
+            card = Some(Card { part: said, ..card.unwrap_or_default() });
+        }
         let item = Item {
             place: file,
             name: sound.clone(),
@@ -161,8 +170,7 @@ impl Book {
             sender: from.clone(),
             subject: String::new(),
             taken_s: Some(taken_s),
-            card: part
-                .map(|title| Card { part: CardPart { title: Some(title.into()), sha256: None }, ..Card::default() }),
+            card,
             bytes: Bytes::File(self.folder.join("sound").join(&sound)),
         };
         let parts = facts.plausible(pupil.class, &item);
@@ -171,8 +179,8 @@ impl Book {
             return Err(refuse(format!("`{title}` was never assigned to the class"), &format!("assigned: {given}")));
         }
         let bytes = item.read().map_err(|source| BookError::File { path: self.folder.join(&sound), source })?;
-        let take = hear(&item, &bytes).map_err(|e| refuse(e.to_string(), e.hint()))?;
-        let (k, assessment) = which(&take, &parts, part.is_some()).map_err(|why| {
+        let heard = Listened::to(&item, &bytes).map_err(|e| refuse(e.to_string(), e.hint()))?;
+        let (k, assessment) = heard.which(&item, &bytes, &parts, part.is_some()).map_err(|why| {
             refuse(format!("it is {}'s, but {why}", pupil.nickname), "say which part with `--part TITLE`")
         })?;
         let Some(assigned) = parts.get(k).map(|a| (*a).clone()) else {
@@ -183,9 +191,9 @@ impl Book {
         };
         let work = Work {
             sha,
-            print: print_of(&take),
-            n_onsets: print_of(&take).len() / 2 + 1,
-            length: take.heard.duration,
+            n_onsets: heard.print().len() / 2 + 1,
+            print: heard.print(),
+            length: heard.length(),
             bytes,
             looked: String::new(),
             found: Ok(sure(&pupil, assigned, &assessment)),
@@ -223,19 +231,60 @@ impl Book {
         Ok(())
     }
 
+    /// A take with its assignment and the place of its sound, where that is still kept.
+    fn kept(&self, take: &StoredTake) -> Result<Option<(Item, Assigned)>, BookError> {
+        let Some(path) = take.sound.as_ref().map(|s| self.folder.join("sound").join(s)).filter(|p| p.is_file()) else {
+            return Ok(None);
+        };
+        let item = Item {
+            place: take.file.clone(),
+            name: String::new(),
+            folders: Vec::new(),
+            sender: String::new(),
+            subject: String::new(),
+            taken_s: Some(take.taken_s),
+            card: None,
+            bytes: Bytes::File(path),
+        };
+        Ok(Some((item, self.assignment_of(take)?)))
+    }
+
     /// Hears a stored take again with this program's ear; `None` when its sound is no longer kept.
     ///
     /// # Errors
     /// If the sound cannot be heard.
     pub fn hear_again(&self, id: i64) -> Result<Option<Distilled>, BookError> {
-        let take = self.take(id)?;
-        let Some(path) = take.sound.as_ref().map(|s| self.folder.join("sound").join(s)).filter(|p| p.is_file()) else {
-            return Ok(None);
-        };
-        let refuse = |e: AudioError| BookError::Refused { what: e.to_string(), hint: e.hint().into() };
-        let mut source = audio::open(&path).map_err(refuse)?;
-        let heard = chain::hear(|block| source.next_block(block)).map_err(refuse)?;
-        let timeline = self.assignment_of(&take)?.timeline()?;
-        Ok(Some(distil::distil(&chain::judge(&heard, &timeline, None))))
+        let kept = self.kept(&self.take(id)?)?;
+        kept.map(|(item, assigned)| hearing::again(&item, &assigned)).transpose()
+    }
+
+    /// Hears all stored takes again, on all cores, and stores what this program's ear says of them. `tell` hears of each
+    /// in order what changed, why it could not be heard, or nothing where its sound is no longer kept.
+    ///
+    /// # Errors
+    /// If the book cannot be read or written.
+    pub fn reassess_all(
+        &self,
+        mut tell: impl FnMut(&StoredTake, Option<Result<Changed, BookError>>),
+    ) -> Result<(), BookError> {
+        let (ear, takes) = (ear(), self.takes(None)?);
+        // A few at a time: what was heard is safe in the book before the next are.
+        for some in takes.chunks(AT_A_TIME) {
+            let kept = some.iter().map(|take| self.kept(take)).collect::<Result<Vec<_>, _>>()?;
+            let heard: Vec<Option<Result<Distilled, BookError>>> = kept
+                .par_iter()
+                .with_max_len(1)
+                .map(|k| k.as_ref().map(|(item, assigned)| hearing::again(item, assigned)))
+                .collect();
+            for (take, heard) in some.iter().zip(heard) {
+                let told = match heard {
+                    Some(Ok(distilled)) => Some(Ok(self.reassess(take.id, &ear, &distilled, super::now())?)),
+                    Some(Err(error)) => Some(Err(error)),
+                    None => None,
+                };
+                tell(take, told);
+            }
+        }
+        Ok(())
     }
 }

@@ -1,7 +1,7 @@
 //! Folder, zip, mailbox, single files -> recordings, each with what is known of where it came from.
 //!
 //! In: paths. Out: [`Item`]s in a fixed order (by place), so that two runs see the same. Nothing is unpacked to disk:
-//! names inside archives are words to recognise a pupil by, never paths.
+//! names inside archives are words to recognise a pupil by, never paths. Links in folders are followed.
 //!
 //! Limits: archives inside archives are not opened; a member of an archive is held in memory while it is heard.
 
@@ -11,6 +11,8 @@ use std::sync::{Arc, Mutex};
 
 use mail_parser::{MessageParser, MimeHeaders as _};
 use serde::{Deserialize, Serialize};
+
+use crate::guide::{Description, Excerpt};
 
 /// Endings of recordings. What is in a file decides in the end; what ends otherwise is passed over in folders.
 const ENDINGS: [&str; 19] = [
@@ -30,6 +32,38 @@ pub struct Card {
     pub part: CardPart,
     /// What was asked for.
     pub asked: CardAsked,
+    /// When the recording began: date, time, zone.
+    pub began: Option<String>,
+    /// Whether a guide was played.
+    pub guide_played: bool,
+    /// All that was asked for, where this program wrote the card.
+    pub described: Option<Description>,
+}
+
+impl Card {
+    /// Whether the card names this very version of the part.
+    pub(super) fn is_of(&self, assigned: &super::Assigned) -> bool {
+        self.part.sha256.as_ref().is_some_and(|h| h.eq_ignore_ascii_case(&super::gather::hex(&assigned.sha256)))
+    }
+
+    /// What stretch was practised, in words, where it was not the form once through.
+    pub(super) fn practice(&self) -> Option<String> {
+        let laps = self.described.as_ref()?.laps();
+        let what = match laps.excerpt {
+            Excerpt::Form if laps.times == 1 => return None,
+            Excerpt::Form => "the form".to_owned(),
+            Excerpt::Section(name) => format!("section {name}"),
+            Excerpt::Bars(name, a, b) if a == b => format!("{name}, bar {a}"),
+            Excerpt::Bars(name, a, b) => format!("{name}, bars {a} to {b}"),
+            Excerpt::Join(a, b) => format!("the join from {a} to {b}"),
+        };
+        Some(if laps.times == 1 { what } else { format!("{what}, {} times", laps.times) })
+    }
+
+    fn began_s(&self) -> Option<i64> {
+        let at = jiff::fmt::strtime::parse("%Y-%m-%d %H:%M:%S %z", self.began.as_deref()?).ok()?;
+        Some(at.to_timestamp().ok()?.as_second())
+    }
 }
 
 /// Tempo and form on a take card.
@@ -132,7 +166,55 @@ fn card_names(name: &str) -> [String; 2] {
 }
 
 fn card(bytes: &[u8]) -> Option<Card> {
-    serde_json::from_slice(bytes).ok()
+    let whole: serde_json::Value = serde_json::from_slice(bytes).ok()?;
+    let described = whole.get("asked").and_then(|asked| serde_json::from_value(asked.clone()).ok());
+    Some(Card { described, ..serde_json::from_value(whole).ok()? })
+}
+
+/// The day in a file's name, as phones write it: `VID_20261104.mov`, `2026-11-04 15.02.mp4`.
+fn day_in(name: &str) -> Option<jiff::civil::Date> {
+    let digits = |text: &str| text.bytes().all(|b| b.is_ascii_digit());
+    let bytes = name.as_bytes();
+    let edge = |k: Option<usize>| k.and_then(|k| bytes.get(k)).is_none_or(|b| !b.is_ascii_digit());
+    (0..bytes.len()).find_map(|from| {
+        let plain = name.get(from..from + 8).filter(|t| digits(t)).map(|t| (t[..4].to_owned(), &t[4..6], &t[6..], 8));
+        let parted = || {
+            let t = name.get(from..from + 10)?;
+            let (y, m, d) = (t.get(..4)?, t.get(5..7)?, t.get(8..)?);
+            let sign = t.as_bytes()[4];
+            let same = matches!(sign, b'-' | b'_' | b'.') && t.as_bytes()[7] == sign;
+            (same && digits(y) && digits(m) && digits(d)).then(|| (y.to_owned(), m, d, 10))
+        };
+        let (y, m, d, long) = plain.or_else(parted)?;
+        if !edge(from.checked_sub(1)) || !edge(Some(from + long)) {
+            return None;
+        }
+        let date = jiff::civil::Date::new(y.parse().ok()?, m.parse().ok()?, d.parse().ok()?).ok()?;
+        (2000..2100).contains(&date.year()).then_some(date)
+    })
+}
+
+/// When a recording was made, as far as known: by its card, else on the day in its name, else when the file was written
+/// or sent. The hour is the file's where it is of that day, noon otherwise.
+fn made(card: Option<&Card>, name: &str, file: Option<i64>) -> Option<i64> {
+    let zone = jiff::tz::TimeZone::system();
+    card.and_then(Card::began_s).or_else(|| {
+        let Some(day) = day_in(name) else { return file };
+        let of_day =
+            |at: &i64| jiff::Timestamp::from_second(*at).is_ok_and(|t| t.to_zoned_datetime(zone.clone()).date() == day);
+        file.filter(of_day)
+            .or_else(|| Some(day.at(12, 0, 0, 0).to_zoned_datetime(zone.clone()).ok()?.timestamp().as_second()))
+    })
+}
+
+/// A zip's time, which is that of the clock on the wall where it was packed.
+fn local_s(t: &zip::DateTime) -> Option<i64> {
+    let (month, day) = (t.month() as i8, t.day() as i8);
+    let (h, m, s) = (t.hour() as i8, t.minute() as i8, t.second() as i8);
+    let wall = jiff::civil::DateTime::new(t.year() as i16, month, day, h, m, s, 0).ok()?;
+    // The year in which such times begin says that none was written.
+    (wall.year() > 1980).then_some(())?;
+    Some(wall.to_zoned_datetime(jiff::tz::TimeZone::system()).ok()?.timestamp().as_second())
 }
 
 /// Everything to be heard in these places. Files named one by one are taken whatever their ending.
@@ -165,24 +247,26 @@ fn file(path: &Path, below: &Path) -> Item {
     let root = below.file_name().map(|n| n.to_string_lossy().into_owned());
     let folders = root.into_iter().chain(inside.iter().map(|c| c.to_string_lossy().into_owned())).collect();
     let about = std::fs::metadata(path).and_then(|m| m.modified()).ok();
+    let about = about.and_then(|t| t.duration_since(std::time::UNIX_EPOCH).ok()).map(|d| d.as_secs() as i64);
     let card = card_names(&name)
         .iter()
         .find_map(|n| std::fs::read(path.with_file_name(n)).ok())
         .and_then(|bytes| card(&bytes));
     Item {
         place: path.display().to_string(),
+        taken_s: made(card.as_ref(), &name, about),
         name,
         folders,
         sender: String::new(),
         subject: String::new(),
-        taken_s: about.and_then(|t| t.duration_since(std::time::UNIX_EPOCH).ok()).map(|d| d.as_secs() as i64),
         card,
         bytes: Bytes::File(path.to_owned()),
     }
 }
 
 fn folder(root: &Path, items: &mut Vec<Item>, bad: &mut Vec<Unreadable>) {
-    for entry in walkdir::WalkDir::new(root).sort_by_file_name() {
+    // Links are followed: shared folders are often made of them.
+    for entry in walkdir::WalkDir::new(root).follow_links(true).sort_by_file_name() {
         match entry {
             Ok(entry) if entry.file_type().is_file() => {
                 let path = entry.path();
@@ -198,6 +282,8 @@ fn folder(root: &Path, items: &mut Vec<Item>, bad: &mut Vec<Unreadable>) {
                 }
             }
             Ok(_) => {}
+            // A link back to a folder it lies in: all of that is looked at anyway.
+            Err(error) if error.loop_ancestor().is_some() => {}
             Err(error) => bad
                 .push(Unreadable { place: error.path().unwrap_or(root).display().to_string(), why: error.to_string() }),
         }
@@ -207,8 +293,12 @@ fn folder(root: &Path, items: &mut Vec<Item>, bad: &mut Vec<Unreadable>) {
 fn archive(path: &Path, items: &mut Vec<Item>) -> Result<(), String> {
     let file = std::fs::File::open(path).map_err(|e| e.to_string())?;
     let mut archive = zip::ZipArchive::new(BufReader::new(file)).map_err(|e| format!("the zip is damaged: {e}"))?;
+    // Whatever cannot be taken out later is told then, with its name.
     let names: Vec<(usize, String)> = (0..archive.len())
-        .filter_map(|k| archive.by_index(k).ok().and_then(|m| Some((k, m.name().ok()?.into_owned()))))
+        .filter_map(|k| archive.by_index_raw(k).ok().and_then(|m| Some((k, m.name().ok()?.into_owned()))))
+        .collect();
+    let changed: Vec<Option<i64>> = (0..archive.len())
+        .map(|k| archive.by_index_raw(k).ok().and_then(|m| m.last_modified()).and_then(|t| local_s(&t)))
         .collect();
     let shared = Arc::new(Mutex::new(archive));
     let read = |index: usize| -> Option<Vec<u8>> {
@@ -233,7 +323,7 @@ fn archive(path: &Path, items: &mut Vec<Item>) -> Result<(), String> {
             folders: parts[..parts.len().saturating_sub(1)].iter().map(|n| (*n).to_owned()).collect(),
             sender: String::new(),
             subject: String::new(),
-            taken_s: None,
+            taken_s: made(own.as_ref(), parts.last().unwrap_or(&""), changed.get(*index).copied().flatten()),
             card: own,
             bytes: Bytes::Member(shared.clone(), *index),
         });
@@ -271,11 +361,40 @@ fn mailbox(path: &Path, single: bool, items: &mut Vec<Item>) -> Result<(), Strin
                 folders: Vec::new(),
                 sender: sender.clone(),
                 subject: subject.clone(),
-                taken_s: mail.date().map(mail_parser::DateTime::to_timestamp),
+                taken_s: made(own.as_ref(), name, mail.date().map(mail_parser::DateTime::to_timestamp)),
                 card: own,
                 bytes: Bytes::Held(Arc::new(bytes.to_vec())),
             });
         }
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_day_is_read_from_names_as_phones_write_them() {
+        let day = |name: &str| day_in(name).map(|d| d.to_string());
+        for name in ["VID_20261104.mov", "2026-11-04 15.02.mp4", "wren_2026_11_04_2.m4a", "PXL_20261104_150201123.mp4"]
+        {
+            assert_eq!(day(name).as_deref(), Some("2026-11-04"), "{name}");
+        }
+        for name in
+            ["VID_1.mov", "IMG_20261344.mov", "120261104.mov", "202611041.mov", "2026-11_04.mov", "Übung20.wav", ""]
+        {
+            assert_eq!(day(name), None, "{name}");
+        }
+    }
+
+    #[test]
+    fn the_card_knows_best_when_a_take_was_made_then_the_name_then_the_file() {
+        let card = card(br#"{"began": "2026-11-04 15:00:00 +0000", "asked": {"bpm": 72.0}}"#);
+        assert_eq!(made(card.as_ref(), "VID_20261101.mov", Some(5)), Some(1_793_804_400));
+        assert_eq!(made(None, "take.mov", Some(5)), Some(5));
+        let noon = made(None, "VID_20261104.mov", Some(5)).unwrap_or_default();
+        assert_eq!(made(None, "VID_20261104.mov", Some(noon + 3_600)), Some(noon + 3_600));
+        assert!((noon - 1_793_804_400).abs() < 86_400);
+    }
 }

@@ -258,9 +258,9 @@ fn even_is_up_in_the_chart_of_evenness() {
     for (key, ms) in [(1, 60.0), (2, 10.0)] {
         let mut d = good(&assigned(&book));
         d.jitter = Some(Seconds::from_millis(ms));
-        put(&book, "Wren", key, 2_000 + i64::from(key), &d);
+        put(&book, "Wren", key, 2_000 + 2 * 86_400 * i64::from(key), &d);
     }
-    let html = crate::report::page::progress::page(&book.pupil_view("Wren", 3_000).unwrap());
+    let html = crate::report::page::progress::page(&book.pupil_view("Wren", 500_000).unwrap());
     let chart = html.split("<b>Evenness</b>").nth(1).unwrap().split("</figure>").next().unwrap();
     let heights = |tag: &str, name: &str| -> Vec<f64> {
         let after =
@@ -376,10 +376,10 @@ fn one_sound_is_known_in_another_container_and_another_take_is_not() {
     let steps: Vec<f64> = (0..40).map(|k| 400.0 + f64::from(k * 37 % 61)).collect();
     let coded: Vec<f64> = steps.iter().enumerate().map(|(k, s)| s + if k % 2 == 0 { 1.0 } else { -1.0 }).collect();
     let other: Vec<f64> = (0..40).map(|k| 400.0 + f64::from(k * 23 % 61)).collect();
-    assert!(gather::same_sound(&print(&steps), &print(&coded)));
-    assert!(gather::same_sound(&print(&steps), &print(&steps[1..])));
-    assert!(!gather::same_sound(&print(&steps), &print(&other)));
-    assert!(!gather::same_sound(&print(&steps[..4]), &print(&steps[..4])));
+    assert!(hearing::same_sound(&print(&steps), &print(&coded)));
+    assert!(hearing::same_sound(&print(&steps), &print(&steps[1..])));
+    assert!(!hearing::same_sound(&print(&steps), &print(&other)));
+    assert!(!hearing::same_sound(&print(&steps[..4]), &print(&steps[..4])));
 }
 
 #[test]
@@ -396,4 +396,93 @@ fn the_lesson_of_a_section_is_read_from_its_part() {
     let part = crate::part::parse(PART).unwrap();
     assert_eq!(part.section("A").unwrap().lesson.as_deref(), Some("lesson-5.mp4 06:40"));
     assert_eq!(part.section("B").unwrap().lesson, None);
+}
+
+/// A card as `pailbeat take` writes it, as far as the book looks at it.
+fn card(part_text: &str, heard: &str, guide_played: bool, bars: Option<[u32; 2]>) -> sources::Card {
+    let part = crate::part::parse(part_text).unwrap();
+    let practice = crate::guide::Practice::once(part.timeline(None, part.range.start).unwrap());
+    let guide = crate::guide::likely(&practice, crate::onset::EAR_RATE).remove(0);
+    let mut about =
+        crate::guide::Description::new(&part, None, &crate::guide::Laps::default(), part.range.start, &guide);
+    about.heard = heard.into();
+    (about.section, about.bars) = (bars.map(|_| "A".into()), bars);
+    let sha = crate::take::fingerprint(part_text.as_bytes());
+    sources::Card {
+        part: sources::CardPart { title: None, sha256: Some(sha) },
+        guide_played,
+        described: Some(about),
+        ..sources::Card::default()
+    }
+}
+
+#[test]
+fn a_card_says_to_which_guide_a_take_was_played() {
+    let book = book();
+    let assigned = assigned(&book);
+    let heard = |card: Option<&sources::Card>| -> Vec<&'static str> {
+        hearing::guides(&[&assigned], card).iter().map(|g| g.config.heard.word()).collect()
+    };
+    assert_eq!(heard(None), ["click", "part", "both"]);
+    assert_eq!(heard(Some(&card(PART, "part", true, None))), ["part"]);
+    assert!(heard(Some(&card(PART, "alone", false, None))).is_empty());
+    // Of another version of the part: it may have been any of them.
+    assert_eq!(heard(Some(&card(&PART.replace("66", "60"), "part", true, None))).len(), 3);
+}
+
+#[test]
+fn practice_of_some_bars_is_no_take() {
+    assert_eq!(card(PART, "click", true, None).practice(), None);
+    assert_eq!(card(PART, "click", true, Some([1, 2])).practice().as_deref(), Some("A, bars 1 to 2"));
+}
+
+#[test]
+fn what_many_need_slower_is_taught_again_though_no_fault_is_shared() {
+    let book = book();
+    for (k, name) in ["Wren", "Jay", "Avocet"].into_iter().enumerate() {
+        let mut d = good(&assigned(&book));
+        for mark in d.marks.iter_mut().skip(k).step_by(2) {
+            mark.status = Status::Missed;
+        }
+        put(&book, name, k as u8 + 1, 2_000, &d);
+    }
+    let view = book.class_view("3b", 3_000).unwrap();
+    let titles: Vec<&str> = view.again.iter().map(|a| a.title.as_str()).collect();
+    assert_eq!(titles, ["Section A: slower first", "Section B: slower first"]);
+    assert_eq!(view.again[0].pupils.len(), 3);
+    assert_eq!(view.again[0].lesson.as_deref(), Some("lesson-5.mp4 06:40"));
+}
+
+#[test]
+fn who_is_silent_is_not_called_stuck_as_well_and_what_somebody_is_at_stands_in_one_line() {
+    let book = book();
+    let day = 86_400;
+    for k in 0..4 {
+        let mut d = good(&assigned(&book));
+        d.marks.iter_mut().for_each(|m| m.status = Status::Missed);
+        put(&book, "Wren", 10 + k, 2_000 + i64::from(k) * 3 * day, &d);
+    }
+    let word = |now: i64| book.class_view("3b", now).unwrap().word;
+    let stuck = word(2_000 + 10 * day);
+    assert!(
+        stuck.contains(&("A and B still slower first after a week of takes".into(), vec!["Wren".into()])),
+        "{stuck:?}"
+    );
+    let silent = word(2_000 + 30 * day);
+    assert!(
+        silent.contains(&("nothing sent for a week".into(), vec!["Wren".into()])) && silent.len() == 2,
+        "{silent:?}"
+    );
+}
+
+#[test]
+fn a_day_of_takes_is_one_dot() {
+    let book = book();
+    for k in 0..5u8 {
+        let mut d = good(&assigned(&book));
+        d.jitter = Seconds::new(f64::from(k + 1) / 1e3);
+        put(&book, "Wren", k + 1, 86_400 * 10 + i64::from(k % 4) + if k == 4 { 86_400 * 3 } else { 0 }, &d);
+    }
+    let lines = book.pupil_view("Wren", 86_400 * 20).unwrap().lines;
+    assert_eq!(lines[0].values, [Some(2.5), Some(5.0)]);
 }

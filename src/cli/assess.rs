@@ -12,6 +12,7 @@ use crate::assess::{Assessment, ClockSource};
 use crate::audio::AudioError;
 use crate::chain::{self, Take};
 use crate::guide::{Guide, Practice};
+use crate::onset::EAR_RATE;
 use crate::part::{Part, Surface, Timeline};
 use crate::report::{Meta, chart, json, page, text};
 use crate::surface::Calibration;
@@ -112,7 +113,7 @@ impl Plan {
             return Ok(Plan { timeline: practice.timeline, guides: vec![guide], expected: true });
         }
         let practice = guide::practice(&part, &args.asked, &args.practised.laps(1))?;
-        let guides = guide::likely(&practice);
+        let guides = crate::guide::likely(&practice, EAR_RATE);
         Ok(Plan { timeline: practice.timeline, guides, expected: false })
     }
 }

@@ -1,6 +1,6 @@
 //! `pailbeat book`: the class book.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context, Result, anyhow};
@@ -233,8 +233,11 @@ fn command(args: &BookArgs) -> Result<Outcome> {
                 due_s: by.as_deref().map(day).transpose()?,
             };
             let book = open()?;
-            book.assign(&new)?;
-            print(&format!("Assigned.\n{}", look_again(&book)?))?;
+            let id = book.assign(&new)?;
+            let given = book.assignments(book.class(class)?)?.into_iter().find(|a| a.id == id);
+            let what =
+                given.map_or(String::new(), |a| format!("{}, {} at {:.0}", shown(&a.title), a.form, a.bpm.get()));
+            print(&format!("{} has {what}.\n{}", shown(class), look_again(&book)?))?;
         }
         BookCommand::Gather { places, rules } => return gather(&open()?, places, rules.as_deref()),
         BookCommand::Waiting => waiting(&open()?)?,
@@ -269,10 +272,10 @@ fn command(args: &BookArgs) -> Result<Outcome> {
         BookCommand::Forget { nickname } => {
             let gone = open()?.forget(nickname)?;
             print(&format!(
-                "Forgotten: {}, {} files of sound, {}.\nBackups, exports and recordings outside the book's folder \
-                 are yours to remove.\n",
+                "Forgotten: {}, {} of sound, {}.\nBackups, exports and recordings outside the book are yours to \
+                 remove; the next `pailbeat book gather` would find these again.\n",
                 counted(gone.takes, "take"),
-                gone.sounds,
+                counted(gone.sounds, "file"),
                 counted(gone.pages, "page")
             ))?;
         }
@@ -281,7 +284,14 @@ fn command(args: &BookArgs) -> Result<Outcome> {
             if let Some(days) = keep {
                 book.set_keep_sound_days(*days)?;
             }
-            print(&format!("{} files of sound removed.\n", book.tidy(now())?))?;
+            let gone = book.tidy(now())?;
+            let days = book.keep_sound_days()?;
+            let kept = if days == 0 {
+                "none is kept".into()
+            } else {
+                format!("it is kept for {}", counted(days as usize, "day"))
+            };
+            print(&format!("{} of sound removed; {kept}.\n", counted(gone, "file")))?;
         }
         BookCommand::Backup { file } => {
             open()?.backup(file)?;
@@ -289,7 +299,7 @@ fn command(args: &BookArgs) -> Result<Outcome> {
         }
         BookCommand::Export { folder } => {
             let written = open()?.export(folder)?;
-            print(&format!("{} files written to {}.\n", written.len(), folder.display()))?;
+            print(&format!("{} written to {}.\n", counted(written.len(), "file"), folder.display()))?;
         }
         BookCommand::Reassess => return reassess(&open()?),
     }
@@ -302,6 +312,12 @@ fn day(text: &str) -> Result<i64> {
     let date: jiff::civil::Date = text.parse().map_err(|_| wrong())?;
     let at = date.to_zoned_datetime(jiff::tz::TimeZone::system()).map_err(|_| wrong())?;
     Ok(at.timestamp().as_second())
+}
+
+/// A day as it is printed.
+fn day_of(at_s: i64) -> String {
+    let at = jiff::Timestamp::from_second(at_s);
+    at.map(|t| t.to_zoned_datetime(jiff::tz::TimeZone::system()).strftime("%-d %B %Y").to_string()).unwrap_or_default()
 }
 
 /// A name as part of a file name: letters and digits, the rest is a dash.
@@ -330,12 +346,24 @@ fn show(book: &Book) -> Result<()> {
         let names: Vec<String> = book.pupils(Some(id))?.iter().map(|p| shown(&p.nickname)).collect();
         out.push_str(&format!("{}: {}\n", shown(&class), names.join(", ")));
         for a in book.assignments(id)? {
-            out.push_str(&format!("  {}, {} at {:.0}\n", shown(&a.title), a.form, a.bpm.get()));
+            let by = a.due_s.map_or(String::new(), |due| format!(", by {}", day_of(due)));
+            out.push_str(&format!(
+                "  {}, {} at {:.0}, since {}{by}\n",
+                shown(&a.title),
+                a.form,
+                a.bpm.get(),
+                day_of(a.given_s)
+            ));
         }
     }
     if out.is_empty() {
         out.push_str("The book is empty. `pailbeat book roster FILE.csv` enrols pupils.\n");
     }
+    out.push_str(&match book.waiting()?.len() {
+        0 => String::new(),
+        1 => "1 recording waits for you: `pailbeat book waiting`\n".into(),
+        n => format!("{n} recordings wait for you: `pailbeat book waiting`\n"),
+    });
     print(&out)
 }
 
@@ -377,8 +405,18 @@ fn said(outcome: &Gathered) -> String {
         Gathered::Known => "in the book already".into(),
         Gathered::Copy(file) => format!("the same sound as {}", shown(file)),
         Gathered::Doubtful(number, why) => format!("waits for you as number {number}: {}", shown(why)),
-        Gathered::Bad(why) => why.clone(),
+        Gathered::Bad(why) => shown(why),
+        Gathered::Practice(what) => format!("practice of {}, no take of the whole; left out", shown(what)),
     }
+}
+
+/// A bar with the time left.
+fn bar(all: usize) -> ProgressBar {
+    let bar = ProgressBar::with_draw_target(Some(all as u64), ProgressDrawTarget::stderr());
+    if let Ok(style) = ProgressStyle::with_template("{pos} of {len}  {wide_bar}  {eta} left") {
+        bar.set_style(style);
+    }
+    bar
 }
 
 fn gather(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Result<Outcome> {
@@ -398,13 +436,11 @@ fn gather(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Result<Outco
         }
         .into());
     }
-    let bar = ProgressBar::with_draw_target(Some(items.len() as u64), ProgressDrawTarget::stderr());
-    if let Ok(style) = ProgressStyle::with_template("{pos} of {len}  {wide_bar}  {eta} left") {
-        bar.set_style(style);
-    }
-    let mut counts = [0usize; 5];
+    let bar = bar(items.len());
+    let mut counts = [0usize; 6];
     let mut failed = Vec::new();
     let mut asked = BTreeSet::new();
+    let mut whose = BTreeMap::new();
     let result = book.gather(&items, rules, |number, item, outcome| {
         // What waits from earlier comes after the list.
         if number >= items.len() {
@@ -416,13 +452,17 @@ fn gather(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Result<Outco
             Gathered::Copy(_) => 2,
             Gathered::Doubtful(..) => 3,
             Gathered::Bad(_) => 4,
+            Gathered::Practice(_) => 5,
         };
         counts[k] += 1;
+        if let Gathered::Added { pupil, .. } = outcome {
+            *whose.entry(shown(pupil)).or_insert(0usize) += 1;
+        }
         if let Gathered::Doubtful(waiting, _) = outcome {
             // The same bytes under two names wait once.
             asked.insert(*waiting);
         }
-        if matches!(outcome, Gathered::Bad(_) | Gathered::Doubtful(..) | Gathered::Copy(_)) {
+        if !matches!(outcome, Gathered::Added { .. } | Gathered::Known) {
             failed.push(format!("{}: {}", shown(&item.place), said(outcome)));
         }
         bar.inc(1);
@@ -435,13 +475,21 @@ fn gather(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Result<Outco
     for bad in &unreadable {
         tell(&format!("{}: {}", shown(&bad.place), shown(&bad.why)));
     }
-    let [added, known, copies, _, bad] = counts;
+    let [added, known, copies, _, bad, practice] = counts;
     let (doubtful, bad) = (asked.len(), bad + unreadable.len());
     let mut out = format!(
         "{}, {known} known already, {}, {doubtful} for you to settle, {bad} not usable.\n",
         counted(added, "new take"),
         if copies == 1 { "1 copy".into() } else { format!("{copies} copies") }
     );
+    if !whose.is_empty() {
+        let names: Vec<String> =
+            whose.iter().map(|(p, n)| if *n == 1 { p.clone() } else { format!("{p} ({n})") }).collect();
+        out.push_str(&format!("From {}.\n", names.join(", ")));
+    }
+    if practice > 0 {
+        out.push_str(&format!("{} left out.\n", counted(practice, "recording of practice")));
+    }
     if doubtful > 0 {
         out.push_str("`pailbeat book waiting` shows what to settle.\n");
     }
@@ -452,10 +500,17 @@ fn gather(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Result<Outco
 fn takes(book: &Book, nickname: &str) -> Result<()> {
     let pupil = book.pupil(nickname)?;
     let mut out = String::new();
+    let assigned = book.assignments(pupil.class)?;
     for take in book.takes(Some(pupil.id))? {
-        out.push_str(&format!("{:>6}  {}\n", take.id, shown(&take.file)));
+        let of = assigned.iter().find(|a| a.id == take.assignment);
+        let of = of.map_or(String::new(), |a| format!("{}, {} at {:.0}: ", shown(&a.title), a.form, a.bpm.get()));
+        out.push_str(&format!("{:>6}  {}, {of}{}\n", take.id, day_of(take.taken_s), shown(&take.file)));
         for (kind, text) in book.findings(take.id)? {
             out.push_str(&format!("        {kind}: {}\n", shown(&text)));
+        }
+        let set_right = book.corrections(take.id)?.len();
+        if set_right > 0 {
+            out.push_str(&format!("        set right by you: {}\n", counted(set_right, "time")));
         }
     }
     if out.is_empty() {
@@ -489,40 +544,56 @@ fn set_right(book: &Book, args: &CorrectArgs) -> Result<()> {
         at_s: now(),
         note: args.note.clone(),
     };
+    let before = book.findings(args.take)?;
     book.correct(args.take, &correction, to)?;
-    print("Kept; it wins over the ear.\n")
+    let after = book.findings(args.take)?;
+    let mut out = "Kept; it wins over the ear.\n".to_owned();
+    let gone: Vec<_> = before.iter().filter(|f| !after.contains(f)).collect();
+    gone.iter().for_each(|(_, text)| out.push_str(&format!("  no longer: {}\n", shown(text))));
+    if what == CorrectionKind::Fine && gone.is_empty() {
+        out.push_str("The ear had found no such fault there; `pailbeat book takes NICKNAME` lists what it found.\n");
+    }
+    print(&out)
 }
 
 fn reassess(book: &Book) -> Result<Outcome> {
-    let ear = gather::ear();
-    let takes = book.takes(None)?;
-    let bar = ProgressBar::with_draw_target(Some(takes.len() as u64), ProgressDrawTarget::stderr());
+    let all = book.takes(None)?.len();
+    let bar = bar(all);
     let (mut heard, mut silent, mut failed, mut changed) = (0, 0, 0, 0);
-    for take in takes {
-        match book.hear_again(take.id) {
-            Ok(Some(distilled)) => {
+    let mut lines = Vec::new();
+    book.reassess_all(|take, told| {
+        match told {
+            Some(Ok(change)) => {
                 heard += 1;
-                let change = book.reassess(take.id, &ear, &distilled, now())?;
                 if !(change.units.is_empty() && change.gone.is_empty() && change.new.is_empty()) {
                     changed += 1;
-                    let mut out = format!("take {} ({}): {}\n", take.id, shown(&take.file), change.units.join(", "));
+                    let units =
+                        if change.units.is_empty() { "stands as before".into() } else { change.units.join(", ") };
+                    let mut out = format!("take {} ({}): {units}\n", take.id, shown(&take.file));
                     change.gone.iter().for_each(|t| out.push_str(&format!("  no longer: {}\n", shown(t))));
                     change.new.iter().for_each(|t| out.push_str(&format!("  new: {}\n", shown(t))));
-                    print(&out)?;
+                    lines.push(out);
                 }
             }
-            Ok(None) => silent += 1,
-            Err(error) => {
+            None => silent += 1,
+            Some(Err(error)) => {
                 failed += 1;
-                tell(&format!("take {}: {error}", take.id));
+                bar.suspend(|| tell(&format!("take {} ({}): {error}", take.id, shown(&take.file))));
             }
         }
         bar.inc(1);
-    }
+    })?;
     bar.finish_and_clear();
+    let stay = match silent {
+        0 => String::new(),
+        1 => " 1 stays as it is, because its sound is no longer kept.".into(),
+        n => format!(" {n} stay as they are, because their sound is no longer kept."),
+    };
     print(&format!(
-        "{heard} takes heard again with ear {ear}, {changed} changed. {silent} stay as they are, because their sound is no \
-         longer kept.\n"
+        "{}{} heard again with ear {}, {changed} changed.{stay}\n",
+        lines.concat(),
+        counted(heard, "take"),
+        gather::ear()
     ))?;
     Ok(if failed > 0 { Outcome::SomeFailed } else { Outcome::Done })
 }

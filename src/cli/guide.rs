@@ -8,7 +8,6 @@ use super::files::{self, print, tell};
 use super::{Asked, GuideArgs, Outcome, Practised, part};
 use crate::audio;
 use crate::guide::{self, Description, Excerpt, Guide, GuideConfig, GuideError, Heard, Laps, Practice};
-use crate::onset::EAR_RATE;
 use crate::part::{Part, Timeline};
 use crate::report::json;
 use crate::units::{Bpm, Decibels, SampleRate};
@@ -48,20 +47,6 @@ pub(super) fn practice(part: &Part, asked: &Asked, laps: &Laps) -> Result<Practi
     // A wrong form is shown with its place.
     let timeline = part::timeline(part, asked)?;
     Practice::of(part, asked.form.as_deref(), laps, timeline.bpm).map_err(|e| with_way_out(&e))
-}
-
-/// The guides that may have been played to for a practice, likeliest first.
-pub(super) fn likely(practice: &Practice) -> Vec<Guide> {
-    let several = practice.laps.len() > 1;
-    [Heard::Click, Heard::Part, Heard::Turns, Heard::Both]
-        .into_iter()
-        .filter(|heard| several || *heard != Heard::Turns)
-        .filter_map(|heard| {
-            let config = GuideConfig { heard, ..GuideConfig::default() };
-            // One too long to be made was not played to.
-            guide::render(practice, &config, EAR_RATE).ok()
-        })
-        .collect()
 }
 
 /// The guide in a file written by this program, and what is played to it.

@@ -277,6 +277,20 @@ fn strokes(timeline: &Timeline, bars: &Range<usize>) -> impl Iterator<Item = (us
     })
 }
 
+/// The guides that may have been played to for a practice, likeliest first, at a rate.
+pub fn likely(practice: &Practice, rate: SampleRate) -> Vec<Guide> {
+    let several = practice.laps.len() > 1;
+    [Heard::Click, Heard::Part, Heard::Turns, Heard::Both]
+        .into_iter()
+        .filter(|heard| several || *heard != Heard::Turns)
+        .filter_map(|heard| {
+            let config = GuideConfig { heard, ..GuideConfig::default() };
+            // One too long to be made was not played to.
+            render(practice, &config, rate).ok()
+        })
+        .collect()
+}
+
 impl Guide {
     /// Its samples; full scale is 1.
     pub fn samples(&self) -> Vec<f32> {

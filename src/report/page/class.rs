@@ -75,8 +75,12 @@ pub struct Mini {
     pub pupil: String,
     /// Place in the stretch shown (0 to 1), lateness in milliseconds, and what stands there.
     pub marks: Vec<(f64, f64, Sign)>,
-    /// Where the join is.
-    pub join: Option<f64>,
+    /// Written rests: from and to, in the same places.
+    pub rests: Vec<(f64, f64)>,
+    /// Where bars begin in the stretch, but the first.
+    pub bars: Vec<f64>,
+    /// Whether the bar line is a join.
+    pub join: bool,
 }
 
 /// Something worth teaching again.
@@ -130,6 +134,8 @@ const MOST_MINIS: usize = 8;
 /// Longest name beside a dot or under a chart, in letters.
 const SHORT: usize = 22;
 const UNDER_CHART: usize = 12;
+/// A class is parted into columns only from so many names on.
+const LEAST_ROWS: usize = 8;
 /// Lateness at the edge of a small chart, milliseconds; what is later stands at the edge.
 const EDGE_MS: f64 = 150.0;
 /// What nobody hears: see the chart's band.
@@ -142,7 +148,7 @@ ol.again>li{display:grid;grid-template-columns:1.6rem minmax(13rem,1fr) 2fr;gap:
 ol.again>li:last-child{border-bottom:1px solid var(--line)}
 ol.again p{margin:.1rem 0}
 .big{font-size:1.3rem;color:var(--grey);line-height:1.1}
-.minis{display:grid;grid-template-columns:repeat(4,1fr);gap:.3rem .8rem}
+.minis{display:grid;grid-template-columns:repeat(4,1fr);gap:.3rem .8rem;align-content:start}
 .minis figure{margin:0}
 .minis figcaption{font-size:.75rem;color:var(--grey);text-align:center;white-space:nowrap;overflow:hidden;text-overflow:ellipsis}
 .minis svg{width:100%}
@@ -161,10 +167,11 @@ thead th+th{text-align:center}
 .sums tbody th{padding-right:1.4rem}
 .grids{display:grid;grid-template-columns:repeat(auto-fill,minmax(17rem,1fr));gap:0 2.4rem;align-items:start}
 .grids table{break-inside:avoid}
+.grids thead th{white-space:nowrap}
 .two{display:grid;grid-template-columns:1fr 1fr;gap:0 2.4rem}
 .two p{margin:.2rem 0}
 footer{margin-top:1.8rem;border-top:1px solid var(--line);padding-top:.5rem;color:var(--grey);font-size:.8rem}
-@media screen and (max-width:44rem){ol.again>li{grid-template-columns:1.6rem 1fr}.minis{grid-column:1/-1;margin-top:.5rem}.two{grid-template-columns:1fr}.sums td{padding-right:.7rem}}
+@media screen and (max-width:44rem){ol.again>li{grid-template-columns:1.6rem 1fr}.minis{grid-column:1/-1;margin-top:.5rem}.two{grid-template-columns:1fr}.sums td{padding-right:.7rem}.grids{gap:.8rem}.grids tbody th{min-width:6.5rem}}
 @media print{body{font-size:9.5pt}h1{font-size:18pt}h2{margin:10pt 0 4pt}ol.again>li{padding:5pt 0}.grids{grid-template-columns:repeat(3,1fr);gap:0 14pt}table{font-size:8.5pt}}
 ";
 
@@ -207,6 +214,7 @@ pub fn page(view: &ClassView) -> String {
     }
     let waiting = match view.waiting {
         0 => String::new(),
+        1 => "One recording waits for you to say whose or what it is: <code>pailbeat book waiting</code>. ".into(),
         n => format!(
             "{} for you to say whose or what they are: <code>pailbeat book waiting</code>. ",
             words::capital(&words::count(n, "recording waits", "recordings wait"))
@@ -226,7 +234,7 @@ fn again(out: &mut String, view: &ClassView) {
         out.push_str(if view.sent == 0 {
             "<p>Nothing has been heard yet.</p>"
         } else {
-            "<p>Nothing that several have in common.</p>"
+            "<p>Nothing: no fault is shared by several.</p>"
         });
         return;
     }
@@ -265,8 +273,9 @@ fn again(out: &mut String, view: &ClassView) {
     if view.again.iter().all(|a| a.minis.is_empty()) {
         return;
     }
-    out.push_str("<p class=\"key\">In the small charts: above the line early, below it late, to 150 ms; the band is too small to hear. A mark in \
-colour is the fault, hollow was not played, a cross is in a rest, an upright line is the join.</p>\n");
+    out.push_str("<p class=\"key\">Each small chart is one pupil’s bar, all on one scale: above the line is early, below it late, to 150 ms at the \
+edge; nobody hears what lies within the dark band. A diamond is the fault, a cross was played in a rest (the pale stretches), a ring was not \
+played, a bold upright line is the join.</p>\n");
 }
 
 /// A pointer into the teacher's film: a link where it is one.
@@ -287,7 +296,17 @@ fn short(text: &str, most: usize) -> String {
 fn draw(mini: &Mini, says: &str) -> String {
     let (w, h) = (96.0, 44.0);
     let y = |late: f64| h / 2.0 + late.clamp(-EDGE_MS, EDGE_MS) / EDGE_MS * (h / 2.0 - 5.0);
+    let x = |at: f64| 4.0 + at.clamp(0.0, 1.0) * (w - 8.0);
     let mut svg = format!("<svg viewBox=\"0 0 {w} {h}\" role=\"img\" aria-label=\"{}\">", escape(says));
+    for (from, to) in &mini.rests {
+        let (from, to) = (x(*from), x(*to));
+        let _ = write!(
+            svg,
+            "<rect x=\"{from:.1}\" y=\"2\" width=\"{:.1}\" height=\"{:.1}\" fill=\"#f4f2ea\"/>",
+            to - from,
+            h - 4.0
+        );
+    }
     let _ = write!(
         svg,
         "<rect x=\"0\" y=\"{0:.1}\" width=\"{w}\" height=\"{1:.1}\" fill=\"#f0ede4\"/><path d=\"M0 {2:.1}H{w}\" stroke=\"#a9a69c\" stroke-width=\".8\"/>",
@@ -295,9 +314,18 @@ fn draw(mini: &Mini, says: &str) -> String {
         y(UNHEARD_MS) - y(-UNHEARD_MS),
         h / 2.0
     );
-    let x = |at: f64| 4.0 + at.clamp(0.0, 1.0) * (w - 8.0);
-    if let Some(at) = mini.join {
-        let _ = write!(svg, "<path d=\"M{0:.1} 3V{1:.1}\" stroke=\"#1e1e1c\" stroke-width=\".9\"/>", x(at), h - 3.0);
+    let ends = [(0.0, false), (1.0, false)].into_iter().chain(mini.bars.iter().map(|b| (*b, mini.join)));
+    for (at, join) in ends {
+        // Bar lines as in a score: thin, and bold where two sections join.
+        let (ink, wide) = if join { ("#1e1e1c", 1.4) } else { ("#a9a69c", 0.6) };
+        let at = if at == 0.0 {
+            0.4
+        } else if at == 1.0 {
+            w - 0.4
+        } else {
+            x(at)
+        };
+        let _ = write!(svg, "<path d=\"M{at:.1} 2V{:.1}\" stroke=\"{ink}\" stroke-width=\"{wide}\"/>", h - 2.0);
     }
     for (at, late, sign) in &mini.marks {
         let (x, y) = (x(*at), y(*late));
@@ -340,7 +368,7 @@ fn standings(out: &mut String, view: &ClassView) {
         Standing::NotSent.sign()
     );
     let columns = 3;
-    let each = view.pupils.len().div_ceil(columns).max(4);
+    let each = view.pupils.len().div_ceil(columns).max(LEAST_ROWS);
     let heads: String = view.units.iter().map(|u| format!("<th>{}</th>", escape(&clean(&u.name, 16)))).collect();
     for from in (0..view.pupils.len()).step_by(each) {
         let _ = write!(out, "<table><thead><tr><th></th>{heads}</tr></thead><tbody>");

@@ -55,6 +55,7 @@ const CSS: &str = "\
 h1{font-size:2rem}
 .keep{display:grid;grid-template-columns:1fr 1fr;gap:0 2.2rem;margin-top:1rem}
 .keep p{font-size:1.05rem}
+.chart{overflow-x:auto}
 h2.small{color:var(--grey);font-weight:400;margin:1rem 0 .1rem}
 .form{display:flex;flex-wrap:wrap;gap:.4rem;margin:.4rem 0}
 .form span{border:1px solid var(--ink);padding:.1rem .8rem;min-width:2.4rem;text-align:center}
@@ -65,7 +66,7 @@ h2.small{color:var(--grey);font-weight:400;margin:1rem 0 .1rem}
 .lines svg{width:100%}
 ul{margin:.2rem 0;padding-left:1.1rem}
 footer{margin-top:1.6rem;border-top:1px solid var(--line);padding-top:.5rem;color:var(--grey);font-size:.8rem}
-@media screen and (max-width:44rem){.keep,.lines{grid-template-columns:1fr}}
+@media screen and (max-width:44rem){.keep,.lines{grid-template-columns:1fr}.chart svg{min-width:40rem}}
 ";
 const CHILD: &str = "\
 body{max-width:40rem;font-size:1.2rem;line-height:1.6}
@@ -122,26 +123,27 @@ pub fn page(view: &ProgressView) -> String {
         form(out, view);
     }
     if !view.lines.is_empty() {
-        let _ = writeln!(
-            out,
-            "<h2>Over the lessons</h2>\n<p class=\"sub\">Each dot is one take, from {} to {}.</p>\n<div class=\"lines\">",
-            escape(&view.days.0),
-            escape(&view.days.1)
-        );
+        let (from, to) = (escape(&view.days.0), escape(&view.days.1));
+        let days = if from == to {
+            format!("So far there is one day, {from}.")
+        } else {
+            format!("Each dot is one day, from {from} to {to}; the large one is the newest.")
+        };
+        let _ = writeln!(out, "<h2>Over the lessons</h2>\n<p class=\"sub\">{days}</p>\n<div class=\"lines\">");
         for line in &view.lines {
             let _ = write!(
                 out,
                 "<figure><figcaption><b>{}</b> <span class=\"grey\">{}</span></figcaption>{}</figure>",
                 escape(&line.title),
                 escape(&line.now),
-                draw(line)
+                if from == to { String::new() } else { draw(line) }
             );
         }
         out.push_str("</div>\n");
     }
     if !view.chart.is_empty() {
         // Drawn by our own chart, which escapes what it is given.
-        let _ = writeln!(out, "<h2>The last take, stroke by stroke</h2>\n<div>{}</div>", view.chart);
+        let _ = writeln!(out, "<h2>The last take, stroke by stroke</h2>\n<div class=\"chart\">{}</div>", view.chart);
     }
     for said in &view.corrected {
         let _ = writeln!(out, "<p class=\"sub\">{}</p>", escape(&clean(said, 400)));
