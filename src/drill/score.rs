@@ -36,6 +36,8 @@ const ALIKE: f64 = 0.5;
 const LEAST_ANSWERED: usize = 2;
 /// Nearer than this to the leader's own strokes nothing counts while the leader plays.
 pub(super) const LEADER: Seconds = Seconds::from_millis(70.0);
+/// A stroke due this near to where one could be hidden may be hidden.
+const NEAR_HIDDEN: Seconds = Seconds::from_millis(30.0);
 /// This long before the call's last bar ends is still early.
 const EARLY: Seconds = Seconds::from_millis(60.0);
 
@@ -80,6 +82,8 @@ pub struct Window<'a> {
     pub breath: Seconds,
     /// Whether a strike of the pupil could be heard over the noise.
     pub audible: bool,
+    /// Stretches, from the answer's first beat, in which a stroke of the pupil could be hidden.
+    pub hidden: &'a [(Seconds, Seconds)],
     /// All strikes of the round, in any order.
     pub strikes: &'a [Struck],
 }
@@ -288,7 +292,10 @@ fn echoed(
     let mut sure = 0.99f64;
     for (i, pair) in found.pairs.iter().enumerate() {
         let Some(strike) = pair.map(|j| after[j]) else {
-            if window.audible {
+            let due = found.start + found.ratio * expected[i];
+            let near =
+                |h: &(Seconds, Seconds)| h.0.get() - NEAR_HIDDEN.get() <= due && due < h.1.get() + NEAR_HIDDEN.get();
+            if window.audible && !window.hidden.iter().any(near) {
                 out.differences.push(Difference::Missing(i))
             } else {
                 out.benefit.push(Difference::Missing(i))

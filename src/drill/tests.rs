@@ -60,6 +60,7 @@ fn said(hush: bool, strikes: &[Struck]) -> Verdict {
         from_call: Seconds::from_millis(4500.0),
         breath: Seconds::from_millis(1500.0),
         audible: true,
+        hidden: &[],
         strikes,
     };
     score(&window, &habits())
