@@ -155,7 +155,6 @@ pub(super) fn play(args: &PlayArgs) -> Result<Outcome> {
         plan: &plan,
         recording: &recording,
         loudspeaker: &loudspeaker,
-        mic_rate,
         delay: checked_delay(&args.check),
         follow,
         place: None,
@@ -207,7 +206,6 @@ struct Live<'a> {
     plan: &'a Plan,
     recording: &'a Recording,
     loudspeaker: &'a Loudspeaker,
-    mic_rate: crate::units::SampleRate,
     delay: Seconds,
     follow: Follow,
     /// Where the calls were heard last.

@@ -4,7 +4,7 @@
 //! answers at once, with the calls as prior.
 
 use super::fit::{At, fit};
-use super::score::{LEADER, explains};
+use super::score::{LEADER, SOFTER_DB, SURE, explains};
 use super::{Habits, Plan, Round, Struck, Verdict, VerdictKind, Window, score};
 use crate::chain::Take;
 use crate::onset::{Heard, Onset};
@@ -27,9 +27,12 @@ const AFTER_END: Seconds = Seconds::from_millis(100.0);
 /// Stretches in which a stroke could be hidden may be this share of an answer; beyond it silence says nothing.
 const MOST_HIDDEN: f64 = 0.5;
 /// What comes with one of the leader's sounds, from a little before it to its room's first echoes, and is softer than it was
-/// in the recording, is unsure: mostly left over of it.
+/// in the recording, is unsure: mostly left over of it. So is what the ear would not call a strike for itself.
 const WITH_LEADER: (Seconds, Seconds) = (Seconds::from_millis(-15.0), Seconds::from_millis(120.0));
-const LEFT_OVER: f64 = 0.6;
+const DOUBTED: f64 = 0.6;
+/// Other things sound in the room if strikes that belong to no answer are heard in so many rounds, and in such a share of
+/// them.
+const BUSY: (usize, f64) = (2, 0.25);
 /// Names given to the two surfaces that are exchanged with at least this probability are not held against anyone.
 const EXCHANGED: f64 = 0.2;
 /// An answer was another pattern of the bank if that explains it so much better, in nats.
@@ -142,6 +145,24 @@ fn hidden(heard: &Heard, zero: Seconds, until: Seconds, level: f64) -> Vec<(Seco
         .collect()
 }
 
+/// Whether a round holds strikes that belong to no answer: sure, about as loud as the pupil, outside the answer's time, not
+/// on a stroke of the leader's, and in no answer that came too early.
+fn has_strays(round: &Round, beat: Seconds, slot: &Slot, expected: &[(Seconds, Surface)], level: Option<f64>) -> bool {
+    let from_call = round.answer_at - round.call_at;
+    let lasts = round.answer_end - round.answer_at;
+    let leader = |s: &Struck| expected.iter().any(|e| (s.at + from_call - e.0).abs() < LEADER);
+    let sure: Vec<Struck> = (slot.strikes.iter())
+        .filter(|s| s.certainty >= SURE && level.is_none_or(|l| s.level.0 >= l - SOFTER_DB) && !leader(s))
+        .copied()
+        .collect();
+    let times: Vec<f64> = expected.iter().map(|e| e.0.get()).collect();
+    let at: Vec<At> = sure.iter().map(|s| At { seconds: s.at.get(), certainty: s.certainty }).collect();
+    let found = fit(&times, &at, beat.get());
+    let around = Seconds::of(0.5 * beat.get());
+    let outside = |s: &Struck| s.at < Seconds::ZERO - around || s.at > lasts + around;
+    sure.iter().enumerate().any(|(k, s)| outside(s) && !found.pairs.contains(&Some(k)))
+}
+
 /// Judges a drill, as far as the take goes. `clock`: where a moment of the plan stands in the take. `known`: strikes of known
 /// surface.
 pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known: Option<&Calibration>) -> Results {
@@ -163,7 +184,8 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
             let strike = |k: &usize| {
                 let o = heard.onsets[*k];
                 let (at, surface) = (o.at - zero, flat);
-                let certainty = if left_over(&o) { o.certainty.min(LEFT_OVER) } else { o.certainty };
+                let doubted = left_over(&o) || !o.alone;
+                let certainty = if doubted { o.certainty.min(DOUBTED) } else { o.certainty };
                 Struck { at, sigma: o.sigma, certainty, level: o.level, surface }
             };
             let strikes = ids.iter().map(strike).collect();
@@ -235,6 +257,13 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
     if rounds.len() < plan.rounds.len() {
         limits.push(format!("the recording ends after {} of {} rounds", rounds.len(), plan.rounds.len()));
     }
+    let strays = (rounds.iter().zip(&slots).zip(&expected))
+        .filter(|((round, slot), expected)| has_strays(round, round.beat(&plan.drill), slot, expected, level))
+        .count();
+    let busy = strays >= BUSY.0 && strays as f64 > BUSY.1 * rounds.len() as f64;
+    if busy {
+        limits.push("other things sound in the room: no stroke is counted as one too many".to_string());
+    }
     let verdicts = |habits: &Habits| -> Vec<Verdict> {
         let each = rounds.iter().zip(&slots).zip(&expected);
         each.map(|((round, slot), expected)| {
@@ -246,6 +275,7 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
                 breath: round.answer_at - round.call_end,
                 audible: slot.audible,
                 hidden: &slot.hidden,
+                busy,
                 strikes: &slot.strikes,
             };
             score(&window, habits)

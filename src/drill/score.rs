@@ -16,8 +16,8 @@ const SPREADS: f64 = 3.0;
 /// Off by less than this much beyond the limit is unsure.
 const DOUBTFUL: f64 = 1.25;
 /// A strike counts as too many from this certainty on, and if at most this much softer than the pupil's middle strike.
-const SURE: f64 = 0.85;
-const SOFTER_DB: f64 = 14.0;
+pub(super) const SURE: f64 = 0.85;
+pub(super) const SOFTER_DB: f64 = 14.0;
 /// For an accusation strikes are surer and nearer the pupil's own level.
 const ACCUSED_SURE: f64 = 0.9;
 const ACCUSED_SOFTER_DB: f64 = 10.0;
@@ -84,6 +84,8 @@ pub struct Window<'a> {
     pub audible: bool,
     /// Stretches, from the answer's first beat, in which a stroke of the pupil could be hidden.
     pub hidden: &'a [(Seconds, Seconds)],
+    /// Whether other things are known to sound in the room.
+    pub busy: bool,
     /// All strikes of the round, in any order.
     pub strikes: &'a [Struck],
 }
@@ -225,7 +227,7 @@ pub fn score(window: &Window, habits: &Habits) -> Verdict {
     let of_answer = |k: usize| whole.pairs.contains(&Some(k));
     let began_before = (0..before.len()).any(|k| before[k].certainty >= ACCUSED_SURE && of_answer(k))
         && 2 * whole.pairs.iter().flatten().count() > expected.len();
-    if sure_before.len() >= 2 || began_before {
+    if sure_before.len() >= 2 && !window.busy || began_before {
         out.kind = VerdictKind::Early;
         out.confidence = sure_before.iter().map(|s| s.certainty).fold(0.9, f64::min);
         return out;
@@ -289,6 +291,12 @@ fn echoed(
         out.confidence = if window.audible && after.is_empty() { 0.99 } else { 0.6 };
         return out;
     }
+    if window.busy && 2 * matched <= expected.len() {
+        // What was heard is no answer, and may not be the pupil's.
+        out.unsure_sounds = true;
+        out.confidence = 0.6;
+        return out;
+    }
     let mut sure = 0.99f64;
     for (i, pair) in found.pairs.iter().enumerate() {
         let Some(strike) = pair.map(|j| after[j]) else {
@@ -332,7 +340,7 @@ fn echoed(
             continue;
         }
         let said = Difference::TooMany(found.pairs.iter().rposition(|p| p.is_some_and(|p| p < j)));
-        if strike.certainty >= SURE {
+        if strike.certainty >= SURE && !window.busy {
             out.differences.push(said);
             sure = sure.min(strike.certainty);
         } else {
