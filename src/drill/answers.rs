@@ -30,6 +30,10 @@ const MOST_HIDDEN: f64 = 0.5;
 /// in the recording, is unsure: mostly left over of it. So is what the ear would not call a strike for itself.
 const WITH_LEADER: (Seconds, Seconds) = (Seconds::from_millis(-15.0), Seconds::from_millis(120.0));
 const DOUBTED: f64 = 0.6;
+/// Somebody plays if so large a share of the strokes asked for was surely heard. Else what is softer than the calls by so much
+/// is unsure: a pupil at the microphone is louder than that, and a room's late echo is not.
+const SOMEBODY: f64 = 0.25;
+const BELOW_LEADER_DB: f64 = 6.0;
 /// Other things sound in the room if strikes that belong to no answer are heard in so many rounds, and in such a share of
 /// them.
 const BUSY: (usize, f64) = (2, 0.25);
@@ -238,6 +242,14 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
             // What sounds like none of the pupil's surfaces is hardly one of the pupil's strikes.
             strike.surface = surfaces[*id].0;
             strike.certainty *= 1.0 - surfaces[*id].1;
+        }
+    }
+    let asked: usize = rounds.iter().filter(|r| !r.hush).map(|r| r.call.strokes.len()).sum();
+    if levels.is_empty() || (levels.len() as f64) < SOMEBODY * asked as f64 {
+        let leader = take.guide.as_ref().and_then(|g| median(g.sounds.iter().map(|s| s.leak.0).collect()));
+        let floor = leader.map_or(f64::NEG_INFINITY, |l| l - BELOW_LEADER_DB);
+        for strike in slots.iter_mut().flat_map(|s| &mut s.strikes).filter(|s| s.level.0 < floor) {
+            strike.certainty = strike.certainty.min(DOUBTED);
         }
     }
     let level = median(levels.clone());
