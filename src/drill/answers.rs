@@ -246,8 +246,16 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
     }
     let asked: usize = rounds.iter().filter(|r| !r.hush).map(|r| r.call.strokes.len()).sum();
     if levels.is_empty() || (levels.len() as f64) < SOMEBODY * asked as f64 {
-        let leader = take.guide.as_ref().and_then(|g| median(g.sounds.iter().map(|s| s.leak.0).collect()));
-        let floor = leader.map_or(f64::NEG_INFINITY, |l| l - BELOW_LEADER_DB);
+        let taken_out = take.guide.as_ref().and_then(|g| median(g.sounds.iter().map(|s| s.leak.0).collect()));
+        // Where too few calls have sounded to be taken out they are still there.
+        let mut there = Vec::new();
+        for ((round, slot), expected) in rounds.iter().zip(&slots).zip(&expected) {
+            let from_call = round.answer_at - round.call_at;
+            let leader = |s: &&Struck| expected.iter().any(|e| (s.at + from_call - e.0).abs() < LEADER);
+            there.extend(slot.strikes.iter().filter(leader).map(|s| s.level.0));
+        }
+        let leader = taken_out.into_iter().chain(median(there)).fold(f64::NEG_INFINITY, f64::max);
+        let floor = leader - BELOW_LEADER_DB;
         for strike in slots.iter_mut().flat_map(|s| &mut s.strikes).filter(|s| s.level.0 < floor) {
             strike.certainty = strike.certainty.min(DOUBTED);
         }

@@ -90,9 +90,13 @@ fn hear(plan: &Plan, samples: &[f32], place: &Place) -> Take {
 }
 
 /// The verdict on round `k`, from sound at the ear's rate that begins `from` into the recording and ends just after the
-/// answer. `None` if there is no such round or its call is not in the sound.
+/// answer. `None` if there is no such round or its answer is not in the sound.
 pub fn verdict_now(plan: &Plan, k: usize, samples: &[f32], from: Seconds, place: &Place) -> Option<Answered> {
-    let first = plan.rounds.iter().position(|r| place.at(r.call_at) >= from)?;
+    if place.at(plan.rounds.get(k)?.answer_end) <= from {
+        return None;
+    }
+    // A round that is longer than the sound is judged all the same.
+    let first = plan.rounds.iter().position(|r| place.at(r.call_at) >= from).map_or(k, |first| first.min(k));
     let place = place.from(from);
     let mut rounds: Vec<Round> = plan.rounds.get(first..=k)?.to_vec();
     let last = rounds.last_mut()?;
@@ -256,7 +260,10 @@ mod tests {
         let place = Place::Told(Seconds::ZERO);
         assert_eq!(verdict_now(&plan, 99, &[0.0; 1000], Seconds::ZERO, &place), None);
         assert_eq!(verdict_now(&plan, 0, &[], Seconds::of(60.0), &place), None);
-        assert!(verdict_now(&plan, 0, &[], Seconds::ZERO, &place).is_some());
+        let until = plan.rounds[0].answer_end.get();
+        let late = vec![0.0; 44_100];
+        let verdict = verdict_now(&plan, 0, &late, Seconds::of(until - 1.0), &place);
+        assert!(verdict.is_some_and(|v| v.verdict.differences.is_empty()));
     }
 
     #[test]

@@ -133,6 +133,14 @@ fn in_a_room_where_other_things_sound_a_stroke_too_many_is_not_counted() {
 }
 
 #[test]
+fn among_many_other_sounds_nobody_is_accused() {
+    let drops = (0..9).map(|k| Struck { certainty: 0.6, ..struck(0.1 + 0.23 * f64::from(k)) });
+    let strikes: Vec<Struck> = EXPECTED.iter().map(|e| struck(e.0.get())).chain(drops).collect();
+    let kind = |busy| score(&Window { busy, ..window(true, &strikes) }, &habits()).kind;
+    assert_eq!((kind(false), kind(true)), (VerdictKind::HushAnswered, VerdictKind::HushKept));
+}
+
+#[test]
 fn every_error_of_a_drill_file_has_its_place() {
     let wrong = |text: &str, line: u32, column: u32, part: &str| {
         let errors = parse(text).unwrap_err();
