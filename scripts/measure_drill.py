@@ -6,7 +6,7 @@
 Each pupil gets a drill of their own seed. The calls leak into the recording through a room and at a random level; the
 pupil's strokes are one-shots of the test split in another room, with a phone and noise (scripts/sounds/takes.py). What
 the pupil did in each round is the truth: right, nearly (one stroke too many, a stroke missing, one a quarter beat late),
-silent, hush kept, hush answered, early. A third of the pupils never play in hush rounds and `--innocent` makes all so.
+silent, hush kept, hush answered, early. What was made stays in `--out` and is scored again by the next run. A third of the pupils never play in hush rounds and `--innocent` makes all so.
 """
 import argparse
 import collections
@@ -48,6 +48,10 @@ difficulty = 2
 """
 
 
+# Noises that hold nothing struck: where nobody plays, what is heard is the loudspeaker's.
+STEADY = ["hiss", "rain", "water", "machine", "traffic", "engine", "helicopter", "sea-waves"]
+
+
 def act(rng, row, beat, spread, innocent):
     """What the pupil does: the truth and strokes as (time from the answer's start, surface)."""
     strokes = [list(s) for s in row["strokes"]]
@@ -84,6 +88,32 @@ def act(rng, row, beat, spread, innocent):
     return kind, out
 
 
+def record(bank, rng, guide, events, args, pupil, wav):
+    """The recording of a drill: what the pupil plays, and the calls through a room of their own. Gives the noise's name."""
+    leak, rate = sf.read(guide)
+    # A strike far away in silence carries the level when nobody plays.
+    shown = sorted(events, key=lambda e: e["t_s"]) or [{"t_s": .05, "class": "centre", "gain_db": 0}]
+    given = {}
+    if args.absent:
+        n = int((max(e["t_s"] for e in shown) + len(leak) / rate + 6) * takes.RATE)
+        given["noise"], kind = takes.draw_noise(bank, n, rng, 0, [STEADY[pupil % len(STEADY)]])
+    y, r, _, noise = takes.render(bank, shown, snr=args.snr, seed=pupil, tail_s=len(leak) / rate if args.absent else 6, **given)
+    noise = kind if args.absent else noise
+    if r != takes.RATE:
+        y = resample_poly(y, takes.RATE, r)
+    n = max(len(leak), len(y))
+    y = np.pad(y, (0, n - len(y)))
+    room = takes.draw_room(bank, rng)
+    leak = np.pad(leak, (0, n - len(leak)))
+    leak = fftconvolve(leak, room)[:n] if room is not None else leak
+    gain = np.abs(y).max() * 10 ** (rng.uniform(-20, -6) / 20) / np.abs(leak).max()
+    y = y + gain * leak
+    delay = int(rng.uniform(0, 2) * takes.RATE)
+    y = np.concatenate([rng.normal(0, 1e-4, delay), y])
+    sf.write(wav, .8 * y / np.abs(y).max(), takes.RATE, subtype="PCM_16")
+    return noise
+
+
 def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
     ap.add_argument("--bank", type=Path, required=True)
@@ -115,23 +145,12 @@ def main():
                 act(rng, row, beat, spread, args.innocent or pupil % 3 == 0)
             truths.append(truth)
             events += [{"t_s": row["answer_s"] + t, "class": s, "gain_db": float(rng.normal(0, 2))} for t, s in strokes]
-        leak, rate = sf.read(guide)
-        # A strike far away in silence carries the level when nobody plays.
-        shown = sorted(events, key=lambda e: e["t_s"]) or [{"t_s": .05, "class": "centre", "gain_db": 0}]
-        y, r, _, noise = takes.render(bank, shown, snr=args.snr, seed=pupil, tail_s=6)
-        if r != takes.RATE:
-            y = resample_poly(y, takes.RATE, r)
-        n = max(len(leak), len(y))
-        y = np.pad(y, (0, n - len(y)))
-        room = takes.draw_room(bank, rng)
-        leak = np.pad(leak, (0, n - len(leak)))
-        leak = fftconvolve(leak, room)[:n] if room is not None else leak
-        gain = np.abs(y).max() * 10 ** (rng.uniform(-20, -6) / 20) / np.abs(leak).max()
-        y = y + gain * leak
-        delay = int(rng.uniform(0, 2) * takes.RATE)
-        y = np.concatenate([rng.normal(0, 1e-4, delay), y])
-        wav = folder / f"t{pupil}.wav"
-        sf.write(wav, .8 * y / np.abs(y).max(), takes.RATE, subtype="PCM_16")
+        wav, told = folder / f"t{pupil}.wav", folder / f"t{pupil}.truth.json"
+        if told.exists():
+            truths, noise = json.loads(told.read_text())
+        else:
+            noise = record(bank, rng, guide, events, args, pupil, wav)
+            told.write_text(json.dumps([[str(t) for t in truths], noise]))
         run = subprocess.run([args.binary, "drill", "score", guide, wav, "--json"], capture_output=True, text=True)
         if run.returncode:
             failed += 1

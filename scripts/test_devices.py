@@ -1,4 +1,4 @@
-"""Drives `pailbeat take` against a file microphone and a null sink; called by scripts/test-devices.
+"""Drives `pailbeat take` and `pailbeat drill play` against a file microphone and a null sink; called by scripts/test-devices.
 
 Every test makes its claim and fails loudly. Nothing is asserted about the sample-exactness of the null sink: its
 monitor slips under load.
@@ -8,13 +8,16 @@ import argparse
 import array
 import glob
 import json
+import math
 import os
 import random
+import re
 import signal
 import struct
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -30,6 +33,24 @@ strokes = "oxx. o.x. | O.-- X.-- |"
 """
 
 
+ECHOES = """title = "Rain echoes"
+meter = "4/4"
+bpm   = 100
+rounds = 6
+hush  = "owl"
+lures = { nearly = 1, first = true }
+[calls.owl]
+strokes = "oo.x o.--"
+[calls.wren]
+strokes = "oo.x .o--"
+lure = true
+[calls.hens]
+strokes = "o.x. o.x."
+[calls.pond]
+strokes = "o.oo x.--"
+"""
+
+
 class Server:
     """A private PulseAudio with one null sink, and the ALSA configuration that leads to it."""
 
@@ -39,6 +60,9 @@ class Server:
         (self.folder / "default.pa").write_text(
             f"load-module module-native-protocol-unix auth-anonymous=1 socket={socket}\n"
             "load-module module-null-sink sink_name=loop rate=48000 channels=1 channel_map=mono format=float32le\n"
+            # A room of its own for the drill: what the loudspeaker plays comes back softly, and a pupil plays in it.
+            "load-module module-null-sink sink_name=speaker rate=48000 channels=1 channel_map=mono format=float32le\n"
+            "load-module module-null-sink sink_name=room rate=48000 channels=1 channel_map=mono format=float32le\n"
             "set-default-sink loop\nset-default-source loop.monitor\n"
         )
         plugin = glob.glob("/usr/lib/*/alsa-lib/libasound_module_pcm_pulse.so")[0]
@@ -52,6 +76,10 @@ class Server:
         )
         self.loop_mic = self.folder / "loop.conf"
         self.loop_mic.write_text(common + 'pcm.!default { type asym playback.pcm "p" capture.pcm "p" }\n')
+        self.room_mic = self.folder / "room.conf"
+        self.room_mic.write_text(
+            common + 'pcm.out { type pulse device "speaker" }\npcm.in { type pulse device "room.monitor" }\n'
+            'pcm.!default { type asym playback.pcm "out" capture.pcm "in" }\n')
         self.env = dict(os.environ, PULSE_RUNTIME_PATH=str(folder), PULSE_SERVER=f"unix:{socket}")
         self.process = subprocess.Popen(
             ["pulseaudio", "-n", "-F", str(self.folder / "default.pa"), "--daemonize=no", "--exit-idle-time=-1",
@@ -220,12 +248,171 @@ def guided(binary, server, work):
     return f"heard {away * 1000:+.0f} ms from where the card puts it; {len(verdict['strikes'])} strikes (the null sink slips, so that clicks may remain)"
 
 
+def strike(surface):
+    """A struck bucket, made: modes that die away and a stick's noise."""
+    rng = random.Random(surface)
+    modes = {"centre": [(180, 0.07), (410, 0.05)], "rim": [(640, 0.03), (1400, 0.02), (2500, 0.015)]}[surface]
+    return array.array("f", (
+        0.25 * (sum(math.exp(-t / d) * math.sin(2 * math.pi * f * t) for f, d in modes)
+                + 0.8 * rng.uniform(-1, 1) * math.exp(-t / 0.005))
+        for t in (k / RATE for k in range(RATE // 4))))
+
+
+class Pupil(threading.Thread):
+    """Hears the loudspeaker through its monitor and answers in the room, a tenth as loud a leak of the loudspeaker beside.
+
+    It knows the plan's patterns, not its times: each call is answered from where its own first stroke was heard.
+    """
+
+    def __init__(self, env, plan, leak, answers):
+        super().__init__(daemon=True)
+        self.rounds, self.leak, self.answers = plan["rounds"], leak, answers
+        self.ends = []
+        self.stop = False
+        raw = ["--raw", "--rate=48000", "--channels=1", "--format=float32le", "--latency-msec=20"]
+        self.ear = subprocess.Popen(["parec", "-d", "speaker.monitor", *raw], env=env, stdout=subprocess.PIPE)
+        self.hand = subprocess.Popen(["pacat", "-d", "room", *raw], env=env, stdin=subprocess.PIPE)
+
+    def run(self):
+        try:
+            self.play()
+        except (BrokenPipeError, ValueError, OSError):
+            pass  # the server is gone, and so is the room
+
+    def play(self):
+        rng = random.Random(5)
+        block = 480
+        shots = {name: strike(name) for name in ("centre", "rim")}
+        noise = [rng.gauss(0, 1e-4) for _ in range(RATE)]
+        waiting, at, t0, k = [], 0, None, 0
+        while not self.stop:
+            data = self.ear.stdout.read(4 * block)
+            if len(data) < 4 * block:
+                return
+            heard = array.array("f", data)
+            out = [self.leak * v + n for v, n in zip(heard, noise[at % RATE:at % RATE + block])]
+            loud = next((i for i, v in enumerate(heard) if abs(v) > 0.01), None) if max(heard) > 0.01 or min(heard) < -0.01 else None
+            if loud is not None and t0 is None:
+                # The count-in's first beat; the plan begins half a second before.
+                t0 = at + loud - RATE // 2
+            if t0 is not None and k < len(self.rounds):
+                row = self.rounds[k]
+                due = t0 + row["call_s"] * RATE
+                if loud is not None and abs(at + loud - due) < 0.15 * RATE:
+                    first = at + loud
+                    t0 = first - row["call_s"] * RATE
+                    answer = first + (row["answer_s"] - row["call_s"]) * RATE
+                    now = time.monotonic()
+                    self.ends.append(now + (first - at) / RATE + row["answer_end_s"] - row["call_s"])
+                    if self.answers and not row["hush"]:
+                        waiting += [(int(answer + (t + rng.gauss(0, 0.008)) * RATE), shots[s]) for t, s in row["strokes"]]
+                    k += 1
+            for start, shot in waiting:
+                if start >= at + block:
+                    continue
+                for i in range(max(start, at), min(start + len(shot), at + block)):
+                    out[i - at] += shot[i - start]
+            waiting = [w for w in waiting if w[0] + len(w[1]) > at + block]
+            at += block
+            self.hand.stdin.write(array.array("f", out).tobytes())
+            self.hand.stdin.flush()
+
+    def end(self):
+        self.stop = True
+        for process in (self.ear, self.hand):
+            process.kill()
+            process.wait()
+
+
+def drilled(binary, server, work, name, leak, answers, *more):
+    """Plays a drill in the room with the pupil; gives plan, lines with the times they were printed, and what the pupil knows."""
+    (work / "echoes.toml").write_text(ECHOES)
+    guide = work / f"{name}-calls.wav"
+    subprocess.run([binary, "drill", "make", str(work / "echoes.toml"), "--seed", "3", "--out", str(guide)], check=True,
+                   capture_output=True)
+    plan = json.loads(guide.with_suffix(".json").read_text())
+    env = dict(server.env, ALSA_CONFIG_PATH=str(server.room_mic))
+    pupil = Pupil(env, plan, leak, answers)
+    pupil.start()
+    time.sleep(1.0)
+    out = work / f"{name}.wav"
+    process = subprocess.Popen([binary, "drill", "play", str(work / "echoes.toml"), "--seed", "3", "--out", str(out), *more],
+                               env=env, stdout=subprocess.PIPE, stderr=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True)
+    lines = [(time.monotonic(), line) for line in process.stdout]
+    said = process.stderr.read()
+    process.wait(timeout=60)
+    pupil.end()
+    return plan, lines, said, process.returncode, pupil.ends, out
+
+
+def echoed(binary, server, work, leak, answers, name):
+    plan, lines, said, status, ends, out = drilled(binary, server, work, name, leak, answers)
+    assert status == 0, (status, said)
+    now = [(at, line) for at, line in lines if re.match(r" +\d+  ", line)][: len(plan["rounds"])]
+    assert len(now) == len(plan["rounds"]), lines
+    delays = sorted(at - end for (at, _), end in zip(now, ends))
+    card = json.loads(out.with_suffix(".drill.json").read_text())
+    row = card["recording"]
+    meant = ["hush-kept" if r["hush"] else "right" if answers else "silent" for r in plan["rounds"]]
+    verdicts = [s["verdict"] for s in row["said"]]
+    again = subprocess.run([binary, "drill", "score", str(out), "--json"], capture_output=True, text=True)
+    assert again.returncode == 0, again.stderr
+    later = [a["verdict"] for a in json.loads(again.stdout)["answers"]]
+    inside = sorted(s["after_ms"] for s in row["said"])
+    told = (f"{sum(a == b for a, b in zip(meant, verdicts))} of {len(meant)} as meant, {sum(a == b for a, b in zip(later, verdicts))} "
+            f"the same from the file; call heard in {sum(s['call_heard'] for s in row['said'])}; from the answer's end to the printed "
+            f"verdict median {delays[len(delays) // 2] * 1000:.0f} ms, most {delays[-1] * 1000:.0f} ms; by the microphone's clock median "
+            f"{inside[len(inside) // 2]:.0f} ms, most {inside[-1]:.0f} ms")
+    early = [v for v in verdicts if v in ("early", "hush-answered")]
+    assert not early, f"the loudspeaker was taken for the pupil: {verdicts}; {told}"
+    # The null sink slips under load, so that a stroke may seem late; silence and playing cannot be mistaken for each other.
+    assert all((a == "right") <= (b in ("right", "nearly")) and (a in ("silent", "hush-kept")) <= (a == b)
+               for a, b in zip(meant, verdicts)), f"{verdicts} instead of {meant}; {told}"
+    return told
+
+
+def drill_without_devices(binary, work):
+    config = work / "none.conf"
+    config.write_text("# no devices at all\n")
+    (work / "echoes.toml").write_text(ECHOES)
+    env = dict(os.environ, ALSA_CONFIG_PATH=str(config), PULSE_SERVER="unix:/nonexistent")
+    done = subprocess.run([binary, "drill", "play", str(work / "echoes.toml"), "--out", str(work / "no.wav")], env=env,
+                          capture_output=True, text=True, timeout=60)
+    assert done.returncode == 2 and "hint:" in done.stderr and "microphone" in done.stderr, (done.returncode, done.stderr)
+    return "said, with the way out"
+
+
+def drill_vanished(binary, work):
+    with tempfile.TemporaryDirectory() as folder:
+        server = Server(folder)
+        try:
+            (work / "echoes.toml").write_text(ECHOES)
+            out = work / "gone.wav"
+            process = subprocess.Popen([binary, "drill", "play", str(work / "echoes.toml"), "--out", str(out)],
+                                       env=server.with_mic(), stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+            for _ in range(800):
+                if out.exists() and out.stat().st_size > 2 * RATE * 3:
+                    break
+                time.sleep(0.01)
+            server.stop()
+            gone = time.monotonic()
+            _, said = process.communicate(timeout=30)
+            took = time.monotonic() - gone
+            assert process.returncode == 1 and "cut short" in said, (process.returncode, said)
+            card = json.loads(out.with_suffix(".drill.json").read_text())
+            assert card["recording"]["cut_short"], card["recording"]
+            return f"noticed within {took:.1f} s: {card['recording']['cut_short']}"
+        finally:
+            server.stop()
+
+
 def main():
     parser = argparse.ArgumentParser()
     parser.add_argument("binary")
     parser.add_argument("--kills", type=int, default=40)
     parser.add_argument("--at-once", type=int, default=5)
     parser.add_argument("--seed", type=int, default=7)
+    parser.add_argument("--only", default="", help="tests whose name holds this")
     args = parser.parse_args()
     failed = False
     with tempfile.TemporaryDirectory() as folder, tempfile.TemporaryDirectory() as place:
@@ -240,8 +427,16 @@ def main():
                 "a device that vanishes is noticed": lambda: vanished(args.binary, work),
                 "without devices files still work": lambda: no_device(args.binary, work),
                 "the guide is the clock of its take": lambda: guided(args.binary, server, work),
+                "a pupil echoes the leader": lambda: echoed(args.binary, server, work, 0.3, True, "echo"),
+                "the leader alone is nobody's answer": lambda: echoed(args.binary, server, work, 1.0, False, "alone"),
+                "a pupil with headphones echoes the leader": lambda: echoed(args.binary, server, work, 0.0, True, "phones"),
+                "where the microphone is deaf the drill ends": lambda: echoed(args.binary, server, work, 0.0, False, "deaf"),
+                "a drill without devices says so": lambda: drill_without_devices(args.binary, work),
+                "a drill whose devices vanish says so": lambda: drill_vanished(args.binary, work),
             }
             for name, test in tests.items():
+                if args.only not in name:
+                    continue
                 began = time.monotonic()
                 try:
                     said = test()

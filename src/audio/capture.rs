@@ -74,6 +74,7 @@ pub struct Watch {
     stop: AtomicBool,
     ended: AtomicBool,
     xruns: AtomicU32,
+    began: Mutex<Option<Instant>>,
     /// What the device said when it stopped working.
     trouble: Mutex<Option<String>>,
 }
@@ -87,6 +88,11 @@ impl Watch {
     /// The largest sample since the last question; full scale is 1.
     pub fn peak(&self) -> f32 {
         f32::from_bits(self.peak.swap(0, Ordering::Relaxed))
+    }
+
+    /// When the first sample was captured, as well as the device has told so far.
+    pub fn began(&self) -> Option<Instant> {
+        self.began.lock().ok().and_then(|b| *b)
     }
 
     /// Ends the recording.
@@ -286,6 +292,13 @@ fn take_in<T>(
     watch.peak.fetch_max(peak.to_bits(), Ordering::Relaxed);
 }
 
+/// When the first sample was captured, from the first block's time and what the others say of it.
+fn began(first: Option<Instant>, slips: &SlipWatch) -> Option<Instant> {
+    let away = slips.origin().unwrap_or(Seconds::ZERO).get();
+    let by = Duration::try_from_secs_f64(away.abs()).ok()?;
+    if away < 0.0 { first?.checked_sub(by) } else { first?.checked_add(by) }
+}
+
 /// The thread that writes.
 struct Writer {
     file: Option<GrowingWav>,
@@ -334,6 +347,9 @@ impl Writer {
                     chunk.commit_all();
                 }
             }
+            if let Ok(mut told) = self.watch.began.lock() {
+                *told = began(first, &slips);
+            }
             let left = self.most.saturating_sub(self.watch.length().0).saturating_mul(self.channels as u64);
             piece.truncate(usize::try_from(left).unwrap_or(usize::MAX));
             if let Some(Err(error)) = self.file.as_mut().filter(|_| !piece.is_empty()).map(|f| f.append(&piece)) {
@@ -376,11 +392,7 @@ impl Writer {
             let _ = file.sync();
         }
         recorded.slips = slips.found().to_vec();
-        recorded.began = first.and_then(|first| {
-            let away = slips.origin().unwrap_or(Seconds::ZERO).get();
-            let by = Duration::try_from_secs_f64(away.abs()).ok()?;
-            if away < 0.0 { first.checked_sub(by) } else { first.checked_add(by) }
-        });
+        recorded.began = began(first, &slips);
         recorded.xruns = self.watch.xruns.load(Ordering::Relaxed);
         self.watch.frames.store(recorded.length.0, Ordering::Relaxed);
         self.watch.ended.store(true, Ordering::Relaxed);

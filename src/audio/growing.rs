@@ -11,11 +11,11 @@ use std::path::Path;
 use crate::units::{SampleRate, Samples};
 
 /// Bytes of one sample of one channel.
-const WIDTH: u64 = 3;
+pub(super) const WIDTH: u64 = 3;
 /// Bytes before the first sample.
-const HEADER: u64 = 44;
+pub(super) const HEADER: u64 = 44;
 /// Full scale in 24 bits.
-const FULL: f32 = 8_388_608.0;
+pub(super) const FULL: f32 = 8_388_608.0;
 
 /// A wav file that grows.
 #[derive(Debug)]

@@ -1,14 +1,18 @@
 //! Samples -> a loudspeaker, and when they were heard.
 
 use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering};
-use std::sync::{Arc, OnceLock};
+use std::sync::{Arc, Mutex, OnceLock};
 use std::time::Instant;
 
 use cpal::traits::{DeviceTrait, StreamTrait};
 use cpal::{ErrorKind, FromSample, SampleFormat, SizedSample, StreamConfig};
+use rtrb::{Producer, RingBuffer};
 
 use super::device::{self, DeviceError, Way};
 use crate::units::{SampleRate, Samples};
+
+/// What is added while it plays fits into so many seconds.
+const ADDED_S: usize = 4;
 
 /// How far it has come.
 #[derive(Debug, Default)]
@@ -25,6 +29,7 @@ struct Progress {
 pub struct Loudspeaker {
     _stream: cpal::Stream,
     progress: Arc<Progress>,
+    added: Mutex<Producer<f32>>,
     /// Its name.
     pub name: String,
     /// Samples a second.
@@ -69,6 +74,16 @@ impl Loudspeaker {
         let _ = self.progress.sound.set(samples);
     }
 
+    /// Adds some samples to what is played, from now on or behind those added before. What finds no room is left out.
+    pub fn add(&self, samples: &[f32]) {
+        if let Ok(mut added) = self.added.lock() {
+            let room = samples.len().min(added.slots());
+            if let Ok(chunk) = added.write_chunk_uninit(room) {
+                chunk.fill_from_iter(samples.iter().copied());
+            }
+        }
+    }
+
     /// Samples handed to the device so far.
     pub fn played(&self) -> Samples {
         Samples(self.progress.played.load(Ordering::Relaxed))
@@ -98,6 +113,7 @@ where
     let channels = usize::from(config.channels.max(1));
     let progress = Arc::new(Progress::default());
     let (plays, failed) = (Arc::clone(&progress), Arc::clone(&progress));
+    let (added, mut extra) = RingBuffer::<f32>::new(ADDED_S * config.sample_rate as usize);
     let stream = device.build_output_stream(
         config,
         move |data: &mut [T], info: &cpal::OutputCallbackInfo| {
@@ -110,7 +126,7 @@ where
             }
             let mut n = 0;
             for (k, frame) in data.chunks_mut(channels).enumerate() {
-                let v = rest.get(k).copied().unwrap_or(0.0);
+                let v = rest.get(k).copied().unwrap_or(0.0) + extra.pop().unwrap_or(0.0);
                 n += u64::from(k < rest.len());
                 frame.fill(T::from_sample(v));
             }
@@ -132,5 +148,5 @@ where
         None,
     )?;
     stream.play()?;
-    Ok(Loudspeaker { _stream: stream, progress, name: device::name_of(device), rate })
+    Ok(Loudspeaker { _stream: stream, progress, added: Mutex::new(added), name: device::name_of(device), rate })
 }

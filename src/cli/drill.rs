@@ -5,15 +5,16 @@ use std::path::{Path, PathBuf};
 use anyhow::{Context, Result, anyhow, bail};
 use serde::Deserialize;
 
+use super::echo::{self, RecordingRow};
 use super::files::{self, print, tell};
 use super::{DrillArgs, DrillWhat, Outcome, strikes};
 use crate::audio;
-use crate::drill::{self, Plan};
+use crate::drill::{self, Place, Plan, Results};
 use crate::guide::{self, GuideConfig};
 use crate::onset::EAR_RATE;
-use crate::units::{Decibels, SampleRate};
+use crate::units::{Decibels, SampleRate, Seconds};
 
-fn read(path: &Path) -> Result<(String, drill::Drill)> {
+pub(super) fn read(path: &Path) -> Result<(String, drill::Drill)> {
     let name = path.display();
     let text = std::fs::read_to_string(path).with_context(|| format!("cannot read the drill `{name}`"))?;
     let drill = drill::parse(&text).map_err(|errors| {
@@ -31,6 +32,9 @@ struct Planned {
     pupil: Option<String>,
     level_db: f64,
     rounds: Vec<PlannedRound>,
+    /// Of a card beside a recording that `drill play` made.
+    #[serde(default)]
+    recording: Option<RecordingRow>,
 }
 
 #[derive(Deserialize)]
@@ -39,8 +43,16 @@ struct PlannedRound {
     call_s: f64,
 }
 
-/// A plan, or the guide that was written beside it and holds it too.
-fn planned(path: &Path) -> Result<(Plan, Option<String>)> {
+/// What is known of a drill that was played.
+struct Known {
+    plan: Plan,
+    pupil: Option<String>,
+    /// Where the plan begins in the recording, by the devices' clocks.
+    begins: Option<Seconds>,
+}
+
+/// A plan, the guide that was written beside it and holds it too, or the card of a recording.
+fn planned(path: &Path) -> Result<Known> {
     let name = path.display();
     let bytes = std::fs::read(path).with_context(|| format!("cannot read the plan `{name}`"))?;
     let text = audio::note(&bytes).map_or_else(|| String::from_utf8_lossy(&bytes).into_owned(), str::to_string);
@@ -62,22 +74,22 @@ fn planned(path: &Path) -> Result<(Plan, Option<String>)> {
             "the rounds in the plan `{name}` are not those this program draws\nhint: make the guide again with this version"
         );
     }
-    Ok((plan, row.pupil))
+    let begins = row.recording.and_then(|r| r.begins_s).filter(|b| b.is_finite()).map(Seconds::of);
+    Ok(Known { plan, pupil: row.pupil, begins })
 }
 
-fn make(file: &Path, out: &Path, pupil: Option<&str>, seed: Option<u64>, level: f64, rate: u32) -> Result<Outcome> {
-    if !out.extension().is_some_and(|e| e.eq_ignore_ascii_case("wav")) {
-        bail!("`{}` is no name for the guide: it is written as a wav file, so let it end in `.wav`", out.display());
-    }
+/// Peaks that may be asked for.
+pub(super) fn check_level(level: f64) -> Result<()> {
     let (low, high) = (guide::PEAKS.0.0, guide::PEAKS.1.0);
     if !(low..=high).contains(&level) {
         bail!("a peak of {level} dB was asked for, {low} to {high} are possible\nhint: leave `--level` out");
     }
-    let (text, drill) = read(file)?;
-    let seed = seed.or(pupil.map(drill::seed_of)).unwrap_or(1);
-    let rate = SampleRate::new(rate).ok_or_else(|| anyhow!("`--rate 0` is no rate"))?;
-    let config = GuideConfig { peak: Decibels(level), ..GuideConfig::default() };
-    let plan = drill::plan(&drill, seed, &config, rate);
+    Ok(())
+}
+
+/// A plan that is not too long.
+pub(super) fn drawn(drill: &drill::Drill, seed: u64, config: &GuideConfig, rate: SampleRate) -> Result<Plan> {
+    let plan = drill::plan(drill, seed, config, rate);
     if plan.guide.lasts().get() > guide::LONGEST.get() {
         bail!(
             "the drill would last {:.0} minutes, {:.0} are the most\nhint: give fewer `rounds`",
@@ -85,6 +97,19 @@ fn make(file: &Path, out: &Path, pupil: Option<&str>, seed: Option<u64>, level: 
             guide::LONGEST.get() / 60.0
         );
     }
+    Ok(plan)
+}
+
+fn make(file: &Path, out: &Path, pupil: Option<&str>, seed: Option<u64>, level: f64, rate: u32) -> Result<Outcome> {
+    if !out.extension().is_some_and(|e| e.eq_ignore_ascii_case("wav")) {
+        bail!("`{}` is no name for the guide: it is written as a wav file, so let it end in `.wav`", out.display());
+    }
+    check_level(level)?;
+    let (text, drill) = read(file)?;
+    let seed = seed.or(pupil.map(drill::seed_of)).unwrap_or(1);
+    let rate = SampleRate::new(rate).ok_or_else(|| anyhow!("`--rate 0` is no rate"))?;
+    let config = GuideConfig { peak: Decibels(level), ..GuideConfig::default() };
+    let plan = drawn(&drill, seed, &config, rate)?;
     let note = drill::plan_json(&plan, &text, pupil);
     let beside: PathBuf = out.with_extension("json");
     files::write(out, &audio::wav(&plan.guide.samples(), rate, &note).context("cannot make the sound file")?)?;
@@ -102,39 +127,65 @@ fn make(file: &Path, out: &Path, pupil: Option<&str>, seed: Option<u64>, level: 
     Ok(Outcome::Done)
 }
 
-fn score(plan_file: &Path, takes: &[PathBuf], as_json: bool) -> Result<Outcome> {
-    let (plan, pupil) = planned(plan_file)?;
+/// Hears a recording of a drill and judges it. `begins`: where the devices' clocks put the plan, for where the calls are not
+/// heard.
+pub(super) fn judged(plan: &Plan, begins: Option<Seconds>, path: &Path) -> Result<Results, Unusable> {
+    let (take, facts) = strikes::hear_guided(path, std::slice::from_ref(&plan.guide), true).map_err(Unusable::Sound)?;
+    for notice in strikes::notices(&facts) {
+        tell(&format!("note: `{}`: {notice}", path.display()));
+    }
+    if let Some(clock) = take.guide.as_ref().map(|g| g.clock.clone()) {
+        return Ok(drill::judge(plan, &take, |at| clock.at(at), None));
+    }
+    let place = Place::Told(begins.ok_or(Unusable::NoCalls)?);
+    let take = drill::only_answers(plan, take, &place);
+    let mut results = drill::judge(plan, &take, |at| place.at(at), None);
+    results.limits.push("the calls are not heard in the recording: only what came after each counts".into());
+    Ok(results)
+}
+
+/// Why a recording cannot be scored.
+pub(super) enum Unusable {
+    Sound(audio::AudioError),
+    NoCalls,
+}
+
+fn score(named: &[PathBuf], as_json: bool) -> Result<Outcome> {
+    let (plan, takes) = match named {
+        // A recording with its card, or a plan with the recordings.
+        [first, rest @ ..] if !echo::beside(first).exists() => (Some(planned(first)?), rest),
+        all => (None, all),
+    };
+    if takes.is_empty() {
+        bail!("there is a plan but no recording to score\nhint: name the recordings after the plan");
+    }
     let mut failed = false;
     for path in takes {
-        let guides = std::slice::from_ref(&plan.guide);
-        let (take, facts) = match strikes::hear_guided(path, guides, true) {
-            Ok(heard) => heard,
-            Err(error) => {
-                failed = true;
-                strikes::refuse(error);
-                continue;
+        let own;
+        let known = match &plan {
+            Some(plan) => plan,
+            None => {
+                own = planned(&echo::beside(path))?;
+                &own
             }
         };
-        for notice in strikes::notices(&facts) {
-            tell(&format!("note: `{}`: {notice}", path.display()));
+        match judged(&known.plan, known.begins, path) {
+            Ok(results) => print(&if as_json {
+                format!("{}\n", drill::results_json(&results, &known.plan, known.pupil.as_deref()))
+            } else {
+                drill::results_text(&results, &known.plan.drill.title, known.pupil.as_deref())
+            })?,
+            Err(Unusable::Sound(error)) => {
+                failed = true;
+                strikes::refuse(error);
+            }
+            Err(Unusable::NoCalls) => {
+                failed = true;
+                let error = anyhow!("cannot score `{}`: the calls of this plan are not heard in it", path.display());
+                let hint = "play the guide over a loudspeaker, not headphones, while recording, or give the plan that was played";
+                files::complain(&error, Some(hint));
+            }
         }
-        let Some(clock) = take.guide.as_ref().map(|g| g.clock.clone()) else {
-            failed = true;
-            let error = anyhow!("cannot score `{}`: the calls of this plan are not heard in it", path.display());
-            files::complain(
-                &error,
-                Some(
-                    "play the guide over a loudspeaker, not headphones, while recording, or give the plan that was played",
-                ),
-            );
-            continue;
-        };
-        let results = drill::judge(&plan, &take, |at| clock.at(at), None);
-        print(&if as_json {
-            format!("{}\n", drill::results_json(&results, &plan, pupil.as_deref()))
-        } else {
-            drill::results_text(&results, &plan.drill.title, pupil.as_deref())
-        })?;
     }
     Ok(if failed { Outcome::SomeFailed } else { Outcome::Done })
 }
@@ -144,6 +195,7 @@ pub(super) fn run(args: &DrillArgs) -> Result<Outcome> {
         DrillWhat::Make { drill, out, pupil, seed, level, rate } => {
             make(drill, out, pupil.as_deref(), *seed, *level, *rate)
         }
-        DrillWhat::Score { plan, takes, json } => score(plan, takes, *json),
+        DrillWhat::Score { files, json } => score(files, *json),
+        DrillWhat::Play(args) => echo::play(args),
     }
 }

@@ -8,6 +8,7 @@ mod assess;
 mod book;
 mod check;
 mod drill;
+mod echo;
 mod files;
 mod guide;
 mod part;
@@ -270,6 +271,8 @@ struct DrillArgs {
 
 #[derive(Subcommand)]
 enum DrillWhat {
+    /// Play the calls, hear the answers, and say after each what came of it
+    Play(PlayArgs),
     /// Write the calls of a drill as a wav, each followed by room for the answer, and the plan beside it
     Make {
         /// The drill file
@@ -292,15 +295,47 @@ enum DrillWhat {
     },
     /// Score recordings made while the calls were played
     Score {
-        /// The plan that was written beside the guide, or the guide itself
-        plan: PathBuf,
-        /// The recordings, with the calls to be heard in them
-        #[arg(required = true)]
-        takes: Vec<PathBuf>,
+        /// The plan that was written beside the guide, or the guide itself; then the recordings, with the calls to be heard in
+        /// them. Recordings that `drill play` made need no plan
+        #[arg(required = true, value_name = "PLAN] [RECORDING")]
+        files: Vec<PathBuf>,
         /// Print JSON
         #[arg(long)]
         json: bool,
     },
+}
+
+#[derive(Args)]
+struct PlayArgs {
+    /// The drill file
+    drill: PathBuf,
+    /// The pupil's nickname: every pupil gets another order, of equal difficulty, and always the same one
+    #[arg(long, value_name = "NICKNAME")]
+    pupil: Option<String>,
+    /// The number the order is drawn from [default: from the nickname]
+    #[arg(long, value_name = "N")]
+    seed: Option<u64>,
+    /// Show each call as cells while it sounds, for those who hear it badly or not at all
+    #[arg(long)]
+    show_calls: bool,
+    /// Give no signals after the answers; the words stay
+    #[arg(long)]
+    no_signals: bool,
+    /// The recording to make, a wav; never one that is there [default: the next free name in takes/]
+    #[arg(long, value_name = "FILE.wav")]
+    out: Option<PathBuf>,
+    /// The microphone's name or a piece of it [default: the system's]
+    #[arg(long, value_name = "NAME")]
+    microphone: Option<String>,
+    /// The loudspeaker's name or a piece of it [default: the system's]
+    #[arg(long, value_name = "NAME")]
+    loudspeaker: Option<String>,
+    /// Largest sample of the calls, in decibels below full scale as a negative number
+    #[arg(long, value_name = "DB", allow_negative_numbers = true, default_value_t = crate::guide::PEAK.0)]
+    level: f64,
+    /// A sound check that knows the delay from loudspeaker to microphone, if there is one
+    #[arg(long, value_name = "FILE", default_value = "takes/soundcheck.json")]
+    check: PathBuf,
 }
 
 /// How far a command got.

@@ -18,9 +18,9 @@ use crate::take::{Card, PartOfTake, SlipRow, Tally, fingerprint};
 use crate::units::{Decibels, SampleRate, Seconds};
 
 /// Recorded on after the guide's last sample, for delays of loudspeaker and microphone.
-const AFTER: Seconds = Seconds::from_millis(1000.0);
+pub(super) const AFTER: Seconds = Seconds::from_millis(1000.0);
 /// The display is drawn so often: often enough for a beat, seldom enough to be calm.
-const DRAW: Duration = Duration::from_millis(50);
+pub(super) const DRAW: Duration = Duration::from_millis(50);
 /// Lowest level shown; about the noise of a quiet microphone.
 const LOWEST_DB: f64 = -60.0;
 /// Length of the level's bar.
@@ -69,7 +69,7 @@ pub(super) fn run(args: &TakeArgs) -> Result<Outcome> {
 }
 
 /// The next free name for a take.
-fn free_name(folder: &Path, stem: &str) -> PathBuf {
+pub(super) fn free_name(folder: &Path, stem: &str) -> PathBuf {
     (1_u32..).map(|n| folder.join(format!("{stem}-{n}.wav"))).find(|p| !p.exists()).unwrap_or_else(|| folder.into())
 }
 
@@ -224,15 +224,15 @@ fn say(path: &Path, card: &Card, recorded: &Recorded) -> Result<Outcome> {
 }
 
 /// Keys are read one by one while this lives.
-struct Keys(bool);
+pub(super) struct Keys(bool);
 
 impl Keys {
-    fn new() -> Keys {
+    pub(super) fn new() -> Keys {
         Keys(std::io::stdin().is_terminal() && crossterm::terminal::enable_raw_mode().is_ok())
     }
 
     /// Whether the take is to end.
-    fn stop(&self, wait: Duration) -> bool {
+    pub(super) fn stop(&self, wait: Duration) -> bool {
         if !self.0 {
             std::thread::sleep(wait);
             return false;

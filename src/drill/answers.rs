@@ -4,9 +4,10 @@
 //! answers at once, with the calls as prior.
 
 use super::fit::{At, fit};
-use super::score::{LEADER, explains};
+use super::score::{LEADER, SOFTER_DB, SURE, explains};
 use super::{Habits, Plan, Round, Struck, Verdict, VerdictKind, Window, score};
 use crate::chain::Take;
+use crate::onset::{Heard, Onset};
 use crate::part::Surface;
 use crate::surface::{self, Calibration, Doubt, Prior};
 use crate::units::{Decibels, Seconds};
@@ -21,6 +22,21 @@ const MOST_SPREAD: Seconds = Seconds::from_millis(60.0);
 const MAD_TO_SD: f64 = 1.4826;
 /// A pupil plays about this much louder than the softest strike that can be heard, or nothing is said about silence.
 const AUDIBLE_DB: f64 = 3.0;
+/// A round belongs to the recording if its answer ends at most this long after it: the last strokes come well before.
+const AFTER_END: Seconds = Seconds::from_millis(100.0);
+/// Stretches in which a stroke could be hidden may be this share of an answer; beyond it silence says nothing.
+const MOST_HIDDEN: f64 = 0.5;
+/// What comes with one of the leader's sounds, from a little before it to its room's first echoes, and is softer than it was
+/// in the recording, is unsure: mostly left over of it. So is what the ear would not call a strike for itself.
+const WITH_LEADER: (Seconds, Seconds) = (Seconds::from_millis(-15.0), Seconds::from_millis(120.0));
+const DOUBTED: f64 = 0.6;
+/// Somebody plays if so large a share of the strokes asked for was surely heard. Else what is softer than the calls by so much
+/// is unsure: a pupil at the microphone is louder than that, and a room's late echo is not.
+const SOMEBODY: f64 = 0.25;
+const BELOW_LEADER_DB: f64 = 6.0;
+/// Other things sound in the room if strikes that belong to no answer are heard in so many rounds, and in such a share of
+/// them.
+const BUSY: (usize, f64) = (2, 0.25);
 /// Names given to the two surfaces that are exchanged with at least this probability are not held against anyone.
 const EXCHANGED: f64 = 0.2;
 /// An answer was another pattern of the bank if that explains it so much better, in nats.
@@ -108,22 +124,62 @@ fn habits(verdicts: &[Verdict], levels: Vec<f64>, surfaces: bool) -> Habits {
     Habits { spread, level: median(levels).map(Decibels), surfaces }
 }
 
+/// Whether the drill is over after these answers, by the end the teacher set.
+pub fn is_over(plan: &Plan, answers: &[Answered]) -> bool {
+    let missed = |a: &&Answered| !counts(a.verdict.kind, plan).1 && a.verdict.kind != VerdictKind::Nearly;
+    plan.drill.until_misses.is_some_and(|n| answers.iter().filter(missed).count() >= n as usize)
+}
+
 /// The strikes of one round, as indices and as the score sees them.
 struct Slot {
     ids: Vec<usize>,
     strikes: Vec<Struck>,
     audible: bool,
+    hidden: Vec<(Seconds, Seconds)>,
 }
 
-/// Judges a drill. `clock`: where a moment of the plan stands in the take. `known`: strikes of known surface.
+/// Stretches of an answer in which a stroke of this level could be hidden, counted from `zero`.
+fn hidden(heard: &Heard, zero: Seconds, until: Seconds, level: f64) -> Vec<(Seconds, Seconds)> {
+    let first = heard.audibility.partition_point(|a| a.from <= zero).saturating_sub(1);
+    let stretches = &heard.audibility[first.min(heard.audibility.len())..];
+    let ends = stretches.iter().skip(1).map(|a| a.from).chain([heard.duration]);
+    (stretches.iter().zip(ends).take_while(|(a, _)| a.from < until))
+        .filter(|(a, _)| a.threshold.0 > level - AUDIBLE_DB)
+        .map(|(a, end)| (a.from - zero, end - zero))
+        .collect()
+}
+
+/// Whether a round holds strikes that belong to no answer: sure, about as loud as the pupil, outside the answer's time, not
+/// on a stroke of the leader's, and in no answer that came too early.
+fn has_strays(round: &Round, beat: Seconds, slot: &Slot, expected: &[(Seconds, Surface)], level: Option<f64>) -> bool {
+    let from_call = round.answer_at - round.call_at;
+    let lasts = round.answer_end - round.answer_at;
+    let leader = |s: &Struck| expected.iter().any(|e| (s.at + from_call - e.0).abs() < LEADER);
+    let sure: Vec<Struck> = (slot.strikes.iter())
+        .filter(|s| s.certainty >= SURE && level.is_none_or(|l| s.level.0 >= l - SOFTER_DB) && !leader(s))
+        .copied()
+        .collect();
+    let times: Vec<f64> = expected.iter().map(|e| e.0.get()).collect();
+    let at: Vec<At> = sure.iter().map(|s| At { seconds: s.at.get(), certainty: s.certainty }).collect();
+    let found = fit(&times, &at, beat.get());
+    let around = Seconds::of(0.5 * beat.get());
+    let outside = |s: &Struck| s.at < Seconds::ZERO - around || s.at > lasts + around;
+    sure.iter().enumerate().any(|(k, s)| outside(s) && !found.pairs.contains(&Some(k)))
+}
+
+/// Judges a drill, as far as the take goes. `clock`: where a moment of the plan stands in the take. `known`: strikes of known
+/// surface.
 pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known: Option<&Calibration>) -> Results {
     let flat = [1.0 / Surface::COUNT as f64; Surface::COUNT];
     let heard = &take.heard;
-    let threshold = |at: Seconds| {
-        let k = heard.audibility.partition_point(|a| a.from <= at);
-        heard.audibility.get(k.saturating_sub(1)).map_or(f64::NEG_INFINITY, |a| a.threshold.0)
+    let inside = |r: &&Round| clock(r.answer_end).get() <= heard.duration.get() + AFTER_END.get();
+    let rounds = &plan.rounds[..plan.rounds.iter().take_while(inside).count()];
+    let left_over = |onset: &Onset| {
+        let Some(guide) = &take.guide else { return false };
+        let from = guide.sounds.partition_point(|s| s.at + WITH_LEADER.1 < onset.at);
+        (guide.sounds[from..].iter().take_while(|s| s.at + WITH_LEADER.0 <= onset.at)).any(|s| onset.level.0 < s.leak.0)
     };
-    let mut slots: Vec<Slot> = (plan.rounds.iter())
+    let mut slots: Vec<Slot> = (rounds.iter())
         .map(|round| {
             // The next call's first stroke may be heard a little before its time.
             let (from, to, zero) = (clock(round.call_at), clock(round.end) - LEADER, clock(round.answer_at));
@@ -132,23 +188,27 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
             let strike = |k: &usize| {
                 let o = heard.onsets[*k];
                 let (at, surface) = (o.at - zero, flat);
-                Struck { at, sigma: o.sigma, certainty: o.certainty, level: o.level, surface }
+                let doubted = left_over(&o) || !o.alone;
+                let certainty = if doubted { o.certainty.min(DOUBTED) } else { o.certainty };
+                Struck { at, sigma: o.sigma, certainty, level: o.level, surface }
             };
             let strikes = ids.iter().map(strike).collect();
-            Slot { ids, strikes, audible: to.get() <= heard.duration.get() + 0.5 }
+            Slot { ids, strikes, audible: true, hidden: Vec::new() }
         })
         .collect();
-    let expected: Vec<Vec<(Seconds, Surface)>> = plan.rounds.iter().map(Round::expected).collect();
+    let expected: Vec<Vec<(Seconds, Surface)>> = rounds.iter().map(Round::expected).collect();
     // Who was meant to be what, by time alone, as prior for the surfaces.
     let mut priors = vec![None; heard.onsets.len()];
+    let mut answered = vec![false; heard.onsets.len()];
     let mut levels = Vec::new();
-    for ((round, slot), expected) in plan.rounds.iter().zip(&slots).zip(&expected) {
+    for ((round, slot), expected) in rounds.iter().zip(&slots).zip(&expected) {
         let breath = round.answer_at - round.call_end;
         let after: Vec<usize> = (0..slot.ids.len()).filter(|k| slot.strikes[*k].at.get() > -breath.get()).collect();
         let at: Vec<At> = after
             .iter()
             .map(|k| At { seconds: slot.strikes[*k].at.get(), certainty: slot.strikes[*k].certainty })
             .collect();
+        after.iter().for_each(|k| answered[slot.ids[*k]] = true);
         let times: Vec<f64> = expected.iter().map(|e| e.0.get()).collect();
         let found = fit(&times, &at, round.beat(&plan.drill).get());
         for (i, pair) in found.pairs.iter().enumerate() {
@@ -160,13 +220,13 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
             }
         }
     }
-    let chosen: Vec<usize> = (0..priors.len()).filter(|k| priors[*k].is_some()).collect();
+    let chosen: Vec<usize> = (0..priors.len()).filter(|k| answered[*k]).collect();
     let features: Vec<_> = chosen.iter().map(|k| take.features[*k]).collect();
     let given: Vec<Prior> = chosen.iter().map(|k| Prior { written: priors[*k], pass: None }).collect();
     let reading = surface::tell(&features, Some(&given), known);
-    let mut surfaces = vec![flat; heard.onsets.len()];
+    let mut surfaces = vec![(flat, 0.0); heard.onsets.len()];
     for (k, told) in chosen.iter().zip(&reading.heard) {
-        surfaces[*k] = told.p;
+        surfaces[*k] = (told.p, told.other);
     }
     let mut limits = Vec::new();
     let told_apart = !reading.doubts.iter().any(|d| match d {
@@ -179,24 +239,53 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
     }
     for slot in &mut slots {
         for (strike, id) in slot.strikes.iter_mut().zip(&slot.ids) {
-            strike.surface = surfaces[*id];
+            // What sounds like none of the pupil's surfaces is hardly one of the pupil's strikes.
+            strike.surface = surfaces[*id].0;
+            strike.certainty *= 1.0 - surfaces[*id].1;
+        }
+    }
+    let asked: usize = rounds.iter().filter(|r| !r.hush).map(|r| r.call.strokes.len()).sum();
+    if levels.is_empty() || (levels.len() as f64) < SOMEBODY * asked as f64 {
+        let taken_out = take.guide.as_ref().and_then(|g| median(g.sounds.iter().map(|s| s.leak.0).collect()));
+        // Where too few calls have sounded to be taken out they are still there.
+        let mut there = Vec::new();
+        for ((round, slot), expected) in rounds.iter().zip(&slots).zip(&expected) {
+            let from_call = round.answer_at - round.call_at;
+            let leader = |s: &&Struck| expected.iter().any(|e| (s.at + from_call - e.0).abs() < LEADER);
+            there.extend(slot.strikes.iter().filter(leader).map(|s| s.level.0));
+        }
+        let leader = taken_out.into_iter().chain(median(there)).fold(f64::NEG_INFINITY, f64::max);
+        let floor = leader - BELOW_LEADER_DB;
+        for strike in slots.iter_mut().flat_map(|s| &mut s.strikes).filter(|s| s.level.0 < floor) {
+            strike.certainty = strike.certainty.min(DOUBTED);
         }
     }
     let level = median(levels.clone());
     let mut deaf = 0;
-    for (round, slot) in plan.rounds.iter().zip(&mut slots) {
-        let at = clock(round.answer_at);
-        let masked = level.is_some_and(|l| threshold(at) > l - AUDIBLE_DB);
+    for (round, slot) in rounds.iter().zip(&mut slots) {
+        let (from, to) = (clock(round.answer_at), clock(round.answer_end));
+        slot.hidden = level.map(|l| hidden(heard, from, to, l)).unwrap_or_default();
+        let length: f64 =
+            slot.hidden.iter().map(|h| (h.1.get().min((to - from).get()) - h.0.get().max(0.0)).max(0.0)).sum();
+        let masked = length > MOST_HIDDEN * (to - from).get();
         deaf += usize::from(masked || !slot.audible);
         slot.audible &= !masked;
     }
     if deaf > 0 {
-        limits.push(format!(
-            "in {deaf} rounds noise may hide a stroke, or the recording had ended: the pupil gets the benefit"
-        ));
+        limits.push(format!("in {deaf} rounds noise may hide the answer: the pupil gets the benefit"));
+    }
+    if rounds.len() < plan.rounds.len() {
+        limits.push(format!("the recording ends after {} of {} rounds", rounds.len(), plan.rounds.len()));
+    }
+    let strays = (rounds.iter().zip(&slots).zip(&expected))
+        .filter(|((round, slot), expected)| has_strays(round, round.beat(&plan.drill), slot, expected, level))
+        .count();
+    let busy = strays >= BUSY.0 && strays as f64 > BUSY.1 * rounds.len() as f64;
+    if busy {
+        limits.push("other things sound in the room: no stroke is counted as one too many".to_string());
     }
     let verdicts = |habits: &Habits| -> Vec<Verdict> {
-        let each = plan.rounds.iter().zip(&slots).zip(&expected);
+        let each = rounds.iter().zip(&slots).zip(&expected);
         each.map(|((round, slot), expected)| {
             let window = Window {
                 expected,
@@ -205,6 +294,8 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
                 from_call: round.answer_at - round.call_at,
                 breath: round.answer_at - round.call_end,
                 audible: slot.audible,
+                hidden: &slot.hidden,
+                busy,
                 strikes: &slot.strikes,
             };
             score(&window, habits)
@@ -213,7 +304,7 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
     };
     let first = Habits { spread: SPREAD, level: level.map(Decibels), surfaces: told_apart };
     let habits = habits(&verdicts(&first), levels, told_apart);
-    let answers: Vec<Answered> = (verdicts(&habits).into_iter().zip(&plan.rounds).zip(&slots))
+    let answers: Vec<Answered> = (verdicts(&habits).into_iter().zip(rounds).zip(&slots))
         .map(|((verdict, round), slot)| {
             let instead = if verdict.kind == VerdictKind::Different { instead(plan, round, slot) } else { None };
             Answered { round: round.clone(), verdict, instead }

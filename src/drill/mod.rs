@@ -2,7 +2,8 @@
 //!
 //! A drill file -> [`Drill`] (`read`); drill and seed -> [`Plan`], the rounds in order with their times and the guide
 //! that sounds them (`draw`, `plan`); the strikes after a call -> [`Verdict`] (`fit`, `score`); the sound of a whole
-//! drill -> all verdicts and a tally (`answers`); verdicts -> words and JSON (`words`, `json`).
+//! drill -> all verdicts and a tally (`answers`); the sound so far -> one verdict at once (`live`); verdicts -> words and
+//! JSON (`words`, `json`).
 //!
 //! Pure: no file, clock, thread or random source; the draw comes from a seed. Limits: a stroke played at the same moment
 //! as one of the leader's is not heard as the pupil's; both hands at once are not told from one.
@@ -11,14 +12,16 @@ mod answers;
 mod draw;
 mod fit;
 mod json;
+mod live;
 mod plan;
 mod read;
 mod score;
 mod words;
 
-pub use answers::{Answered, Results, Tally, judge};
+pub use answers::{Answered, Results, Tally, is_over, judge};
 pub use draw::seed_of;
 pub use json::{plan as plan_json, results as results_json};
+pub use live::{LOOKED_BACK, Place, cells, only_answers, place, signal, verdict_now};
 pub use plan::{Plan, Round, plan};
 pub use read::parse;
 pub use score::{Difference, Habits, Struck, Verdict, VerdictKind, Window, score};

@@ -16,8 +16,8 @@ const SPREADS: f64 = 3.0;
 /// Off by less than this much beyond the limit is unsure.
 const DOUBTFUL: f64 = 1.25;
 /// A strike counts as too many from this certainty on, and if at most this much softer than the pupil's middle strike.
-const SURE: f64 = 0.85;
-const SOFTER_DB: f64 = 14.0;
+pub(super) const SURE: f64 = 0.85;
+pub(super) const SOFTER_DB: f64 = 14.0;
 /// For an accusation strikes are surer and nearer the pupil's own level.
 const ACCUSED_SURE: f64 = 0.9;
 const ACCUSED_SOFTER_DB: f64 = 10.0;
@@ -36,6 +36,14 @@ const ALIKE: f64 = 0.5;
 const LEAST_ANSWERED: usize = 2;
 /// Nearer than this to the leader's own strokes nothing counts while the leader plays.
 pub(super) const LEADER: Seconds = Seconds::from_millis(70.0);
+/// And this long after one: its ring and the room's echo.
+const LEADER_RINGS: Seconds = Seconds::from_millis(200.0);
+/// An answer that came before the call's end, or one in a noisy room, is known by so many strokes this near to where its own
+/// start and tempo put them, in beats: three at least, since two fit anywhere.
+const KNOWN_BY: usize = 3;
+const IN_TIME_BEATS: f64 = 0.15;
+/// A stroke due this near to where one could be hidden may be hidden.
+const NEAR_HIDDEN: Seconds = Seconds::from_millis(30.0);
 /// This long before the call's last bar ends is still early.
 const EARLY: Seconds = Seconds::from_millis(60.0);
 
@@ -80,6 +88,10 @@ pub struct Window<'a> {
     pub breath: Seconds,
     /// Whether a strike of the pupil could be heard over the noise.
     pub audible: bool,
+    /// Stretches, from the answer's first beat, in which a stroke of the pupil could be hidden.
+    pub hidden: &'a [(Seconds, Seconds)],
+    /// Whether other things are known to sound in the room.
+    pub busy: bool,
     /// All strikes of the round, in any order.
     pub strikes: &'a [Struck],
 }
@@ -192,13 +204,21 @@ pub(super) fn explains(expected: &[(Seconds, Surface)], strikes: &[Struck], beat
     -fit_of(&times, &in_order(strikes), beat.get()).cost
 }
 
+/// The strikes that lie where a fit's start and tempo put their strokes.
+fn in_time(found: &Fit, expected: &[f64], strikes: &[Struck], beat: f64) -> Vec<usize> {
+    let off = |i: usize, j: usize| strikes[j].at.get() - found.start - found.ratio * expected[i];
+    let near = |(i, j): (usize, &Option<usize>)| j.filter(|j| off(i, *j).abs() < IN_TIME_BEATS * beat);
+    found.pairs.iter().enumerate().filter_map(near).collect()
+}
+
 /// Says what became of a call.
 pub fn score(window: &Window, habits: &Habits) -> Verdict {
     let all = loud(&in_order(window.strikes), habits.level, SOFTER_DB);
     let expected: Vec<f64> = window.expected.iter().map(|e| e.0.get()).collect();
     let beat = window.beat.get();
     let early_end = -(window.breath.get() + EARLY.get());
-    let leader = |s: &Struck| expected.iter().any(|e| (s.at.get() + window.from_call.get() - e).abs() < LEADER.get());
+    let rings = -LEADER.get()..LEADER_RINGS.get();
+    let leader = |s: &Struck| expected.iter().any(|e| rings.contains(&(s.at.get() + window.from_call.get() - e)));
     let (before, after): (Vec<Struck>, Vec<Struck>) = all.iter().partition(|s| s.at.get() < -window.breath.get());
     let before: Vec<Struck> = before.into_iter().filter(|s| !leader(s) && s.at.get() < early_end).collect();
     let mut out = Verdict {
@@ -218,10 +238,11 @@ pub fn score(window: &Window, habits: &Habits) -> Verdict {
     let sure_before: Vec<&Struck> = before.iter().filter(|s| s.certainty >= ACCUSED_SURE).collect();
     let joined: Vec<Struck> = before.iter().chain(&after).copied().collect();
     let whole = fit_of(&expected, &joined, beat);
-    let of_answer = |k: usize| whole.pairs.contains(&Some(k));
-    let began_before = (0..before.len()).any(|k| before[k].certainty >= ACCUSED_SURE && of_answer(k))
-        && 2 * whole.pairs.iter().flatten().count() > expected.len();
-    if sure_before.len() >= 2 || began_before {
+    let of_answer = in_time(&whole, &expected, &joined, beat);
+    let began_before = (0..before.len()).any(|k| before[k].certainty >= ACCUSED_SURE && of_answer.contains(&k))
+        && 2 * of_answer.len() > expected.len()
+        && of_answer.len() >= KNOWN_BY;
+    if sure_before.len() >= 2 && !window.busy || began_before {
         out.kind = VerdictKind::Early;
         out.confidence = sure_before.iter().map(|s| s.certainty).fold(0.9, f64::min);
         return out;
@@ -249,7 +270,8 @@ fn hushed(
     let in_time: Vec<usize> =
         sure.pairs.iter().enumerate().filter_map(|(i, j)| (*j).filter(|j| limit(i, *j))).collect();
     let needed = ((expected.len() as f64 * ACCUSED_SHARE).ceil() as usize).max(LEAST_HUSH_STROKES);
-    let besides = accused.len() - in_time.len();
+    // Where other things sound, a few of many may seem to lie in the rhythm.
+    let besides = if window.busy { after.len() } else { accused.len() } - in_time.len();
     if in_time.len() >= needed && besides <= ACCUSED_BESIDES {
         out.kind = VerdictKind::HushAnswered;
         out.confidence = in_time.iter().map(|j| accused[*j].certainty).sum::<f64>() / in_time.len() as f64;
@@ -285,10 +307,19 @@ fn echoed(
         out.confidence = if window.audible && after.is_empty() { 0.99 } else { 0.6 };
         return out;
     }
+    if window.busy && 2 * in_time(found, expected, after, beat).len() <= expected.len() {
+        // What was heard is no answer, and may not be the pupil's.
+        out.unsure_sounds = true;
+        out.confidence = 0.6;
+        return out;
+    }
     let mut sure = 0.99f64;
     for (i, pair) in found.pairs.iter().enumerate() {
         let Some(strike) = pair.map(|j| after[j]) else {
-            if window.audible {
+            let due = found.start + found.ratio * expected[i];
+            let near =
+                |h: &(Seconds, Seconds)| h.0.get() - NEAR_HIDDEN.get() <= due && due < h.1.get() + NEAR_HIDDEN.get();
+            if window.audible && !window.hidden.iter().any(near) {
                 out.differences.push(Difference::Missing(i))
             } else {
                 out.benefit.push(Difference::Missing(i))
@@ -325,7 +356,7 @@ fn echoed(
             continue;
         }
         let said = Difference::TooMany(found.pairs.iter().rposition(|p| p.is_some_and(|p| p < j)));
-        if strike.certainty >= SURE {
+        if strike.certainty >= SURE && !window.busy {
             out.differences.push(said);
             sure = sure.min(strike.certainty);
         } else {

@@ -52,17 +52,22 @@ const EXPECTED: [(Seconds, Surface); 4] = [
     (Seconds::from_millis(1500.0), Surface::Centre),
 ];
 
-fn said(hush: bool, strikes: &[Struck]) -> Verdict {
-    let window = Window {
+fn window<'a>(hush: bool, strikes: &'a [Struck]) -> Window<'a> {
+    Window {
         expected: &EXPECTED,
         hush,
         beat: Seconds::from_millis(750.0),
         from_call: Seconds::from_millis(4500.0),
         breath: Seconds::from_millis(1500.0),
         audible: true,
+        hidden: &[],
+        busy: false,
         strikes,
-    };
-    score(&window, &habits())
+    }
+}
+
+fn said(hush: bool, strikes: &[Struck]) -> Verdict {
+    score(&window(hush, strikes), &habits())
 }
 
 fn check(hush: bool, at: &[f64], kind: VerdictKind) -> Verdict {
@@ -107,6 +112,32 @@ fn knocks_and_soft_sounds_are_no_answer() {
     let unsure: Vec<Struck> = EXPECTED.iter().map(|e| Struck { certainty: 0.7, ..struck(e.0.get()) }).collect();
     let verdict = said(true, &unsure);
     assert_eq!(verdict.kind, VerdictKind::HushKept);
+}
+
+#[test]
+fn a_missing_stroke_where_one_could_be_hidden_is_not_held_against_the_pupil() {
+    let strikes: Vec<Struck> = [0.0, 0.375, 1.5].map(struck).to_vec();
+    let hidden = |from: f64| [(Seconds::of(from), Seconds::of(from + 0.1))];
+    let with = |from: f64| score(&Window { hidden: &hidden(from), ..window(false, &strikes) }, &habits());
+    assert_eq!((with(1.1).kind, with(1.1).benefit), (VerdictKind::Right, vec![Difference::Missing(2)]));
+    assert_eq!(with(0.6).differences, [Difference::Missing(2)]);
+}
+
+#[test]
+fn in_a_room_where_other_things_sound_a_stroke_too_many_is_not_counted() {
+    let strikes: Vec<Struck> = [0.0, 0.375, 0.75, 1.125, 1.5].map(struck).to_vec();
+    let verdict = score(&Window { busy: true, ..window(false, &strikes) }, &habits());
+    assert_eq!((verdict.kind, verdict.benefit), (VerdictKind::Right, vec![Difference::TooMany(Some(1))]));
+    let knocks: Vec<Struck> = [-3.9, -2.6, 0.9].map(struck).to_vec();
+    assert_eq!(score(&Window { busy: true, ..window(false, &knocks) }, &habits()).kind, VerdictKind::Silent);
+}
+
+#[test]
+fn among_many_other_sounds_nobody_is_accused() {
+    let drops = (0..9).map(|k| Struck { certainty: 0.6, ..struck(0.1 + 0.23 * f64::from(k)) });
+    let strikes: Vec<Struck> = EXPECTED.iter().map(|e| struck(e.0.get())).chain(drops).collect();
+    let kind = |busy| score(&Window { busy, ..window(true, &strikes) }, &habits()).kind;
+    assert_eq!((kind(false), kind(true)), (VerdictKind::HushAnswered, VerdictKind::HushKept));
 }
 
 #[test]
@@ -197,5 +228,13 @@ proptest! {
         other.rotate_left(turn.min(strikes.len()));
         other.reverse();
         prop_assert_eq!(said(hush, &strikes), said(hush, &other));
+    }
+
+    #[test]
+    fn silence_has_a_verdict_whatever_is_known_and_nobody_is_accused_by_it(hush: bool, audible: bool, busy: bool, from in -2.0f64..2.0) {
+        let hidden = [(Seconds::of(from), Seconds::of(from + 1.0))];
+        let verdict = score(&Window { audible, busy, hidden: &hidden, ..window(hush, &[]) }, &Habits { level: None, ..habits() });
+        prop_assert_eq!(verdict.kind, if hush { VerdictKind::HushKept } else { VerdictKind::Silent });
+        prop_assert!(verdict.differences.is_empty());
     }
 }
