@@ -1,14 +1,17 @@
 //! Is the guide in the recording, where does it begin, and how fast does the other device's clock run?
 //!
-//! Two steps. A few stretches of the recording *vote*: each strong match of each sound votes, with its sign, for every
-//! start that would put one of the guide's sounds there, skew by skew. The starts with most votes are *tried* with all
-//! the sounds around the stretch: `S = sum sign x match / sqrt(sounds)`, for skews 2 ppm and starts .1 ms apart. `S` over
-//! its own spread at starts that are none is `z`; from [`HEARD`] on the guide is heard. `refine` places it.
+//! A few stretches of the recording [`vote`] for starts. The starts with most votes are *tried* with all the sounds in the
+//! stretch: `S = sum sign x match / sqrt(sounds)`, for skews 8 ppm and starts .1 ms apart. Most recordings hold no guide, and
+//! none of theirs comes to anything. Where one does, the whole recording is matched, `S` taken over all sounds around the
+//! stretch for skews 2 ppm apart, and over its own spread at starts that are none it is `z`; from [`HEARD`] on the guide is
+//! heard. [`super::refine`] places it.
 
 use super::limit::median;
 use super::low::LOW_HZ;
-use super::matched::{Match, TO_SIGMA};
+use super::matched::{Match, Matcher, TO_SIGMA};
+use super::vote::{Candidate, MOST, vote};
 use super::{Lock, Ppm, Reference};
+use crate::guide::Sound;
 use crate::units::Seconds;
 
 /// Fewer sounds of the guide in the recording are not looked for: they could be chance.
@@ -16,19 +19,14 @@ const LEAST_SOUNDS: usize = 8;
 /// How far two devices' clocks may run apart: crystals are good to 100 ppm each, phones' audio clocks were seen at 300.
 pub(super) const MOST_SKEW: f64 = 320.0;
 /// A stretch that votes holds so many sounds of the guide, within these lengths in seconds; longer ones need finer skews.
-const STRETCH_SOUNDS: f64 = 16.0;
-const STRETCH_S: (f64, f64) = (10.0, 24.0);
+const STRETCH_SOUNDS: f64 = 12.0;
+const STRETCH_S: (f64, f64) = (8.0, 18.0);
 /// How many stretches vote at most, and how far apart they begin at most while there are fewer, in seconds.
 const STRETCHES: usize = 5;
-const APART_S: f64 = 15.0;
-/// Skews are tried so finely that a stretch's ends are off by no more than this: a quarter period at 2 kHz.
-const OFF_S: f64 = 0.000_12;
-/// A match votes from this many standard deviations on, and its vote counts up to so many: no single sound decides.
-const VOTE: (f32, f32) = (2.5, 6.0);
-/// Matches that vote in a second, at most.
-const VOTES_PER_S: f64 = 120.0;
-/// Starts tried: of each skew, and in all, of each stretch.
-const TRIED: (usize, usize) = (3, 24);
+const APART_S: f64 = 25.0;
+/// `z` within a stretch from which on the whole recording is looked at. One take in fifteen without a guide comes so far;
+/// with a guide 0 to 30 dB under the strikes all of 40 pass 11 (`scripts/measure_leak.py`).
+const PROMISING: f64 = 7.5;
 /// Sounds this far from the stretch are added up; a wandering clock would put farther ones off.
 const REACH_S: f64 = 40.0;
 /// From here on the guide is heard. Without one, takes at exactly its tempo reach 8.1 in 200; with one, 30 and more
@@ -38,10 +36,14 @@ pub(super) const HEARD: f64 = 11.0;
 const SURE: f64 = 22.0;
 /// `S` at starts that are none spreads by 1 where the matches are independent; where it seems less, it is by chance.
 const LEAST_SPREAD: f64 = 0.7;
-/// Starts whose votes are looked over at a time: few hold one worth a closer look.
-const CHUNK: usize = 1024;
-/// Starts that are none, for the spread of `S`.
-const NONE: usize = 401;
+/// A match counts up to so much in `S`.
+const MOST_MATCH: f32 = 4.0 * MOST;
+/// Starts that are none, for the spread of `S`: within a stretch and around it.
+const NONE: (usize, usize) = (101, 401);
+/// How a start is tried: skews so far around, in such steps, and starts so many samples around.
+struct Around(f64, f64, i32);
+const COARSE: Around = Around(32.0, 8.0, 4);
+const FINE: Around = Around(20.0, 2.0, 3);
 
 /// A sound of the guide: when, which match, which sign.
 #[derive(Clone, Copy)]
@@ -66,49 +68,96 @@ impl Laid {
     }
 }
 
-struct Candidate {
-    start: i64,
-    skew: f64,
-    votes: f32,
-}
-
-/// Looks for the guide.
-pub(super) fn find(reference: &Reference, matches: &[Match]) -> (Option<Lock>, f64) {
-    let cues = cues(reference, matches);
-    let n = matches.first().map_or(0, |m| m.values.len());
-    if cues.len() < LEAST_SOUNDS || n < (2.0 * LOW_HZ) as usize {
-        return (None, 0.0);
-    }
-    let (first, last) = (cues[0].at, cues[cues.len() - 1].at);
-    let rate = cues.len() as f64 / ((last - first) / LOW_HZ).max(1.0);
-    let length = ((STRETCH_SOUNDS / rate).clamp(STRETCH_S.0, STRETCH_S.1) * LOW_HZ) as usize;
-    let mut best: Option<(f64, Laid)> = None;
+/// Looks for the guides, in the order of their likelihood. Also says how far the best place stands above chance.
+pub(super) fn search(references: &[&Reference], low: &[f32]) -> (Option<Found>, f64) {
+    let n = low.len();
+    let mut sounds: Vec<_> = references.iter().flat_map(|r| r.sounds()).collect();
+    sounds.sort_unstable();
+    sounds.dedup();
+    let mut matcher = Matcher::new(&sounds);
+    let guides: Vec<Vec<Cue>> = (references.iter().map(|r| cues(r, matcher.sounds())))
+        .filter(|cues| cues.len() >= LEAST_SOUNDS && n >= (2.0 * LOW_HZ) as usize)
+        .collect();
+    let lengths = guides.iter().map(|cues| {
+        let lasts = (cues[cues.len() - 1].at - cues[0].at) / LOW_HZ;
+        let rate = cues.len() as f64 / lasts.max(1.0);
+        ((STRETCH_SOUNDS / rate).clamp(STRETCH_S.0, STRETCH_S.1) * LOW_HZ) as usize
+    });
+    let length = lengths.max().unwrap_or(0).min(n);
+    let (mut votes, mut stretch) = (Vec::new(), Vec::new());
+    let mut whole: Option<Vec<Match>> = None;
+    let (mut best, mut most): (Option<(f64, Laid)>, f64) = (None, 0.0);
     for from in stretches(n, length) {
-        let to = (from + length).min(n);
-        for candidate in vote(&cues, matches, from, to) {
-            let beaten = best.map_or(0.0, |b| b.0);
-            let Some((z, laid)) = tried(&cues, matches, &candidate, (from + to) / 2, length, beaten) else { continue };
-            if z > beaten {
-                best = Some((z, laid));
+        matcher.matches(low, from, from + length, &mut stretch);
+        for cues in &guides {
+            for candidate in vote(cues, &stretch, &mut votes) {
+                let Some((z, laid)) = within(cues, &stretch, &candidate) else { continue };
+                most = most.max(z);
+                if z < PROMISING {
+                    continue;
+                }
+                let whole = whole.get_or_insert_with(|| {
+                    let mut all = Vec::new();
+                    matcher.matches(low, 0, n, &mut all);
+                    all
+                });
+                let laid = Laid { middle: laid.middle + from as f64, ..laid };
+                let Some((z, laid)) = tried(cues, whole, laid) else { continue };
+                most = most.max(z);
+                if z > best.map_or(0.0, |b| b.0) {
+                    best = Some((z, laid));
+                }
             }
         }
         if best.is_some_and(|b| b.0 > SURE) {
             break;
         }
     }
-    let Some((z, laid)) = best else { return (None, 0.0) };
-    if z < HEARD {
-        return (None, z);
+    match (best, whole) {
+        (Some((z, laid)), Some(matches)) if z >= HEARD => (Some(Found { laid, z, matches }), z),
+        _ => (None, most),
     }
-    let laid = super::refine::refine(&cues, matches, laid);
-    let lock = Lock { start: Seconds::of(laid.at(0.0) / LOW_HZ), skew: Ppm(laid.skew), certainty: z };
-    (Some(lock), z)
 }
 
-pub(super) fn cues(reference: &Reference, matches: &[Match]) -> Vec<Cue> {
+/// A guide that was found.
+pub(super) struct Found {
+    laid: Laid,
+    z: f64,
+    matches: Vec<Match>,
+}
+
+impl Found {
+    /// How surely sounds of some guide are heard at this place: their `S`.
+    pub(super) fn beside(&self, reference: &Reference) -> f64 {
+        let cues = self.cues(reference);
+        if cues.len() < LEAST_SOUNDS {
+            return 0.0;
+        }
+        let moved = |j| Laid { middle: self.laid.middle + f64::from(j), ..self.laid };
+        (-2..=2).map(|j| score(&cues, &self.matches, &moved(j), f64::MAX).0).fold(0.0, f64::max)
+    }
+
+    /// The place, by all sounds of one of the guides.
+    pub(super) fn lock(&self, reference: &Reference) -> Lock {
+        let cues = self.cues(reference);
+        let (z, laid) = match tried(&cues, &self.matches, self.laid) {
+            Some(again) if again.0 >= HEARD => again,
+            _ => (self.z, self.laid),
+        };
+        let laid = super::refine::refine(&cues, &self.matches, laid);
+        Lock { start: Seconds::of(laid.at(0.0) / LOW_HZ), skew: Ppm(laid.skew), certainty: z }
+    }
+
+    fn cues(&self, reference: &Reference) -> Vec<Cue> {
+        let sounds: Vec<_> = self.matches.iter().map(|m| m.sound).collect();
+        cues(reference, &sounds)
+    }
+}
+
+fn cues(reference: &Reference, sounds: &[Sound]) -> Vec<Cue> {
     (reference.cues.iter())
         .filter_map(|cue| {
-            let kind = matches.iter().position(|m| m.sound == cue.sound)?;
+            let kind = sounds.iter().position(|s| *s == cue.sound)?;
             Some(Cue { at: cue.at.get() * LOW_HZ, kind, sign: f32::from(cue.sign) })
         })
         .collect()
@@ -116,88 +165,12 @@ pub(super) fn cues(reference: &Reference, matches: &[Match]) -> Vec<Cue> {
 
 /// Where the stretches that vote begin.
 fn stretches(n: usize, length: usize) -> Vec<usize> {
+    if length == 0 {
+        return Vec::new();
+    }
     let last = n.saturating_sub(length);
     let count = ((last as f64 / (APART_S * LOW_HZ)).ceil() as usize + 1).clamp(1, STRETCHES);
     (0..count).map(|k| last * k / (count - 1).max(1)).collect()
-}
-
-/// Local extremes of a match within a stretch.
-fn peaks(values: &[f32], from: usize, to: usize) -> Vec<(usize, f32)> {
-    let mut out: Vec<(usize, f32)> = (from.max(1)..to.min(values.len().saturating_sub(1)))
-        .filter(|&i| {
-            let v = values[i].abs();
-            v > VOTE.0 && v >= values[i - 1].abs() && v > values[i + 1].abs()
-        })
-        .map(|i| (i, values[i]))
-        .collect();
-    let most = ((to - from) as f64 / LOW_HZ * VOTES_PER_S) as usize;
-    if out.len() > most {
-        out.select_nth_unstable_by(most, |a, b| b.1.abs().total_cmp(&a.1.abs()));
-        out.truncate(most);
-        out.sort_unstable_by_key(|p| p.0);
-    }
-    for p in &mut out {
-        p.1 = p.1.clamp(-VOTE.1, VOTE.1);
-    }
-    out
-}
-
-fn vote(cues: &[Cue], matches: &[Match], from: usize, to: usize) -> Vec<Candidate> {
-    let peaks: Vec<Vec<(usize, f32)>> = matches.iter().map(|m| peaks(&m.values, from, to)).collect();
-    let last = cues[cues.len() - 1].at;
-    let low = from as i64 - (last * (1.0 + MOST_SKEW * 1e-6)).ceil() as i64 - 2;
-    let mut votes = vec![0.0f32; usize::try_from(to as i64 - low).unwrap_or(0) + 4];
-    let step = 2.0 * OFF_S / ((to - from) as f64 / LOW_HZ / 2.0) * 1e6;
-    let steps = (MOST_SKEW / step).ceil();
-    let mut out = Vec::new();
-    for k in -(steps as i64)..=steps as i64 {
-        let skew = k as f64 * MOST_SKEW / steps;
-        votes.fill(0.0);
-        for cue in cues {
-            let moved = (cue.at * (1.0 + skew * 1e-6)).round() as i64 + low;
-            for &(at, v) in &peaks[cue.kind] {
-                if let Some(slot) = usize::try_from(at as i64 - moved).ok().and_then(|i| votes.get_mut(i)) {
-                    *slot += cue.sign * v;
-                }
-            }
-        }
-        let mut best: Vec<(f32, usize)> = vec![(0.0, 0); TRIED.0];
-        for first in (0..votes.len().saturating_sub(2)).step_by(CHUNK) {
-            let chunk = &votes[first..(first + CHUNK + 2).min(votes.len())];
-            if most_of_three(chunk) <= best[TRIED.0 - 1].0 {
-                continue;
-            }
-            for (i, w) in chunk.windows(3).enumerate() {
-                let sum = w[0] + w[1] + w[2];
-                if sum > best[TRIED.0 - 1].0 {
-                    best[TRIED.0 - 1] = (sum, first + i + 1);
-                    best.sort_by(|a, b| b.0.total_cmp(&a.0));
-                }
-            }
-        }
-        out.extend(best.iter().filter(|b| b.0 > 0.0).map(|b| Candidate { start: b.1 as i64 + low, skew, votes: b.0 }));
-    }
-    out.sort_by(|a, b| b.votes.total_cmp(&a.votes));
-    out.truncate(TRIED.1);
-    out
-}
-
-/// The largest sum of three neighbours: a vote is good to a sample either way. Sixteen sums side by side, so that the
-/// compiler can put them into registers.
-fn most_of_three(votes: &[f32]) -> f32 {
-    const LANES: usize = 16;
-    let mut most = [0.0f32; LANES];
-    let sums = votes.len().saturating_sub(2);
-    let whole = sums - sums % LANES;
-    for at in (0..whole).step_by(LANES) {
-        let (a, b, c) = (&votes[at..at + LANES], &votes[at + 1..at + 1 + LANES], &votes[at + 2..at + 2 + LANES]);
-        for k in 0..LANES {
-            let sum = a[k] + b[k] + c[k];
-            most[k] = if sum > most[k] { sum } else { most[k] };
-        }
-    }
-    let rest = votes[whole..].windows(3).map(|w| w[0] + w[1] + w[2]);
-    most.into_iter().chain(rest).fold(0.0, f32::max)
 }
 
 /// `S` for the cues in reach, and how many these are.
@@ -213,66 +186,56 @@ fn score(cues: &[Cue], matches: &[Match], laid: &Laid, reach: f64) -> (f64, usiz
             continue;
         }
         if let Some(v) = matches[cue.kind].values.get((at + 0.5) as usize) {
-            sum += f64::from(cue.sign * v.clamp(-4.0 * VOTE.1, 4.0 * VOTE.1));
+            sum += f64::from(cue.sign * v.clamp(-MOST_MATCH, MOST_MATCH));
             n += 1;
         }
     }
     (sum / (n.max(1) as f64).sqrt(), n)
 }
 
-/// The best fit around a candidate, with its `z`; `None` if that cannot be more than `beaten`.
-fn tried(
-    cues: &[Cue],
-    matches: &[Match],
-    candidate: &Candidate,
-    middle: usize,
-    length: usize,
-    beaten: f64,
-) -> Option<(f64, Laid)> {
-    let pivot = (middle as f64 - candidate.start as f64) / (1.0 + candidate.skew * 1e-6);
-    let mut laid = Laid { middle: middle as f64, pivot, skew: candidate.skew };
-    let stages = [(length as f64 / 2.0, 32.0, 8.0, 4), (REACH_S * LOW_HZ, 20.0, 2.0, 3)];
-    let mut found = (0.0, 0);
-    for (reach, most, step, samples) in stages {
-        let around = laid;
-        found = (f64::NEG_INFINITY, 0);
-        let n = (most / step) as i64;
-        for k in -n..=n {
-            for j in -samples..=samples {
-                let tried =
-                    Laid { middle: around.middle + f64::from(j), skew: around.skew + k as f64 * step, ..around };
-                if tried.skew.abs() > MOST_SKEW + 2.0 * step {
-                    continue;
-                }
-                let s = score(cues, matches, &tried, reach);
-                if s.0 > found.0 {
-                    (found, laid) = (s, tried);
-                }
+/// The place near `laid` where `S` is largest, with it and the number of its sounds.
+fn best_near(cues: &[Cue], matches: &[Match], laid: Laid, reach: f64, around: &Around) -> ((f64, usize), Laid) {
+    let Around(most, step, samples) = *around;
+    let mut best = ((f64::NEG_INFINITY, 0), laid);
+    let n = (most / step) as i32;
+    for k in -n..=n {
+        for j in -samples..=samples {
+            let near = Laid { middle: laid.middle + f64::from(j), skew: laid.skew + f64::from(k) * step, ..laid };
+            if near.skew.abs() > MOST_SKEW + 2.0 * step {
+                continue;
+            }
+            let s = score(cues, matches, &near, reach);
+            if s.0 > best.0.0 {
+                best = (s, near);
             }
         }
     }
-    if found.1 < LEAST_SOUNDS || found.0 / LEAST_SPREAD <= beaten {
-        return None;
-    }
-    // Starts that are none: between 25 ms and some seconds away, at no multiple of anything.
-    let mut none: Vec<f32> = (0..NONE)
+    best
+}
+
+/// The best fit within a stretch, with its `z` there; `None` if it is not worth a closer look.
+fn within(cues: &[Cue], stretch: &[Match], candidate: &Candidate) -> Option<(f64, Laid)> {
+    let middle = stretch.first().map_or(0, |m| m.values.len()) as f64 / 2.0;
+    let pivot = (middle - candidate.start as f64) / (1.0 + candidate.skew * 1e-6);
+    let ((s, _), laid) = best_near(cues, stretch, Laid { middle, pivot, skew: candidate.skew }, middle, &COARSE);
+    (s >= PROMISING * LEAST_SPREAD).then(|| (s / spread(cues, stretch, &laid, middle, NONE.0), laid))
+}
+
+/// The best fit near one found within a stretch, with its `z`.
+fn tried(cues: &[Cue], matches: &[Match], laid: Laid) -> Option<(f64, Laid)> {
+    let reach = REACH_S * LOW_HZ;
+    let ((s, n), laid) = best_near(cues, matches, laid, reach, &FINE);
+    (n >= LEAST_SOUNDS).then(|| (s / spread(cues, matches, &laid, reach, NONE.1), laid))
+}
+
+/// How far `S` spreads at starts that are none: between 25 ms and some seconds away, at no multiple of anything.
+fn spread(cues: &[Cue], matches: &[Match], laid: &Laid, reach: f64, count: usize) -> f64 {
+    let mut none: Vec<f32> = (0..count)
         .map(|k| {
             let side = if k % 2 == 0 { 1.0 } else { -1.0 };
             let away = side * (0.025 + 0.007_31 * (k as f64 + (k as f64 * 0.618).fract())) * LOW_HZ;
-            (score(cues, matches, &Laid { middle: laid.middle + away, ..laid }, REACH_S * LOW_HZ).0).abs() as f32
+            (score(cues, matches, &Laid { middle: laid.middle + away, ..*laid }, reach).0).abs() as f32
         })
         .collect();
-    Some((found.0 / f64::from(TO_SIGMA * median(&mut none)).max(LEAST_SPREAD), laid))
-}
-
-/// How surely sounds of another guide are heard at the place of one that was found: their `S`, in spreads.
-pub(super) fn beside(reference: &Reference, matches: &[Match], lock: &Lock) -> f64 {
-    let cues = cues(reference, matches);
-    let laid = Laid { middle: lock.start.get() * LOW_HZ, pivot: 0.0, skew: lock.skew.0 };
-    if cues.len() < LEAST_SOUNDS {
-        return 0.0;
-    }
-    (-2..=2)
-        .map(|j| score(&cues, matches, &Laid { middle: laid.middle + f64::from(j), ..laid }, f64::MAX).0)
-        .fold(0.0, f64::max)
+    f64::from(TO_SIGMA * median(&mut none)).max(LEAST_SPREAD)
 }

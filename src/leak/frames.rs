@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use fearless_simd::{Level, dispatch};
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
@@ -84,6 +85,11 @@ impl Frames {
 
 /// Powers smoothed over three frames and five bins, the edges repeated.
 pub(super) fn smoothed(powers: &[f32], out: &mut Vec<f32>) {
+    dispatch!(Level::new(), _simd => smooth(powers, out));
+}
+
+#[inline(always)]
+fn smooth(powers: &[f32], out: &mut Vec<f32>) {
     let n = powers.len() / BINS;
     out.clear();
     out.resize(n * BINS, 0.0);

@@ -3,6 +3,8 @@
 //!
 //! Second-order high- and low-passes, forwards and backwards (no delay), side by side in the lanes of a register.
 
+use fearless_simd::{Level, dispatch};
+
 use super::low::LOW_HZ;
 
 /// Edges of the bands in hertz: where the guide's chirps lie.
@@ -60,6 +62,11 @@ impl Section {
 
 /// The limited sum of the bands, as long as `x`.
 pub(super) fn limit(x: &[f32]) -> Vec<f32> {
+    dispatch!(Level::new(), _simd => limited(x))
+}
+
+#[inline(always)]
+fn limited(x: &[f32]) -> Vec<f32> {
     let sections = [section(|k| EDGES_HZ[k], true), section(|k| EDGES_HZ[k + 1], false)];
     let mut out = vec![0.0; x.len()];
     let mut bands: Vec<Lanes> = Vec::new();
@@ -92,6 +99,7 @@ pub(super) fn limit(x: &[f32]) -> Vec<f32> {
 }
 
 /// Root mean square of each lane over [`LEVEL`] samples around each.
+#[inline(always)]
 fn smoothed(bands: &[Lanes], out: &mut Vec<Lanes>) {
     out.clear();
     let mut sum = [0.0f64; LANES];

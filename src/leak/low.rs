@@ -4,6 +4,8 @@
 
 use std::f64::consts::PI;
 
+use fearless_simd::{Level, dispatch};
+
 use super::LONGEST;
 use crate::guide::LONGEST as LONGEST_GUIDE;
 use crate::onset::EAR_RATE;
@@ -13,8 +15,8 @@ pub(super) const QUARTER: usize = 4;
 /// Samples a second: 11 025, enough for the guide's chirps, which end at 4 kHz.
 pub(super) const LOW_HZ: f64 = EAR_RATE.get() as f64 / QUARTER as f64;
 /// Half the filter's length in samples of the ear, and where it cuts: flat to 4.3 kHz, the highest band looked at, and
-/// 60 dB down where what folds back would reach it.
-const HALF: usize = 64;
+/// 50 dB down where what folds back would reach it.
+const HALF: usize = 40;
 const CUT_HZ: f64 = 5500.0;
 
 /// The low band of a recording that arrives in blocks.
@@ -69,23 +71,31 @@ impl Low {
     }
 
     fn filter(&mut self) {
-        let len = self.taps.len();
-        let mut at = 0;
-        while at + len <= self.waiting.len() {
-            self.out.push(dot(&self.waiting[at..at + len], &self.taps));
-            at += QUARTER;
-        }
+        let at = dispatch!(Level::new(), _simd => filter(&self.waiting, &self.taps, &mut self.out));
         self.waiting.drain(..at);
     }
 }
 
-/// Sum of products, in eight lanes so that the compiler can use wide registers.
-pub(super) fn dot(a: &[f32], b: &[f32]) -> f32 {
-    let mut lanes = [0.0f32; 8];
-    let (a8, b8) = (a.chunks_exact(8), b.chunks_exact(8));
-    let tail: f32 = a8.remainder().iter().zip(b8.remainder()).map(|(x, y)| x * y).sum();
-    for (x, y) in a8.zip(b8) {
-        for k in 0..8 {
+/// Filters what is there; says how much of it is done with.
+#[inline(always)]
+fn filter(x: &[f32], taps: &[f32], out: &mut Vec<f32>) -> usize {
+    let mut at = 0;
+    while let Some(near) = x.get(at..at + taps.len()) {
+        out.push(dot(near, taps));
+        at += QUARTER;
+    }
+    at
+}
+
+/// Sum of products, in lanes so that the compiler can use wide registers.
+#[inline(always)]
+fn dot(a: &[f32], b: &[f32]) -> f32 {
+    const LANES: usize = 16;
+    let mut lanes = [0.0f32; LANES];
+    let (a, b) = (a.chunks_exact(LANES), b.chunks_exact(LANES));
+    let tail: f32 = a.remainder().iter().zip(b.remainder()).map(|(x, y)| x * y).sum();
+    for (x, y) in a.zip(b) {
+        for k in 0..LANES {
             lanes[k] += x[k] * y[k];
         }
     }

@@ -3,8 +3,10 @@
 //! Matched filter: correlation with the sound put through the same limiter, weighted by its own envelope, of unit energy.
 //! By fast convolution (overlap-save).
 
-use realfft::RealFftPlanner;
+use std::sync::Arc;
+
 use realfft::num_complex::Complex;
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
 use super::limit::{limit, median};
 use super::low::Low;
@@ -49,52 +51,96 @@ fn template(sound: Sound) -> Vec<f32> {
     out
 }
 
-/// Matches of all `sounds` in the low band of a recording.
-pub(super) fn matches(low: &[f32], sounds: &[Sound]) -> Vec<Match> {
-    let limited = limit(low);
-    let templates: Vec<Vec<f32>> = sounds.iter().map(|s| template(*s)).collect();
-    let longest = templates.iter().map(Vec::len).max().unwrap_or(0);
-    let len = (4 * longest).next_power_of_two().max(SHORTEST);
-    let mut planner = RealFftPlanner::<f32>::new();
-    let (forward, inverse) = (planner.plan_fft_forward(len), planner.plan_fft_inverse(len));
-    let mut scratch = vec![Complex::default(); forward.get_scratch_len().max(inverse.get_scratch_len())];
-    let spectrum = |mut x: Vec<f32>, scratch: &mut [Complex<f32>]| {
-        let mut out = forward.make_output_vec();
-        x.resize(len, 0.0);
-        // Lengths fit by construction, so neither direction can fail.
-        let _ = forward.process_with_scratch(&mut x, &mut out, scratch);
-        out
-    };
-    let spectra: Vec<Vec<Complex<f32>>> = templates.iter().map(|t| spectrum(t.clone(), &mut scratch)).collect();
-    let mut out: Vec<Match> =
-        sounds.iter().map(|s| Match { sound: *s, values: Vec::with_capacity(low.len()) }).collect();
-    let step = len - longest;
-    let mut piece = vec![0.0; len];
-    let mut product = forward.make_output_vec();
-    for from in (0..low.len()).step_by(step.max(1)) {
-        // Correlation at sample i needs what follows; a sound begins AROUND after its template does.
-        let sample = |i: isize| usize::try_from(i).ok().and_then(|i| limited.get(i)).copied().unwrap_or(0.0);
-        let block: Vec<f32> = (0..len as isize).map(|k| sample(from as isize - AROUND as isize + k)).collect();
-        let heard = spectrum(block, &mut scratch);
-        for (row, template) in out.iter_mut().zip(&spectra) {
-            for ((p, a), b) in product.iter_mut().zip(&heard).zip(template) {
-                *p = a * b.conj();
-            }
-            // The first and last number of a real spectrum are real.
-            for edge in [0, len / 2] {
-                product[edge].im = 0.0;
-            }
-            let _ = inverse.process_with_scratch(&mut product, &mut piece, &mut scratch);
-            let n = step.min(low.len() - from);
-            row.values.extend(piece[..n].iter().map(|v| v / len as f32));
+/// Finds sounds in the low band.
+pub(super) struct Matcher {
+    sounds: Vec<Sound>,
+    spectra: Vec<Vec<Complex<f32>>>,
+    longest: usize,
+    forward: Arc<dyn RealToComplex<f32>>,
+    inverse: Arc<dyn ComplexToReal<f32>>,
+    scratch: Vec<Complex<f32>>,
+    /// Room for a piece of the band, and for its spectrum and a product.
+    piece: Vec<f32>,
+    heard: Vec<Complex<f32>>,
+    product: Vec<Complex<f32>>,
+}
+
+impl Matcher {
+    pub(super) fn new(sounds: &[Sound]) -> Matcher {
+        let templates: Vec<Vec<f32>> = sounds.iter().map(|s| template(*s)).collect();
+        let longest = templates.iter().map(Vec::len).max().unwrap_or(0);
+        let len = (4 * longest).next_power_of_two().max(SHORTEST);
+        let mut planner = RealFftPlanner::<f32>::new();
+        let (forward, inverse) = (planner.plan_fft_forward(len), planner.plan_fft_inverse(len));
+        let mut scratch = vec![Complex::default(); forward.get_scratch_len().max(inverse.get_scratch_len())];
+        let spectrum = |mut x: Vec<f32>| {
+            let mut out = forward.make_output_vec();
+            x.resize(len, 0.0);
+            // Lengths fit by construction, so neither direction can fail.
+            let _ = forward.process_with_scratch(&mut x, &mut out, &mut scratch);
+            out
+        };
+        let spectra = templates.into_iter().map(spectrum).collect();
+        Matcher {
+            sounds: sounds.to_vec(),
+            spectra,
+            longest,
+            piece: vec![0.0; len],
+            heard: forward.make_output_vec(),
+            product: forward.make_output_vec(),
+            forward,
+            inverse,
+            scratch,
         }
     }
-    for row in &mut out {
-        let mut some: Vec<f32> = row.values.iter().step_by(7).map(|v| v.abs()).collect();
-        let noise = (TO_SIGMA * median(&mut some)).max(1e-6);
-        for v in &mut row.values {
-            *v /= noise;
+
+    /// The sounds that are looked for, in order.
+    pub(super) fn sounds(&self) -> &[Sound] {
+        &self.sounds
+    }
+
+    /// Matches of all sounds where they would begin at samples `from..to` of the low band, into `out`, which is empty or was filled
+    /// here.
+    pub(super) fn matches(&mut self, low: &[f32], from: usize, to: usize, out: &mut Vec<Match>) {
+        // Correlation at a sample needs what follows; a sound begins AROUND after its template does.
+        let begin = from.saturating_sub(AROUND);
+        let limited = limit(&low[begin..(to + self.longest).min(low.len())]);
+        let sample =
+            |i: usize| (i + from).checked_sub(AROUND + begin).and_then(|i| limited.get(i)).copied().unwrap_or(0.0);
+        let count = to - from;
+        if out.is_empty() {
+            out.extend(self.sounds.iter().map(|s| Match { sound: *s, values: Vec::new() }));
+        }
+        for row in out.iter_mut() {
+            row.values.clear();
+            row.values.reserve_exact(count);
+        }
+        let len = self.piece.len();
+        let step = (len - self.longest).max(1);
+        for first in (0..count).step_by(step) {
+            for (k, v) in self.piece.iter_mut().enumerate() {
+                *v = sample(first + k);
+            }
+            let _ = self.forward.process_with_scratch(&mut self.piece, &mut self.heard, &mut self.scratch);
+            for (row, template) in out.iter_mut().zip(&self.spectra) {
+                for ((p, a), b) in self.product.iter_mut().zip(&self.heard).zip(template) {
+                    *p = a * b.conj();
+                }
+                // The first and last number of a real spectrum are real.
+                for edge in [0, len / 2] {
+                    self.product[edge].im = 0.0;
+                }
+                let _ = self.inverse.process_with_scratch(&mut self.product, &mut self.piece, &mut self.scratch);
+                let n = step.min(count - first);
+                row.values.extend_from_slice(&self.piece[..n]);
+            }
+        }
+        for row in out {
+            let mut some: Vec<f32> = row.values.iter().step_by(7).map(|v| v.abs()).collect();
+            let noise = (TO_SIGMA * median(&mut some)).max(1e-6 * len as f32);
+            for v in &mut row.values {
+                *v /= noise;
+            }
         }
     }
-    out
 }

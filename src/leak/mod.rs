@@ -19,6 +19,7 @@ mod residue;
 mod sinc;
 mod smooth;
 mod take_out;
+mod vote;
 
 pub use clock::GuideClock;
 pub use low::Low;
@@ -101,23 +102,19 @@ impl Reference {
 /// Which of some guides is in a recording, and where; `None` if none is. Guides that share their count-in are told apart by
 /// all of their sounds.
 pub fn find_any(references: &[Reference], low: &[f32]) -> Option<(usize, Lock)> {
-    let mut sounds: Vec<Sound> = references.iter().flat_map(Reference::sounds).collect();
-    sounds.sort_unstable();
-    sounds.dedup();
-    let matches = matched::matches(low, &sounds);
-    // One that holds all sounds of an earlier one would have been heard there.
-    let searched = references.iter().enumerate().filter(|(k, r)| !references[..*k].iter().any(|e| r.holds(e)));
-    let lock = searched.map(|(_, r)| r).find_map(|r| find::find(r, &matches).0)?;
-    let heard = |r: &Reference| find::beside(r, &matches, &lock);
-    let best = (0..references.len()).max_by(|a, b| heard(&references[*a]).total_cmp(&heard(&references[*b])))?;
-    // Placed by all of its own sounds.
-    let lock = find::find(&references[best], &matches).0.unwrap_or(lock);
-    Some((best, lock))
+    // One that holds all sounds of an earlier one would be heard there.
+    let held = |k: usize| references[..k].iter().any(|earlier| references[k].holds(earlier));
+    let searched: Vec<&Reference> = (0..references.len()).filter(|k| !held(*k)).map(|k| &references[k]).collect();
+    let found = find::search(&searched, low).0?;
+    let beside: Vec<f64> = references.iter().map(|r| found.beside(r)).collect();
+    let best = (0..references.len()).max_by(|a, b| beside[*a].total_cmp(&beside[*b]))?;
+    Some((best, found.lock(&references[best])))
 }
 
 /// Looks for the guide in the low band of a recording. Also says how far the best place stands above chance.
 pub fn find(reference: &Reference, low: &[f32]) -> (Option<Lock>, f64) {
-    find::find(reference, &matched::matches(low, &reference.sounds()))
+    let (found, z) = find::search(&[reference], low);
+    (found.map(|found| found.lock(reference)), z)
 }
 
 /// A recording without its guide.

@@ -53,6 +53,13 @@ const OVER_DEPTH: f64 = 8.0;
 /// Left-over is heard from a little before a sound to its end and the room's first echoes.
 const WITH: (Seconds, Seconds) = (Seconds::from_millis(-15.0), Seconds::from_millis(120.0));
 
+/// Nobody plays where all that is heard comes with the guide's sounds, the room's later echoes included, and is softer than
+/// they are by the first of these, or by the second and no more than one comes to so many sounds. A pupil is louder than a
+/// guide of which only traces can be heard, or plays more than that.
+const TRACES: (f64, f64) = (-20.0, BESIDE);
+const RARE: usize = 4;
+const TRACES_WITH: (Seconds, Seconds) = (Seconds::from_millis(-50.0), Seconds::from_millis(250.0));
+
 pub(super) fn residues(apart: &Apart) -> Vec<Residue> {
     let n = apart.left.len();
     let energy =
@@ -104,17 +111,32 @@ fn depth(sounds: &[Residue], heard: &[(Seconds, Decibels)]) -> f64 {
     free[free.len() / 4].min(LEAST_DEPTH)
 }
 
-/// For each strike (time and level, in order) whether what a removal leaves of the guide's sounds explains it: it comes with
-/// one, and is hardly louder than what is left there in this take.
+/// Whether a strike comes with one of the guide's sounds and is softer than what `limit` says of that.
+fn comes_with(
+    sounds: &[Residue],
+    strike: &(Seconds, Decibels),
+    within: (Seconds, Seconds),
+    limit: impl Fn(&Residue) -> f64,
+) -> bool {
+    let (at, level) = *strike;
+    let from = sounds.partition_point(|s| s.at + within.1 < at);
+    sounds[from..].iter().take_while(|s| s.at + within.0 <= at).any(|s| level.0 < limit(s))
+}
+
+/// Whether only traces of the guide are heard, and no player.
+fn nobody_plays(sounds: &[Residue], heard: &[(Seconds, Decibels)]) -> bool {
+    let under = |by: f64| heard.iter().all(|h| comes_with(sounds, h, TRACES_WITH, |s| s.leak.0 + by));
+    under(TRACES.0) || (heard.len() * RARE <= sounds.len() && under(TRACES.1))
+}
+
+/// For each strike (time and level, in order) whether what a removal leaves of the guide's sounds explains it: nobody plays
+/// at all, or it comes with one of them and is hardly louder than what is left there in this take.
 pub(super) fn explained(sounds: &[Residue], heard: &[(Seconds, Decibels)]) -> Vec<bool> {
+    if nobody_plays(sounds, heard) {
+        return vec![true; heard.len()];
+    }
     let depth = depth(sounds, heard);
-    (heard.iter())
-        .map(|(at, level)| {
-            let from = sounds.partition_point(|s| s.at + WITH.1 < *at);
-            (sounds[from..].iter().take_while(|s| s.at + WITH.0 <= *at))
-                .any(|s| level.0 < s.leak.0 + depth + OVER_DEPTH)
-        })
-        .collect()
+    heard.iter().map(|h| comes_with(sounds, h, WITH, |s| s.leak.0 + depth + OVER_DEPTH)).collect()
 }
 
 pub(super) fn doubt(sounds: &[Residue], audibility: &mut Vec<Audibility>) {
@@ -153,6 +175,30 @@ mod tests {
             .map(|(t, db)| (Seconds::of(t), Decibels(db)));
         assert_eq!(explained(&sounds, &heard), [true, false, false, false, false]);
         assert_eq!(explained(&[], &heard), [false; 5]);
+    }
+
+    #[test]
+    fn where_all_is_traces_of_the_guide_nobody_plays_and_one_louder_strike_is_somebody() {
+        let sound = |k: usize| Residue {
+            at: Seconds::of(k as f64),
+            leak: Decibels(-30.0),
+            left: Decibels(-60.0),
+            stays: Decibels(-60.0),
+            hides: false,
+        };
+        let sounds: Vec<Residue> = (0..16).map(sound).collect();
+        let strikes = |all: &[(f64, f64)]| -> Vec<(Seconds, Decibels)> {
+            all.iter().map(|(t, db)| (Seconds::of(*t), Decibels(*db))).collect()
+        };
+        let rare = [(2.2, -42.0), (7.0, -44.0), (9.1, -45.0)];
+        assert_eq!(explained(&sounds, &strikes(&rare)), [true; 3]);
+        let many: Vec<(f64, f64)> = (0..12).map(|k| (f64::from(k) + 0.2, -51.0)).collect();
+        assert_eq!(explained(&sounds, &strikes(&many)), [true; 12]);
+        // As loud as that and as often as that, it is a player.
+        let player: Vec<(f64, f64)> = (0..12).map(|k| (f64::from(k) + 0.2, -42.0)).collect();
+        assert_eq!(explained(&sounds, &strikes(&player)), [false; 12]);
+        let with_one = [(2.2, -42.0), (7.5, -42.0)];
+        assert_eq!(explained(&sounds, &strikes(&with_one)), [false; 2]);
     }
 
     #[test]

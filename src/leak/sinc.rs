@@ -5,6 +5,8 @@
 
 use std::f64::consts::PI;
 
+use fearless_simd::{Level, dispatch};
+
 const TAPS: usize = 16;
 const PLACES: usize = 1024;
 
@@ -26,7 +28,17 @@ impl Sinc {
         Sinc { taps: (0..=PLACES).map(row).collect() }
     }
 
+    /// Values at many places.
+    pub(super) fn fill<'a>(&self, out: impl Iterator<Item = &'a mut f32>, x: &[f32], place: impl Fn(usize) -> f64) {
+        dispatch!(Level::new(), _simd => {
+            for (k, v) in out.enumerate() {
+                *v = self.at(x, place(k));
+            }
+        });
+    }
+
     /// The value at a place in samples; outside there is silence.
+    #[inline(always)]
     pub(super) fn at(&self, x: &[f32], place: f64) -> f32 {
         let whole = place.floor();
         let taps = &self.taps[((place - whole) * PLACES as f64).round() as usize];

@@ -8,6 +8,8 @@
 //!
 //! The delays are the key: 26 dB at 2 kHz need the clock to about 4 us, and two devices wander by tens.
 
+use fearless_simd::{Level, dispatch};
+
 use super::arrival::arrival;
 use super::clock::GuideClock;
 use super::frames::{BINS, Bin, FRAME, Frames, HOP, count, smoothed};
@@ -166,11 +168,10 @@ impl Work<'_> {
                 }
                 let Some(span) = spans.get(k) else { break };
                 let end = to.min(if k + 1 < spans.len() { span.to } else { i64::MAX });
-                for at in j..end {
-                    if let Some(slot) = usize::try_from(at + ahead).ok().and_then(|i| self.grid.get_mut(i)) {
-                        *slot = self.sinc.at(self.x, span.base + span.slope * at as f64);
-                    }
-                }
+                let slots = usize::try_from(j + ahead).ok().and_then(|i| self.grid.get_mut(i..)).unwrap_or_default();
+                let slots = slots.iter_mut().take(usize::try_from(end - j).unwrap_or(0));
+                let place = |k: usize| span.base + span.slope * (j + k as i64) as f64;
+                self.sinc.fill(slots, self.x, place);
                 j = end.max(j + 1);
             }
             done = done.max(to);
@@ -213,17 +214,10 @@ impl Work<'_> {
                 let cue = &self.cues[i];
                 let strength = cue.amp * cue.gain;
                 let (from, to) = (cue.inside.0 * BINS, cue.inside.1 * BINS);
-                for k in (from..to.max(from)).step_by(BINS) {
-                    let rows =
-                        self.spectra[k..k + BINS].iter().zip(&before[k..k + BINS]).zip(&self.smooth[k..k + BINS]);
-                    let sums = sum[k..k + BINS].iter_mut().zip(&mut weight[k..k + BINS]);
-                    for ((((rest, before), v), floor), (sum, weight)) in rows.zip(&floor).zip(sums) {
-                        let w = strength / (v + floor);
-                        sum.re += w * (rest.re + strength * before.re);
-                        sum.im += w * (rest.im + strength * before.im);
-                        *weight += w * strength;
-                    }
-                }
+                let all = from..to.max(from);
+                let seen = (&self.spectra[all.clone()], &before[all.clone()], &self.smooth[all.clone()]);
+                let sums = (&mut sum[all.clone()], &mut weight[all]);
+                dispatch!(Level::new(), _simd => add(seen, &floor, strength, sums));
             }
             for (s, w) in sum.iter_mut().zip(&weight) {
                 *s /= *w;
@@ -335,16 +329,31 @@ impl Work<'_> {
             let place = |k: i64| span.base + span.slope * k as f64;
             let from = place(span.from).ceil().max(0.0) as usize;
             let to = (place(span.to).ceil().max(0.0) as usize).min(leak.len());
-            for (i, v) in leak.iter_mut().enumerate().take(to).skip(from) {
-                *v = -self.sinc.at(&self.rest, (i as f64 - span.base) / span.slope + AHEAD as f64);
-            }
+            let slots = leak.get_mut(from..to).unwrap_or_default().iter_mut();
+            self.sinc.fill(slots, &self.rest, |k| ((from + k) as f64 - span.base) / span.slope + AHEAD as f64);
         }
+        leak.iter_mut().for_each(|v| *v = -*v);
         let left: Vec<f32> = self.x.iter().zip(&leak).map(|(x, l)| x - l).collect();
         let early = arrival(sounds, &self.templates, &self.cues);
         let mut clock = self.clock;
         straighten(&mut clock, &self.cues);
         clock.lock.start = clock.lock.start + early;
         Apart { left, leak, clock, cues: self.cues, templates: self.templates }
+    }
+}
+
+/// Adds a sound's spectra (what is left, the template so far, the power of what is left) to a template's weighted sums.
+#[inline(always)]
+fn add(seen: (&[Bin], &[Bin], &[f32]), floor: &[f32], strength: f32, sums: (&mut [Bin], &mut [f32])) {
+    let rows = seen.0.chunks_exact(BINS).zip(seen.1.chunks_exact(BINS)).zip(seen.2.chunks_exact(BINS));
+    let sums = sums.0.chunks_exact_mut(BINS).zip(sums.1.chunks_exact_mut(BINS));
+    for (((rest, before), power), (sum, weight)) in rows.zip(sums) {
+        for k in 0..BINS {
+            let w = strength / (power[k] + floor[k]);
+            sum[k].re += w * (rest[k].re + strength * before[k].re);
+            sum[k].im += w * (rest[k].im + strength * before[k].im);
+            weight[k] += w * strength;
+        }
     }
 }
 
