@@ -318,9 +318,9 @@ fn draw(mini: &Mini, says: &str) -> String {
     for (at, join) in ends {
         // Bar lines as in a score: thin, and bold where two sections join.
         let (ink, wide) = if join { ("#1e1e1c", 1.4) } else { ("#a9a69c", 0.6) };
-        let at = if at == 0.0 {
+        let at = if at <= 0.0 {
             0.4
-        } else if at == 1.0 {
+        } else if at >= 1.0 {
             w - 0.4
         } else {
             x(at)
