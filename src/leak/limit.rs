@@ -18,6 +18,8 @@ const LEVEL: usize = 110;
 const LEAST_LEVEL: f32 = 0.3;
 /// Silence is not raised at all.
 const NOTHING: f32 = 1e-7;
+/// A tone far under that keeps the filters from the numbers next to zero, with which processors are slow.
+const NOT_ZERO: f32 = 1e-15;
 /// The bands' middle levels are those of stretches this long (6 s), and a stretch is filtered with so much around it (46
 /// ms) that the filters have settled.
 const STRETCH: usize = 1 << 16;
@@ -76,8 +78,9 @@ fn limited(x: &[f32]) -> Vec<f32> {
         let (begin, end) = (from.saturating_sub(AROUND), (to + AROUND).min(x.len()));
         bands.clear();
         let mut z = [[[0.0; LANES]; 2]; 2];
-        bands.extend(x[begin..end].iter().map(|v| {
-            let first = sections[0].step(&[*v; LANES], &mut z[0]);
+        bands.extend(x[begin..end].iter().enumerate().map(|(k, v)| {
+            let v = v + if k & 4 == 0 { NOT_ZERO } else { -NOT_ZERO };
+            let first = sections[0].step(&[v; LANES], &mut z[0]);
             sections[1].step(&first, &mut z[1])
         }));
         let mut z = [[[0.0; LANES]; 2]; 2];
@@ -157,6 +160,7 @@ mod tests {
         for (a, b) in limit(&soft).iter().zip(&y) {
             assert!((a - b).abs() < 0.02 * b.abs() + 0.01);
         }
-        assert!(limit(&[]).is_empty() && limit(&[0.0; 3000]).iter().all(|v| *v == 0.0));
+        // Five bands of a tone of 1e-15, none raised by more than 1 / NOTHING.
+        assert!(limit(&[]).is_empty() && limit(&[0.0; 3000]).iter().all(|v| v.abs() < 1e-7));
     }
 }

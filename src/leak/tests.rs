@@ -115,3 +115,15 @@ fn a_guide_is_taken_out_by_thirty_decibels_and_the_strikes_stay() {
         assert!(off.abs() < 0.05, "{off} ms at {ppm} ppm");
     }
 }
+
+#[test]
+fn a_guide_over_digital_silence_is_found() {
+    for heard in [Heard::Click, Heard::Part] {
+        let guide = guide(90.0, heard);
+        let mut x = vec![0.0; 30_000];
+        x.extend(guide.samples());
+        let (lock, z) = find(&Reference::of(&guide), &low(&x));
+        let start = lock.map(|lock| lock.start.get());
+        assert!(start.is_some_and(|start| (start - 30_000.0 / 44_100.0).abs() < 0.03), "{heard:?}: {start:?}, z {z}");
+    }
+}
