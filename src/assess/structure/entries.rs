@@ -59,7 +59,7 @@ fn entry(take: &Take, run: usize) -> Option<Finding> {
     let dearer = take.trace.cost_without(&Forbidden { shifts: here.clone(), ..Forbidden::default() });
     let sure = witnessed(kind, dearer);
     // After a stop the last stroke may be played again, which the search knows by another name: it was a stop all the same.
-    let stopped = if moved.size > 0.0 && sure < LEAST_CONFIDENCE {
+    let stopped = if moved.size > STOP_QUARTERS && sure < LEAST_CONFIDENCE {
         let neither = Forbidden { shifts: here.clone(), jumps: here, ..Forbidden::default() };
         witnessed(kind, take.trace.cost_without(&neither)).min(LEAST_CONFIDENCE)
     } else {
