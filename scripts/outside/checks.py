@@ -229,7 +229,7 @@ def with_music21(path):
 def parts(a):
     names = {'o': 'centre', 'x': 'rim', '+': 'click', 'c': 'clap', 'p': 'pat'}
     root = os.path.dirname(os.path.dirname(HERE))
-    files = [p for p in sorted(glob.glob(os.path.join(root, 'scripts/classroom/parts/*.toml')) + glob.glob(os.path.join(root, 'reference_takes/*.toml')))]
+    files = [p for p in sorted(glob.glob(os.path.join(root, 'scripts/classroom/parts/*.toml')) + [os.path.join(root, 'reference_takes/lantern-parade.toml')])]
     worst, strokes, read = 0., 0, 0
     for path in files:
         if re.search(r'^\s*(say|syllables)\s*=', open(path).read(), re.M):
@@ -276,7 +276,7 @@ def assessed(a, part, times, surfaces, bpm):
 def timing(a):
     from scipy.stats import theilslopes
     root = os.path.dirname(os.path.dirname(HERE))
-    part = glob.glob(os.path.join(root, 'reference_takes', '*.toml'))[0]
+    part = os.path.join(root, 'reference_takes', 'lantern-parade.toml')
     bpm = 80
     line = json.loads(said([a.binary, 'check', part, '--bpm', str(bpm), '--json']))
     at = np.array([s['at_s'] for s in line['strokes']])
