@@ -1,7 +1,11 @@
 //! What a coverage-guided fuzzer found worth keeping, replayed: see `tests/fuzz`.
 
 #![cfg(feature = "edge")]
-#![allow(clippy::unwrap_used, clippy::print_stderr, reason = "a test may stop at the first surprise, and names the input")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stderr,
+    reason = "a test may stop at the first surprise, and names the input"
+)]
 
 #[path = "fuzz/claims.rs"]
 mod claims;

@@ -36,8 +36,12 @@ const ALIKE: f64 = 0.5;
 const LEAST_ANSWERED: usize = 2;
 /// Nearer than this to the leader's own strokes nothing counts while the leader plays.
 pub(super) const LEADER: Seconds = Seconds::from_millis(70.0);
+/// What may have been a stroke this near to where one was due may have been that one.
+const MAYBE: Seconds = Seconds::from_millis(60.0);
 /// And this long after one: its ring and the room's echo.
 const LEADER_RINGS: Seconds = Seconds::from_millis(200.0);
+/// An answer that is known by its rhythm may lie nearer behind.
+const RHYTHM_BEHIND: Seconds = Seconds::from_millis(120.0);
 /// An answer that came before the call's end, or one in a noisy room, is known by so many strokes this near to where its own
 /// start and tempo put them, in beats: three at least, since two fit anywhere.
 const KNOWN_BY: usize = 3;
@@ -90,6 +94,8 @@ pub struct Window<'a> {
     pub audible: bool,
     /// Stretches, from the answer's first beat, in which a stroke of the pupil could be hidden.
     pub hidden: &'a [(Seconds, Seconds)],
+    /// When something sounded that may have been a stroke, from the answer's first beat: no stroke there is called missing.
+    pub maybe: &'a [Seconds],
     /// Whether other things are known to sound in the room.
     pub busy: bool,
     /// All strikes of the round, in any order.
@@ -217,10 +223,13 @@ pub fn score(window: &Window, habits: &Habits) -> Verdict {
     let expected: Vec<f64> = window.expected.iter().map(|e| e.0.get()).collect();
     let beat = window.beat.get();
     let early_end = -(window.breath.get() + EARLY.get());
-    let rings = -LEADER.get()..LEADER_RINGS.get();
-    let leader = |s: &Struck| expected.iter().any(|e| rings.contains(&(s.at.get() + window.from_call.get() - e)));
+    let leader = |s: &Struck, rings: Seconds| {
+        let near = -LEADER.get()..rings.get();
+        expected.iter().any(|e| near.contains(&(s.at.get() + window.from_call.get() - e)))
+    };
     let (before, after): (Vec<Struck>, Vec<Struck>) = all.iter().partition(|s| s.at.get() < -window.breath.get());
-    let before: Vec<Struck> = before.into_iter().filter(|s| !leader(s) && s.at.get() < early_end).collect();
+    let before: Vec<Struck> =
+        before.into_iter().filter(|s| !leader(s, RHYTHM_BEHIND) && s.at.get() < early_end).collect();
     let mut out = Verdict {
         kind: VerdictKind::Silent,
         differences: Vec::new(),
@@ -235,7 +244,8 @@ pub fn score(window: &Window, habits: &Habits) -> Verdict {
         return hushed(window, habits, &expected, &after, &found, out);
     }
     // An answer that began during the call, or strikes then that nothing but the pupil explains.
-    let sure_before: Vec<&Struck> = before.iter().filter(|s| s.certainty >= ACCUSED_SURE).collect();
+    let sure_before: Vec<&Struck> =
+        before.iter().filter(|s| s.certainty >= ACCUSED_SURE && !leader(s, LEADER_RINGS)).collect();
     let joined: Vec<Struck> = before.iter().chain(&after).copied().collect();
     let whole = fit_of(&expected, &joined, beat);
     let of_answer = in_time(&whole, &expected, &joined, beat);
@@ -247,7 +257,7 @@ pub fn score(window: &Window, habits: &Habits) -> Verdict {
         out.confidence = sure_before.iter().map(|s| s.certainty).fold(0.9, f64::min);
         return out;
     }
-    out.unsure_sounds = !before.is_empty();
+    out.unsure_sounds = before.iter().any(|s| !leader(s, LEADER_RINGS));
     echoed(window, habits, &expected, &after, &found, out)
 }
 
@@ -319,7 +329,8 @@ fn echoed(
             let due = found.start + found.ratio * expected[i];
             let near =
                 |h: &(Seconds, Seconds)| h.0.get() - NEAR_HIDDEN.get() <= due && due < h.1.get() + NEAR_HIDDEN.get();
-            if window.audible && !window.hidden.iter().any(near) {
+            let maybe = window.maybe.iter().any(|m| (m.get() - due).abs() < MAYBE.get());
+            if window.audible && !maybe && !window.hidden.iter().any(near) {
                 out.differences.push(Difference::Missing(i))
             } else {
                 out.benefit.push(Difference::Missing(i))

@@ -61,6 +61,7 @@ fn window<'a>(hush: bool, strikes: &'a [Struck]) -> Window<'a> {
         breath: Seconds::from_millis(1500.0),
         audible: true,
         hidden: &[],
+        maybe: &[],
         busy: false,
         strikes,
     }
@@ -121,6 +122,9 @@ fn a_missing_stroke_where_one_could_be_hidden_is_not_held_against_the_pupil() {
     let with = |from: f64| score(&Window { hidden: &hidden(from), ..window(false, &strikes) }, &habits());
     assert_eq!((with(1.1).kind, with(1.1).benefit), (VerdictKind::Right, vec![Difference::Missing(2)]));
     assert_eq!(with(0.6).differences, [Difference::Missing(2)]);
+    // Nor where something sounded that may have been it.
+    let maybe = [Seconds::of(1.09)];
+    assert_eq!(score(&Window { maybe: &maybe, ..window(false, &strikes) }, &habits()).kind, VerdictKind::Right);
 }
 
 #[test]
