@@ -46,6 +46,8 @@ const RHYTHM_BEHIND: Seconds = Seconds::from_millis(120.0);
 /// start and tempo put them, in beats: three at least, since two fit anywhere.
 const KNOWN_BY: usize = 3;
 const IN_TIME_BEATS: f64 = 0.15;
+/// A strike farther than so many beats from the answer's first and last stroke is none of it.
+const BESIDE_BEATS: f64 = 1.0;
 /// A stroke due this near to where one could be hidden may be hidden.
 const NEAR_HIDDEN: Seconds = Seconds::from_millis(30.0);
 /// This long before the call's last bar ends is still early.
@@ -227,9 +229,9 @@ pub fn score(window: &Window, habits: &Habits) -> Verdict {
         let near = -LEADER.get()..rings.get();
         expected.iter().any(|e| near.contains(&(s.at.get() + window.from_call.get() - e)))
     };
-    let (before, after): (Vec<Struck>, Vec<Struck>) = all.iter().partition(|s| s.at.get() < -window.breath.get());
+    let (before_end, after): (Vec<Struck>, Vec<Struck>) = all.iter().partition(|s| s.at.get() < -window.breath.get());
     let before: Vec<Struck> =
-        before.into_iter().filter(|s| !leader(s, RHYTHM_BEHIND) && s.at.get() < early_end).collect();
+        before_end.iter().copied().filter(|s| !leader(s, RHYTHM_BEHIND) && s.at.get() < early_end).collect();
     let mut out = Verdict {
         kind: VerdictKind::Silent,
         differences: Vec::new(),
@@ -246,10 +248,17 @@ pub fn score(window: &Window, habits: &Habits) -> Verdict {
     // An answer that began during the call, or strikes then that nothing but the pupil explains.
     let sure_before: Vec<&Struck> =
         before.iter().filter(|s| s.certainty >= ACCUSED_SURE && !leader(s, LEADER_RINGS)).collect();
-    let joined: Vec<Struck> = before.iter().chain(&after).copied().collect();
+    // Its first strokes may fall on the leader's, and its rhythm runs on over the call's end: all of it is fitted, and what
+    // lies apart from the leader must know it.
+    let joined: Vec<Struck> = before_end.iter().chain(&after).copied().collect();
     let whole = fit_of(&expected, &joined, beat);
     let of_answer = in_time(&whole, &expected, &joined, beat);
-    let began_before = (0..before.len()).any(|k| before[k].certainty >= ACCUSED_SURE && of_answer.contains(&k))
+    let apart = |k: &&usize| !leader(&joined[**k], RHYTHM_BEHIND);
+    let sure_early = |k: &usize| {
+        joined[*k].certainty >= ACCUSED_SURE && joined[*k].at.get() < early_end && !leader(&joined[*k], RHYTHM_BEHIND)
+    };
+    let began_before = of_answer.iter().any(sure_early)
+        && of_answer.iter().filter(apart).count() >= LEAST_ANSWERED
         && 2 * of_answer.len() > expected.len()
         && of_answer.len() >= KNOWN_BY;
     if sure_before.len() >= 2 && !window.busy || began_before {
@@ -362,12 +371,20 @@ fn echoed(
             }
         }
     }
+    // What is softer than every stroke of the answer, or well away from it, may be the room's.
+    let own: Vec<Struck> = found.pairs.iter().flatten().map(|j| after[*j]).collect();
+    let softest = own.iter().map(|s| s.level.0).fold(f64::INFINITY, f64::min);
+    let (first, last) = (own.first().map_or(0.0, |s| s.at.get()), own.last().map_or(0.0, |s| s.at.get()));
+    let of_pupil = |s: &Struck| {
+        let near = first - BESIDE_BEATS * beat..=last + BESIDE_BEATS * beat;
+        own.is_empty() || s.level.0 >= softest && near.contains(&s.at.get())
+    };
     for (j, strike) in after.iter().enumerate() {
         if found.pairs.contains(&Some(j)) {
             continue;
         }
         let said = Difference::TooMany(found.pairs.iter().rposition(|p| p.is_some_and(|p| p < j)));
-        if strike.certainty >= SURE && !window.busy {
+        if strike.certainty >= SURE && !window.busy && of_pupil(strike) {
             out.differences.push(said);
             sure = sure.min(strike.certainty);
         } else {

@@ -128,6 +128,27 @@ fn a_missing_stroke_where_one_could_be_hidden_is_not_held_against_the_pupil() {
 }
 
 #[test]
+fn a_sound_softer_than_every_stroke_of_the_answer_or_far_from_it_is_not_one_too_many() {
+    let with = |at: f64, level: f64| {
+        let mut strikes: Vec<Struck> = [0.0, 0.375, 1.125, 1.5].map(struck).to_vec();
+        strikes.push(Struck { level: Decibels(level), ..struck(at) });
+        said(false, &strikes)
+    };
+    let kind = |at: f64, level: f64| with(at, level).kind;
+    assert_eq!((kind(0.75, -20.0), kind(0.75, -24.0)), (VerdictKind::Nearly, VerdictKind::Right));
+    assert_eq!((kind(2.0, -20.0), kind(2.6, -20.0)), (VerdictKind::Nearly, VerdictKind::Right));
+    assert_eq!(with(0.75, -24.0).benefit, [Difference::TooMany(Some(1))]);
+}
+
+#[test]
+fn an_early_answer_is_known_though_it_begins_on_the_leaders_last_stroke_but_the_call_itself_is_none() {
+    let mut strikes: Vec<Struck> = [-2.98, -2.62, -1.87, -1.52].map(struck).to_vec();
+    strikes[2].certainty = 0.8;
+    assert_eq!(said(false, &strikes).kind, VerdictKind::Early);
+    check(false, &[-4.48, -4.11, -3.36, -2.98], VerdictKind::Silent);
+}
+
+#[test]
 fn in_a_room_where_other_things_sound_a_stroke_too_many_is_not_counted() {
     let strikes: Vec<Struck> = [0.0, 0.375, 0.75, 1.125, 1.5].map(struck).to_vec();
     let verdict = score(&Window { busy: true, ..window(false, &strikes) }, &habits());
