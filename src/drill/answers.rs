@@ -30,6 +30,8 @@ const MOST_HIDDEN: f64 = 0.5;
 /// in the recording, is unsure: mostly left over of it. So is what the ear would not call a strike for itself.
 const WITH_LEADER: (Seconds, Seconds) = (Seconds::from_millis(-15.0), Seconds::from_millis(120.0));
 const DOUBTED: f64 = 0.6;
+/// From this probability on something may have been a stroke.
+const MAYBE: f64 = 0.2;
 /// Somebody plays if so large a share of the strokes asked for was surely heard. Else what is softer than the calls by so much
 /// is unsure: a pupil at the microphone is louder than that, and a room's late echo is not.
 const SOMEBODY: f64 = 0.25;
@@ -136,6 +138,7 @@ struct Slot {
     strikes: Vec<Struck>,
     audible: bool,
     hidden: Vec<(Seconds, Seconds)>,
+    maybe: Vec<Seconds>,
 }
 
 /// Stretches of an answer in which a stroke of this level could be hidden, counted from `zero`.
@@ -193,7 +196,10 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
                 Struck { at, sigma: o.sigma, certainty, level: o.level, surface }
             };
             let strikes = ids.iter().map(strike).collect();
-            Slot { ids, strikes, audible: true, hidden: Vec::new() }
+            // Also what is too soft to count is no silence.
+            let faint = heard.faint.iter().filter(|o| o.certainty >= MAYBE && (from..to).contains(&o.at));
+            let maybe = ids.iter().map(|k| &heard.onsets[*k]).chain(faint).map(|o| o.at - zero).collect();
+            Slot { ids, strikes, audible: true, hidden: Vec::new(), maybe }
         })
         .collect();
     let expected: Vec<Vec<(Seconds, Surface)>> = rounds.iter().map(Round::expected).collect();
@@ -295,6 +301,7 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
                 breath: round.answer_at - round.call_end,
                 audible: slot.audible,
                 hidden: &slot.hidden,
+                maybe: &slot.maybe,
                 busy,
                 strikes: &slot.strikes,
             };

@@ -36,12 +36,18 @@ const ALIKE: f64 = 0.5;
 const LEAST_ANSWERED: usize = 2;
 /// Nearer than this to the leader's own strokes nothing counts while the leader plays.
 pub(super) const LEADER: Seconds = Seconds::from_millis(70.0);
+/// What may have been a stroke this near to where one was due may have been that one.
+const MAYBE: Seconds = Seconds::from_millis(60.0);
 /// And this long after one: its ring and the room's echo.
 const LEADER_RINGS: Seconds = Seconds::from_millis(200.0);
+/// An answer that is known by its rhythm may lie nearer behind.
+const RHYTHM_BEHIND: Seconds = Seconds::from_millis(120.0);
 /// An answer that came before the call's end, or one in a noisy room, is known by so many strokes this near to where its own
 /// start and tempo put them, in beats: three at least, since two fit anywhere.
 const KNOWN_BY: usize = 3;
 const IN_TIME_BEATS: f64 = 0.15;
+/// A strike farther than so many beats from the answer's first and last stroke is none of it.
+const BESIDE_BEATS: f64 = 1.0;
 /// A stroke due this near to where one could be hidden may be hidden.
 const NEAR_HIDDEN: Seconds = Seconds::from_millis(30.0);
 /// This long before the call's last bar ends is still early.
@@ -90,6 +96,8 @@ pub struct Window<'a> {
     pub audible: bool,
     /// Stretches, from the answer's first beat, in which a stroke of the pupil could be hidden.
     pub hidden: &'a [(Seconds, Seconds)],
+    /// When something sounded that may have been a stroke, from the answer's first beat: no stroke there is called missing.
+    pub maybe: &'a [Seconds],
     /// Whether other things are known to sound in the room.
     pub busy: bool,
     /// All strikes of the round, in any order.
@@ -217,10 +225,13 @@ pub fn score(window: &Window, habits: &Habits) -> Verdict {
     let expected: Vec<f64> = window.expected.iter().map(|e| e.0.get()).collect();
     let beat = window.beat.get();
     let early_end = -(window.breath.get() + EARLY.get());
-    let rings = -LEADER.get()..LEADER_RINGS.get();
-    let leader = |s: &Struck| expected.iter().any(|e| rings.contains(&(s.at.get() + window.from_call.get() - e)));
-    let (before, after): (Vec<Struck>, Vec<Struck>) = all.iter().partition(|s| s.at.get() < -window.breath.get());
-    let before: Vec<Struck> = before.into_iter().filter(|s| !leader(s) && s.at.get() < early_end).collect();
+    let leader = |s: &Struck, rings: Seconds| {
+        let near = -LEADER.get()..rings.get();
+        expected.iter().any(|e| near.contains(&(s.at.get() + window.from_call.get() - e)))
+    };
+    let (before_end, after): (Vec<Struck>, Vec<Struck>) = all.iter().partition(|s| s.at.get() < -window.breath.get());
+    let before: Vec<Struck> =
+        before_end.iter().copied().filter(|s| !leader(s, RHYTHM_BEHIND) && s.at.get() < early_end).collect();
     let mut out = Verdict {
         kind: VerdictKind::Silent,
         differences: Vec::new(),
@@ -235,11 +246,19 @@ pub fn score(window: &Window, habits: &Habits) -> Verdict {
         return hushed(window, habits, &expected, &after, &found, out);
     }
     // An answer that began during the call, or strikes then that nothing but the pupil explains.
-    let sure_before: Vec<&Struck> = before.iter().filter(|s| s.certainty >= ACCUSED_SURE).collect();
-    let joined: Vec<Struck> = before.iter().chain(&after).copied().collect();
+    let sure_before: Vec<&Struck> =
+        before.iter().filter(|s| s.certainty >= ACCUSED_SURE && !leader(s, LEADER_RINGS)).collect();
+    // Its first strokes may fall on the leader's, and its rhythm runs on over the call's end: all of it is fitted, and what
+    // lies apart from the leader must know it.
+    let joined: Vec<Struck> = before_end.iter().chain(&after).copied().collect();
     let whole = fit_of(&expected, &joined, beat);
     let of_answer = in_time(&whole, &expected, &joined, beat);
-    let began_before = (0..before.len()).any(|k| before[k].certainty >= ACCUSED_SURE && of_answer.contains(&k))
+    let apart = |k: &&usize| !leader(&joined[**k], RHYTHM_BEHIND);
+    let sure_early = |k: &usize| {
+        joined[*k].certainty >= ACCUSED_SURE && joined[*k].at.get() < early_end && !leader(&joined[*k], RHYTHM_BEHIND)
+    };
+    let began_before = of_answer.iter().any(sure_early)
+        && of_answer.iter().filter(apart).count() >= LEAST_ANSWERED
         && 2 * of_answer.len() > expected.len()
         && of_answer.len() >= KNOWN_BY;
     if sure_before.len() >= 2 && !window.busy || began_before {
@@ -247,7 +266,7 @@ pub fn score(window: &Window, habits: &Habits) -> Verdict {
         out.confidence = sure_before.iter().map(|s| s.certainty).fold(0.9, f64::min);
         return out;
     }
-    out.unsure_sounds = !before.is_empty();
+    out.unsure_sounds = before.iter().any(|s| !leader(s, LEADER_RINGS));
     echoed(window, habits, &expected, &after, &found, out)
 }
 
@@ -319,7 +338,8 @@ fn echoed(
             let due = found.start + found.ratio * expected[i];
             let near =
                 |h: &(Seconds, Seconds)| h.0.get() - NEAR_HIDDEN.get() <= due && due < h.1.get() + NEAR_HIDDEN.get();
-            if window.audible && !window.hidden.iter().any(near) {
+            let maybe = window.maybe.iter().any(|m| (m.get() - due).abs() < MAYBE.get());
+            if window.audible && !maybe && !window.hidden.iter().any(near) {
                 out.differences.push(Difference::Missing(i))
             } else {
                 out.benefit.push(Difference::Missing(i))
@@ -351,12 +371,20 @@ fn echoed(
             }
         }
     }
+    // What is softer than every stroke of the answer, or well away from it, may be the room's.
+    let own: Vec<Struck> = found.pairs.iter().flatten().map(|j| after[*j]).collect();
+    let softest = own.iter().map(|s| s.level.0).fold(f64::INFINITY, f64::min);
+    let (first, last) = (own.first().map_or(0.0, |s| s.at.get()), own.last().map_or(0.0, |s| s.at.get()));
+    let of_pupil = |s: &Struck| {
+        let near = first - BESIDE_BEATS * beat..=last + BESIDE_BEATS * beat;
+        own.is_empty() || s.level.0 >= softest && near.contains(&s.at.get())
+    };
     for (j, strike) in after.iter().enumerate() {
         if found.pairs.contains(&Some(j)) {
             continue;
         }
         let said = Difference::TooMany(found.pairs.iter().rposition(|p| p.is_some_and(|p| p < j)));
-        if strike.certainty >= SURE && !window.busy {
+        if strike.certainty >= SURE && !window.busy && of_pupil(strike) {
             out.differences.push(said);
             sure = sure.min(strike.certainty);
         } else {

@@ -61,6 +61,7 @@ fn window<'a>(hush: bool, strikes: &'a [Struck]) -> Window<'a> {
         breath: Seconds::from_millis(1500.0),
         audible: true,
         hidden: &[],
+        maybe: &[],
         busy: false,
         strikes,
     }
@@ -121,6 +122,30 @@ fn a_missing_stroke_where_one_could_be_hidden_is_not_held_against_the_pupil() {
     let with = |from: f64| score(&Window { hidden: &hidden(from), ..window(false, &strikes) }, &habits());
     assert_eq!((with(1.1).kind, with(1.1).benefit), (VerdictKind::Right, vec![Difference::Missing(2)]));
     assert_eq!(with(0.6).differences, [Difference::Missing(2)]);
+    // Nor where something sounded that may have been it.
+    let maybe = [Seconds::of(1.09)];
+    assert_eq!(score(&Window { maybe: &maybe, ..window(false, &strikes) }, &habits()).kind, VerdictKind::Right);
+}
+
+#[test]
+fn a_sound_softer_than_every_stroke_of_the_answer_or_far_from_it_is_not_one_too_many() {
+    let with = |at: f64, level: f64| {
+        let mut strikes: Vec<Struck> = [0.0, 0.375, 1.125, 1.5].map(struck).to_vec();
+        strikes.push(Struck { level: Decibels(level), ..struck(at) });
+        said(false, &strikes)
+    };
+    let kind = |at: f64, level: f64| with(at, level).kind;
+    assert_eq!((kind(0.75, -20.0), kind(0.75, -24.0)), (VerdictKind::Nearly, VerdictKind::Right));
+    assert_eq!((kind(2.0, -20.0), kind(2.6, -20.0)), (VerdictKind::Nearly, VerdictKind::Right));
+    assert_eq!(with(0.75, -24.0).benefit, [Difference::TooMany(Some(1))]);
+}
+
+#[test]
+fn an_early_answer_is_known_though_it_begins_on_the_leaders_last_stroke_but_the_call_itself_is_none() {
+    let mut strikes: Vec<Struck> = [-2.98, -2.62, -1.87, -1.52].map(struck).to_vec();
+    strikes[2].certainty = 0.8;
+    assert_eq!(said(false, &strikes).kind, VerdictKind::Early);
+    check(false, &[-4.48, -4.11, -3.36, -2.98], VerdictKind::Silent);
 }
 
 #[test]
