@@ -16,11 +16,7 @@ use pailbeat::units::{Bpm, Seconds};
 
 fn samples(path: &Path) -> Vec<f32> {
     let mut source = pailbeat::audio::open(path).unwrap();
-    let (mut all, mut block) = (Vec::new(), Vec::new());
-    while source.next_block(&mut block).unwrap() {
-        all.extend_from_slice(&block);
-    }
-    all
+    source.read_to_end().unwrap()
 }
 
 fn write(path: &str, samples: &[f32]) {

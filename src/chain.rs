@@ -9,7 +9,7 @@
 use crate::align::{AlignConfig, Alignment, Strike, Trace, trace};
 use crate::assess::{Assessment, GuideTimes, Hearing, assess};
 use crate::guide::Guide;
-use crate::leak::{self, GuideClock, Lock, Reference, Residue};
+use crate::leak::{self, GuideClock, Lock, Low, Reference, Residue};
 use crate::onset::{EAR_RATE, Ear, Heard, Onset};
 use crate::part::{Surface, Timeline};
 use crate::surface::{Calibration, FeatureBank, Features, Prior, Reading, tell};
@@ -92,28 +92,51 @@ pub fn find_guide(guides: &[Guide], low: &[f32]) -> Option<(usize, Lock)> {
     leak::find_any(&references, low)
 }
 
-/// Drops the items that are marked.
-fn keep_only<T>(items: &mut Vec<T>, dropped: &[bool]) {
-    let mut dropped = dropped.iter();
-    items.retain(|_| dropped.next() != Some(&true));
+impl Take {
+    /// Leaves out the strikes that are marked.
+    pub fn leave_out(&mut self, marked: &[bool]) {
+        fn keep_only<T>(items: &mut Vec<T>, dropped: &[bool]) {
+            let mut dropped = dropped.iter();
+            items.retain(|_| dropped.next() != Some(&true));
+        }
+        keep_only(&mut self.heard.onsets, marked);
+        keep_only(&mut self.features, marked);
+        keep_only(&mut self.clipped, marked);
+    }
+}
+
+/// Hears a recording that is there as a whole.
+pub fn hear_samples(samples: &[f32]) -> Take {
+    let mut blocks = samples.chunks(BLOCK);
+    let Ok(take) = hear(|block| {
+        block.clear();
+        block.extend_from_slice(blocks.next().unwrap_or_default());
+        Ok::<_, std::convert::Infallible>(!block.is_empty())
+    });
+    take
+}
+
+/// As [`hear`], with the band in which a guide is looked for.
+///
+/// # Errors
+/// Those of `next`.
+pub fn hear_with_low<E>(mut next: impl FnMut(&mut Vec<f32>) -> Result<bool, E>) -> Result<(Take, Vec<f32>), E> {
+    let mut low = Low::new();
+    let take = hear(|block| {
+        let more = next(block)?;
+        low.push(block);
+        Ok(more)
+    })?;
+    Ok((take, low.finish()))
 }
 
 /// Hears a recording in which a guide was found, without it.
 pub fn hear_without(samples: &[f32], guide: &Guide, lock: &Lock) -> Take {
     let removed = leak::remove(&Reference::of(guide), samples, lock);
-    let mut blocks = removed.left.chunks(BLOCK);
-    let heard: Result<Take, std::convert::Infallible> = hear(|block| {
-        block.clear();
-        block.extend_from_slice(blocks.next().unwrap_or_default());
-        Ok(!block.is_empty())
-    });
-    let Ok(mut take) = heard;
+    let mut take = hear_samples(&removed.left);
     take.clipped = clipped(samples, &take.heard.onsets);
     let heard: Vec<(Seconds, Decibels)> = take.heard.onsets.iter().map(|o| (o.at, o.level)).collect();
-    let left_over = removed.explains(&heard);
-    keep_only(&mut take.heard.onsets, &left_over);
-    keep_only(&mut take.features, &left_over);
-    keep_only(&mut take.clipped, &left_over);
+    take.leave_out(&removed.explains(&heard));
     removed.doubt(&mut take.heard.audibility);
     take.guide = Some(GuideInTake { clock: removed.clock, start: guide.start, sounds: removed.sounds });
     take

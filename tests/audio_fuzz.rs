@@ -7,7 +7,8 @@
 use std::io::Cursor;
 use std::path::Path;
 
-use pailbeat::audio;
+#[path = "fuzz/claims.rs"]
+mod claims;
 
 /// A small generator (Knuth, MMIX), so that every run sees the same files.
 struct Dice(u64);
@@ -21,17 +22,7 @@ impl Dice {
 
 /// Opens and reads; says how many samples there were.
 fn hear(bytes: Vec<u8>) -> usize {
-    // Beside what is in the file, up to five minutes of silence may stand for what its clock says is missing.
-    let most = 400 * bytes.len() + 1_000_000 + 310 * 44_100;
-    let mut total = 0;
-    let Ok(mut take) = audio::open_source(Cursor::new(bytes), Path::new("take")) else { return 0 };
-    let mut block = Vec::new();
-    while let Ok(true) = take.next_block(&mut block) {
-        assert!(block.iter().all(|x| x.is_finite()), "samples that are no numbers");
-        total += block.len();
-        assert!(total < most, "no end of samples");
-    }
-    total
+    claims::decode(&bytes)
 }
 
 fn seeds() -> Vec<(String, Vec<u8>)> {

@@ -104,8 +104,7 @@ pub fn assess(timeline: &Timeline, strikes: &[Strike], faint: &[Strike], trace: 
     let mut limits = limits(timeline, heard, clock, &strokes);
     if noisy {
         limits.push(too_noisy(heard, together_unknown));
-    }
-    if !noisy {
+    } else {
         limits.extend(hands::limit(timeline, strikes, placed, heard));
     }
     if margin(strikes, trace) < DOUBTFUL_MARGIN {

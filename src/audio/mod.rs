@@ -208,6 +208,18 @@ impl Source {
         &self.facts
     }
 
+    /// All samples that are left.
+    ///
+    /// # Errors
+    /// As [`Source::next_block`].
+    pub fn read_to_end(&mut self) -> Result<Vec<f32>, AudioError> {
+        let (mut samples, mut block) = (Vec::new(), Vec::new());
+        while self.next_block(&mut block)? {
+            samples.extend_from_slice(&block);
+        }
+        Ok(samples)
+    }
+
     /// Puts the next samples into `block`, in place of what was there; `false`, and none, at the end. Full scale is 1.
     ///
     /// # Errors

@@ -120,7 +120,6 @@ pub(super) struct Work {
     pub(super) sha: Vec<u8>,
     pub(super) bytes: Vec<u8>,
     pub(super) print: Vec<u8>,
-    pub(super) n_onsets: usize,
     pub(super) length: Seconds,
     /// What was known when it was heard.
     pub(super) looked: String,
@@ -375,7 +374,8 @@ impl Book {
         if self.knows(&work.sha)? {
             return Ok(Outcome::Known);
         }
-        if let Some((take, file)) = self.same(&work.print, work.n_onsets, work.length)? {
+        let n_onsets = work.print.len() / 2 + 1;
+        if let Some((take, file)) = self.same(&work.print, n_onsets, work.length)? {
             return self.savepoint(|| {
                 let sql = "INSERT INTO copies (sha256, take, file) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING";
                 self.db.execute(sql, params![work.sha, take, item.place])?;
@@ -397,7 +397,7 @@ impl Book {
                     assignment: sure.assigned.id,
                     sha256: work.sha,
                     print: work.print,
-                    n_onsets: work.n_onsets,
+                    n_onsets,
                     file: item.place.clone(),
                     taken_s,
                     length: work.length,
@@ -465,17 +465,13 @@ fn listen(item: &Item, facts: &Facts, known: &Known) -> Heard {
     }
     match hearing::Listened::to(item, &bytes) {
         Err(error) => Heard::Bad(format!("{error}; {}", error.hint())),
-        Ok(heard) => {
-            let print = heard.print();
-            Heard::Take(Box::new(Work {
-                n_onsets: print.len() / 2 + 1,
-                print,
-                length: heard.length(),
-                looked,
-                found: facts.place(item, &heard, &bytes),
-                sha,
-                bytes,
-            }))
-        }
+        Ok(heard) => Heard::Take(Box::new(Work {
+            print: heard.print(),
+            length: heard.length(),
+            looked,
+            found: facts.place(item, &heard, &bytes),
+            sha,
+            bytes,
+        })),
     }
 }

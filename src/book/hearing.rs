@@ -17,7 +17,6 @@ use crate::assess::Assessment;
 use crate::audio::{self, AudioError, Source};
 use crate::chain::{self, Take};
 use crate::guide::{self, Guide, Practice};
-use crate::leak::Low;
 use crate::onset::EAR_RATE;
 use crate::units::Seconds;
 
@@ -83,13 +82,8 @@ impl Listened {
     /// If it is none.
     pub(super) fn to(item: &Item, bytes: &[u8]) -> Result<Listened, AudioError> {
         let mut source = open(item, bytes)?;
-        let mut low = Low::new();
-        let take = chain::hear(|block| {
-            let more = source.next_block(block)?;
-            low.push(block);
-            Ok::<_, AudioError>(more)
-        })?;
-        Ok(Listened { take, low: low.finish() })
+        let (take, low) = chain::hear_with_low(|block| source.next_block(block))?;
+        Ok(Listened { take, low })
     }
 
     /// How long it is.
@@ -108,11 +102,7 @@ impl Listened {
     /// The take without one of these guides, where one plays in it.
     fn without(&self, item: &Item, bytes: &[u8], guides: &[Guide]) -> Option<Take> {
         let (which, lock) = chain::find_guide(guides, &self.low)?;
-        let mut source = open(item, bytes).ok()?;
-        let (mut samples, mut block) = (Vec::new(), Vec::new());
-        while source.next_block(&mut block).ok()? {
-            samples.extend_from_slice(&block);
-        }
+        let samples = open(item, bytes).ok()?.read_to_end().ok()?;
         Some(chain::hear_without(&samples, guides.get(which)?, &lock))
     }
 

@@ -191,7 +191,6 @@ impl Book {
         };
         let work = Work {
             sha,
-            n_onsets: heard.print().len() / 2 + 1,
             print: heard.print(),
             length: heard.length(),
             bytes,

@@ -294,11 +294,12 @@ fn archive(path: &Path, items: &mut Vec<Item>) -> Result<(), String> {
     let file = std::fs::File::open(path).map_err(|e| e.to_string())?;
     let mut archive = zip::ZipArchive::new(BufReader::new(file)).map_err(|e| format!("the zip is damaged: {e}"))?;
     // Whatever cannot be taken out later is told then, with its name.
-    let names: Vec<(usize, String)> = (0..archive.len())
-        .filter_map(|k| archive.by_index_raw(k).ok().and_then(|m| Some((k, m.name().ok()?.into_owned()))))
-        .collect();
-    let changed: Vec<Option<i64>> = (0..archive.len())
-        .map(|k| archive.by_index_raw(k).ok().and_then(|m| m.last_modified()).and_then(|t| local_s(&t)))
+    let names: Vec<(usize, String, Option<i64>)> = (0..archive.len())
+        .filter_map(|k| {
+            let member = archive.by_index_raw(k).ok()?;
+            let changed = member.last_modified().and_then(|t| local_s(&t));
+            Some((k, member.name().ok()?.into_owned(), changed))
+        })
         .collect();
     let shared = Arc::new(Mutex::new(archive));
     let read = |index: usize| -> Option<Vec<u8>> {
@@ -308,14 +309,14 @@ fn archive(path: &Path, items: &mut Vec<Item>) -> Result<(), String> {
         member.take(1 << 20).read_to_end(&mut out).ok()?;
         Some(out)
     };
-    let mut members: Vec<&(usize, String)> = names.iter().filter(|(_, n)| is_sound(n)).collect();
+    let mut members: Vec<_> = names.iter().filter(|(_, n, _)| is_sound(n)).collect();
     members.sort_by(|a, b| a.1.cmp(&b.1));
-    for (index, name) in members {
+    for (index, name, changed) in members {
         let parts: Vec<&str> = name.split(['/', '\\']).collect();
         let own = card_names(name)
             .iter()
-            .find_map(|c| names.iter().find(|(_, n)| n == c))
-            .and_then(|(k, _)| read(*k))
+            .find_map(|c| names.iter().find(|(_, n, _)| n == c))
+            .and_then(|(k, _, _)| read(*k))
             .and_then(|bytes| card(&bytes));
         items.push(Item {
             place: format!("{}: {name}", path.display()),
@@ -323,7 +324,7 @@ fn archive(path: &Path, items: &mut Vec<Item>) -> Result<(), String> {
             folders: parts[..parts.len().saturating_sub(1)].iter().map(|n| (*n).to_owned()).collect(),
             sender: String::new(),
             subject: String::new(),
-            taken_s: made(own.as_ref(), parts.last().unwrap_or(&""), changed.get(*index).copied().flatten()),
+            taken_s: made(own.as_ref(), parts.last().unwrap_or(&""), *changed),
             card: own,
             bytes: Bytes::Member(shared.clone(), *index),
         });

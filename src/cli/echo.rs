@@ -7,13 +7,13 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
-use anyhow::{Context, Result, anyhow, bail};
+use anyhow::{Context, Result, anyhow};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use serde::{Deserialize, Serialize};
 
 use super::drill::{Unusable, check_level, drawn, judged, read};
 use super::files::{self, print, tell};
-use super::take::{AFTER, Keys, asked_to_end, device, free_name};
+use super::take::{AFTER, Keys, asked_to_end, device, place};
 use super::{Outcome, PlayArgs};
 use crate::audio::{Ended, Follow, Loudspeaker, Microphone, Recorded, Recording};
 use crate::drill::{self, Answered, Place, Plan, Round};
@@ -79,29 +79,6 @@ fn write_card(path: &Path, plan: &str, recording: &RecordingRow) -> Result<()> {
     files::write(&beside(path), format!("{text}\n").as_bytes())
 }
 
-fn place_for(args: &PlayArgs) -> Result<PathBuf> {
-    let path = match &args.out {
-        Some(path) if !path.extension().is_some_and(|e| e.eq_ignore_ascii_case("wav")) => {
-            bail!("`{}` is no name for the recording: it is a wav file, so let it end in `.wav`", path.display())
-        }
-        Some(path) => path.clone(),
-        None => {
-            let stem = args.drill.file_stem().map_or_else(|| "drill".into(), |s| s.to_string_lossy().into_owned());
-            let who = args.pupil.as_ref().map_or_else(String::new, |p| {
-                format!("-{}", p.chars().map(|c| if c.is_alphanumeric() { c } else { '_' }).collect::<String>())
-            });
-            free_name(Path::new("takes"), &format!("{stem}{who}"))
-        }
-    };
-    if path.exists() {
-        bail!("`{}` is there already\nhint: a recording is never written over; give another `--out`", path.display());
-    }
-    if let Some(folder) = path.parent().filter(|f| !f.as_os_str().is_empty()) {
-        std::fs::create_dir_all(folder).with_context(|| format!("cannot make the folder `{}`", folder.display()))?;
-    }
-    Ok(path)
-}
-
 /// The delay that a sound check measured, beyond what the devices say; zero where none did.
 fn checked_delay(check: &Path) -> Seconds {
     #[derive(Deserialize)]
@@ -119,9 +96,11 @@ pub(super) fn play(args: &PlayArgs) -> Result<Outcome> {
     let seed = args.seed.or(args.pupil.as_deref().map(drill::seed_of)).unwrap_or(1);
     let config = GuideConfig { peak: Decibels(args.level), ..GuideConfig::default() };
     let plan = drawn(&bank, seed, &config, EAR_RATE)?;
-    let path = place_for(args)?;
-    let microphone = Microphone::open(args.microphone.as_deref()).map_err(device)?;
-    let loudspeaker = Loudspeaker::open(args.loudspeaker.as_deref()).map_err(device)?;
+    let path = place(args.places.out.as_deref(), "drill", &args.drill, args.pupil.as_deref())?;
+    let microphone = Microphone::open(args.places.microphone.as_deref()).map_err(device)?;
+    let loudspeaker = Loudspeaker::open(args.places.loudspeaker.as_deref()).map_err(device)?;
+    let delay = checked_delay(&args.check);
+    let guide = drill::plan(&plan.drill, plan.seed, &plan.guide.config, loudspeaker.rate).guide;
     let mut row = RecordingRow {
         began: jiff::ZonedDateTime::now().strftime("%Y-%m-%d %H:%M:%S %z").to_string(),
         microphone: microphone.name.clone(),
@@ -155,7 +134,9 @@ pub(super) fn play(args: &PlayArgs) -> Result<Outcome> {
         plan: &plan,
         recording: &recording,
         loudspeaker: &loudspeaker,
-        delay: checked_delay(&args.check),
+        delay,
+        lasts: guide.length,
+        calls: Some(guide.samples()),
         follow,
         place: None,
         looked: 0,
@@ -165,7 +146,7 @@ pub(super) fn play(args: &PlayArgs) -> Result<Outcome> {
         show_calls: args.show_calls,
     };
     let trouble = live.run()?;
-    let (said, answers, begins) = (live.said, live.answers, told(&recording, &loudspeaker, checked_delay(&args.check)));
+    let (said, answers, begins) = (live.said, live.answers, told(&recording, &loudspeaker, delay));
     let recorded = recording.finish();
     drop(loudspeaker);
     row.said = said;
@@ -207,6 +188,9 @@ struct Live<'a> {
     recording: &'a Recording,
     loudspeaker: &'a Loudspeaker,
     delay: Seconds,
+    /// The calls until they are played, and how long they last at the loudspeaker's rate.
+    calls: Option<Vec<f32>>,
+    lasts: Samples,
     follow: Follow,
     /// Where the calls were heard last.
     place: Option<Place>,
@@ -226,7 +210,6 @@ impl Live<'_> {
         let keys = Keys::new();
         let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr());
         bar.set_style(ProgressStyle::with_template("{msg}").context("cannot draw the display")?);
-        let mut samples = None;
         let (mut moved, mut came) = (Samples(0), Instant::now());
         let mut over: Option<Instant> = None;
         while !watch.ended() {
@@ -238,17 +221,14 @@ impl Live<'_> {
                 came = Instant::now();
                 continue;
             }
-            if samples.is_none() {
-                let config = &self.plan.guide.config;
-                let guide = drill::plan(&self.plan.drill, self.plan.seed, config, self.loudspeaker.rate).guide;
-                samples = Some(guide.length);
-                self.loudspeaker.play(guide.samples());
+            if let Some(calls) = self.calls.take() {
+                self.loudspeaker.play(calls);
             }
             let played = self.loudspeaker.played();
             if played != moved {
                 (moved, came) = (played, Instant::now());
             }
-            let stuck = samples.is_some_and(|all| played < all) && came.elapsed() > STUCK;
+            let stuck = played < self.lasts && came.elapsed() > STUCK;
             if self.loudspeaker.broken() || stuck {
                 return Ok(Some("the loudspeaker stopped working".into()));
             }

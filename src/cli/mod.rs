@@ -124,9 +124,9 @@ struct GuideArgs {
     json: bool,
 }
 
-/// Which devices, and where the take goes.
+/// Which devices, and where the recording goes.
 #[derive(Args)]
-struct DeviceArgs {
+struct Places {
     /// The recording to make, a wav; never one that is there [default: the next free name in takes/]
     #[arg(long, value_name = "FILE.wav")]
     out: Option<PathBuf>,
@@ -136,6 +136,13 @@ struct DeviceArgs {
     /// The loudspeaker's name or a piece of it [default: the system's]
     #[arg(long, value_name = "NAME")]
     loudspeaker: Option<String>,
+}
+
+/// How a take is recorded.
+#[derive(Args)]
+struct DeviceArgs {
+    #[command(flatten)]
+    places: Places,
     /// Play nothing, not even the count-in
     #[arg(long)]
     no_guide: bool,
@@ -321,15 +328,8 @@ struct PlayArgs {
     /// Give no signals after the answers; the words stay
     #[arg(long)]
     no_signals: bool,
-    /// The recording to make, a wav; never one that is there [default: the next free name in takes/]
-    #[arg(long, value_name = "FILE.wav")]
-    out: Option<PathBuf>,
-    /// The microphone's name or a piece of it [default: the system's]
-    #[arg(long, value_name = "NAME")]
-    microphone: Option<String>,
-    /// The loudspeaker's name or a piece of it [default: the system's]
-    #[arg(long, value_name = "NAME")]
-    loudspeaker: Option<String>,
+    #[command(flatten)]
+    places: Places,
     /// Largest sample of the calls, in decibels below full scale as a negative number
     #[arg(long, value_name = "DB", allow_negative_numbers = true, default_value_t = crate::guide::PEAK.0)]
     level: f64,

@@ -100,10 +100,7 @@ fn said(checked: &Checked, kept: Option<&str>) -> String {
 
 fn samples(path: &Path) -> Result<(Vec<f32>, f32)> {
     let mut source = audio::open(path).map_err(|e| anyhow!("{e}\nhint: {}", e.hint()))?;
-    let (mut samples, mut block) = (Vec::new(), Vec::new());
-    while source.next_block(&mut block)? {
-        samples.extend_from_slice(&block);
-    }
+    let samples = source.read_to_end()?;
     Ok((samples, source.facts().peak))
 }
 

@@ -25,31 +25,24 @@ pub(super) fn hear_guided(path: &Path, guides: &[Guide], expected: bool) -> Resu
         return hear(path);
     }
     let mut source = audio::open(path)?;
-    let mut low = Low::new();
-    let mut take = None;
-    if expected {
-        let mut block = Vec::new();
+    let (take, low) = if expected {
+        let (mut low, mut block) = (Low::new(), Vec::new());
         while source.next_block(&mut block)? {
             low.push(&block);
         }
+        (None, low.finish())
     } else {
-        take = Some(chain::hear(|block| {
-            let more = source.next_block(block)?;
-            low.push(block);
-            Ok::<_, AudioError>(more)
-        })?);
-    }
-    let Some((which, lock)) = chain::find_guide(guides, &low.finish()) else {
+        let (take, low) = chain::hear_with_low(|block| source.next_block(block))?;
+        (Some(take), low)
+    };
+    let Some((which, lock)) = chain::find_guide(guides, &low) else {
         return match take {
             Some(take) => Ok((take, source.facts().clone())),
             None => hear(path),
         };
     };
     let mut source = audio::open(path)?;
-    let (mut samples, mut block) = (Vec::new(), Vec::new());
-    while source.next_block(&mut block)? {
-        samples.extend_from_slice(&block);
-    }
+    let samples = source.read_to_end()?;
     Ok((chain::hear_without(&samples, &guides[which], &lock), source.facts().clone()))
 }
 

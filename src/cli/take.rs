@@ -69,19 +69,20 @@ pub(super) fn run(args: &TakeArgs) -> Result<Outcome> {
 }
 
 /// The next free name for a take.
-pub(super) fn free_name(folder: &Path, stem: &str) -> PathBuf {
+fn free_name(folder: &Path, stem: &str) -> PathBuf {
     (1_u32..).map(|n| folder.join(format!("{stem}-{n}.wav"))).find(|p| !p.exists()).unwrap_or_else(|| folder.into())
 }
 
-fn place(plan: &Plan, devices: &super::DeviceArgs) -> Result<PathBuf> {
-    let path = match &devices.out {
+/// Where a recording goes: as asked, or under the next free name for what is played and by whom. `what`: what is recorded.
+pub(super) fn place(asked: Option<&Path>, what: &str, played: &Path, pupil: Option<&str>) -> Result<PathBuf> {
+    let path = match asked {
         Some(path) if !path.extension().is_some_and(|e| e.eq_ignore_ascii_case("wav")) => {
-            bail!("`{}` is no name for a take: it is recorded as a wav file, so let it end in `.wav`", path.display())
+            bail!("`{}` is no name for a {what}: it is recorded as a wav file, so let it end in `.wav`", path.display())
         }
-        Some(path) => path.clone(),
+        Some(path) => path.to_owned(),
         None => {
-            let stem = plan.part_path.file_stem().map_or_else(|| "take".into(), |s| s.to_string_lossy().into_owned());
-            let who = devices.pupil.as_ref().map_or_else(String::new, |p| {
+            let stem = played.file_stem().map_or_else(|| what.into(), |s| s.to_string_lossy().into_owned());
+            let who = pupil.map_or_else(String::new, |p| {
                 let plain: String = p.chars().map(|c| if c.is_alphanumeric() { c } else { '_' }).collect();
                 format!("-{plain}")
             });
@@ -90,7 +91,7 @@ fn place(plan: &Plan, devices: &super::DeviceArgs) -> Result<PathBuf> {
     };
     if path.exists() {
         bail!(
-            "`{}` is there already\nhint: a take is never recorded over; give another name with `--out`",
+            "`{}` is there already\nhint: a {what} is never recorded over; give another name with `--out`",
             path.display()
         );
     }
@@ -102,10 +103,11 @@ fn place(plan: &Plan, devices: &super::DeviceArgs) -> Result<PathBuf> {
 
 /// Records a take as planned.
 pub(super) fn record(plan: &Plan, devices: &super::DeviceArgs) -> Result<Outcome> {
-    let path = place(plan, devices)?;
-    let microphone = Microphone::open(devices.microphone.as_deref()).map_err(device)?;
+    let places = &devices.places;
+    let path = place(places.out.as_deref(), "take", plan.part_path, devices.pupil.as_deref())?;
+    let microphone = Microphone::open(places.microphone.as_deref()).map_err(device)?;
     let loudspeaker =
-        plan.play.then(|| Loudspeaker::open(devices.loudspeaker.as_deref()).map_err(device)).transpose()?;
+        plan.play.then(|| Loudspeaker::open(places.loudspeaker.as_deref()).map_err(device)).transpose()?;
     let rate = loudspeaker.as_ref().map_or(microphone.rate, |l| l.rate);
     let guide = render(&plan.practice, &plan.config, rate).map_err(|e| anyhow!("{e}"))?;
     let lasts = match devices.seconds {

@@ -4,9 +4,10 @@
 //! answers at once, with the calls as prior.
 
 use super::fit::{At, fit};
-use super::score::{LEADER, SOFTER_DB, SURE, explains};
+use super::score::{LEADER, SOFTER_DB, SURE, explains, on_leader};
 use super::{Habits, Plan, Round, Struck, Verdict, VerdictKind, Window, score};
 use crate::chain::Take;
+use crate::leak::comes_with;
 use crate::onset::{Heard, Onset};
 use crate::part::Surface;
 use crate::surface::{self, Calibration, Doubt, Prior};
@@ -157,7 +158,7 @@ fn hidden(heard: &Heard, zero: Seconds, until: Seconds, level: f64) -> Vec<(Seco
 fn has_strays(round: &Round, beat: Seconds, slot: &Slot, expected: &[(Seconds, Surface)], level: Option<f64>) -> bool {
     let from_call = round.answer_at - round.call_at;
     let lasts = round.answer_end - round.answer_at;
-    let leader = |s: &Struck| expected.iter().any(|e| (s.at + from_call - e.0).abs() < LEADER);
+    let leader = |s: &Struck| on_leader(s.at + from_call, expected, LEADER);
     let sure: Vec<Struck> = (slot.strikes.iter())
         .filter(|s| s.certainty >= SURE && level.is_none_or(|l| s.level.0 >= l - SOFTER_DB) && !leader(s))
         .copied()
@@ -178,9 +179,8 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
     let inside = |r: &&Round| clock(r.answer_end).get() <= heard.duration.get() + AFTER_END.get();
     let rounds = &plan.rounds[..plan.rounds.iter().take_while(inside).count()];
     let left_over = |onset: &Onset| {
-        let Some(guide) = &take.guide else { return false };
-        let from = guide.sounds.partition_point(|s| s.at + WITH_LEADER.1 < onset.at);
-        (guide.sounds[from..].iter().take_while(|s| s.at + WITH_LEADER.0 <= onset.at)).any(|s| onset.level.0 < s.leak.0)
+        let strike = (onset.at, onset.level);
+        take.guide.as_ref().is_some_and(|g| comes_with(&g.sounds, &strike, WITH_LEADER, |s| s.leak.0))
     };
     let mut slots: Vec<Slot> = (rounds.iter())
         .map(|round| {
@@ -257,7 +257,7 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
         let mut there = Vec::new();
         for ((round, slot), expected) in rounds.iter().zip(&slots).zip(&expected) {
             let from_call = round.answer_at - round.call_at;
-            let leader = |s: &&Struck| expected.iter().any(|e| (s.at + from_call - e.0).abs() < LEADER);
+            let leader = |s: &&Struck| on_leader(s.at + from_call, expected, LEADER);
             there.extend(slot.strikes.iter().filter(leader).map(|s| s.level.0));
         }
         let leader = taken_out.into_iter().chain(median(there)).fold(f64::NEG_INFINITY, f64::max);

@@ -10,7 +10,7 @@ use super::{Answered, Plan, Results, Round, VerdictKind, judge};
 use crate::chain::{self, Take};
 use crate::leak::{self, Lock, Low, Reference};
 use crate::onset::EAR_RATE;
-use crate::part::{Hands, Surface};
+use crate::part::Hands;
 use crate::units::{SampleRate, Seconds};
 
 /// A verdict is given on so much of the sound before it: three rounds or more, so that level, surfaces and the leader's
@@ -63,29 +63,15 @@ pub fn place(plan: &Plan, samples: &[f32], from: Seconds, told: Seconds) -> Opti
 /// Leaves out what may be the loudspeaker where the calls were not heard: all that is not in the answers' time.
 pub fn only_answers(plan: &Plan, mut take: Take, place: &Place) -> Take {
     let inside = |at: Seconds| plan.rounds.iter().any(|r| (place.at(r.call_end) + RING..place.at(r.end)).contains(&at));
-    let keep: Vec<bool> = take.heard.onsets.iter().map(|o| inside(o.at)).collect();
-    let mut each = keep.iter();
-    take.heard.onsets.retain(|_| each.next() == Some(&true));
-    let mut each = keep.iter();
-    take.features.retain(|_| each.next() == Some(&true));
-    let mut each = keep.iter();
-    take.clipped.retain(|_| each.next() == Some(&true));
+    let outside: Vec<bool> = take.heard.onsets.iter().map(|o| !inside(o.at)).collect();
+    take.leave_out(&outside);
     take
 }
 
 fn hear(plan: &Plan, samples: &[f32], place: &Place) -> Take {
     match place {
         Place::Heard(lock) => chain::hear_without(samples, &plan.guide, lock),
-        Place::Told(_) => {
-            let mut whole = Some(samples);
-            let heard: Result<Take, std::convert::Infallible> = chain::hear(|block| {
-                block.clear();
-                block.extend_from_slice(whole.take().unwrap_or_default());
-                Ok(!block.is_empty())
-            });
-            let Ok(take) = heard;
-            only_answers(plan, take, place)
-        }
+        Place::Told(_) => only_answers(plan, chain::hear_samples(samples), place),
     }
 }
 
@@ -161,13 +147,7 @@ pub fn cells(round: &Round, plan: &Plan, heard: Seconds) -> String {
             _ if due > heard => '_',
             None => '.',
             Some(s) => {
-                let cell = match s.surface {
-                    Surface::Centre => 'o',
-                    Surface::Rim => 'x',
-                    Surface::Click => '+',
-                    Surface::Pat => 'p',
-                    Surface::Clap => 'c',
-                };
+                let cell = s.surface.cell();
                 if s.hands == Hands::Both { cell.to_ascii_uppercase() } else { cell }
             }
         });
@@ -185,6 +165,7 @@ mod tests {
     use super::*;
     use crate::drill::{parse, plan, seed_of};
     use crate::guide::{GuideConfig, PLAIN_ATTACK, strike};
+    use crate::part::Surface;
 
     fn demo() -> Plan {
         let drill = parse(include_str!("../../reference_takes/lantern-echoes.toml")).unwrap();
@@ -273,12 +254,7 @@ mod tests {
             for (k, v) in signal(kind, 0.3, EAR_RATE).into_iter().enumerate() {
                 sound[4 * 44_100 + k] += v;
             }
-            let mut once = Some(sound);
-            let take = chain::hear(|block| {
-                *block = once.take().unwrap_or_default();
-                Ok::<_, std::convert::Infallible>(!block.is_empty())
-            });
-            let Ok(take) = take;
+            let take = chain::hear_samples(&sound);
             assert_eq!(take.heard.onsets.len(), 2, "{kind:?}: {:?}", take.heard.onsets);
         }
     }

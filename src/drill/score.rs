@@ -36,10 +36,10 @@ const ALIKE: f64 = 0.5;
 const LEAST_ANSWERED: usize = 2;
 /// Nearer than this to the leader's own strokes nothing counts while the leader plays.
 pub(super) const LEADER: Seconds = Seconds::from_millis(70.0);
-/// What may have been a stroke this near to where one was due may have been that one.
-const MAYBE: Seconds = Seconds::from_millis(60.0);
 /// And this long after one: its ring and the room's echo.
 const LEADER_RINGS: Seconds = Seconds::from_millis(200.0);
+/// What may have been a stroke this near to where one was due may have been that one.
+const MAYBE: Seconds = Seconds::from_millis(60.0);
 /// An answer that is known by its rhythm may lie nearer behind.
 const RHYTHM_BEHIND: Seconds = Seconds::from_millis(120.0);
 /// An answer that came before the call's end, or one in a noisy room, is known by so many strokes this near to where its own
@@ -219,16 +219,19 @@ fn in_time(found: &Fit, expected: &[f64], strikes: &[Struck], beat: f64) -> Vec<
     found.pairs.iter().enumerate().filter_map(near).collect()
 }
 
+/// Whether a moment of a call lies on one of its strokes, or up to `rings` behind.
+pub(super) fn on_leader(at: Seconds, call: &[(Seconds, Surface)], rings: Seconds) -> bool {
+    let near = -LEADER.get()..rings.get();
+    call.iter().any(|stroke| near.contains(&(at - stroke.0).get()))
+}
+
 /// Says what became of a call.
 pub fn score(window: &Window, habits: &Habits) -> Verdict {
     let all = loud(&in_order(window.strikes), habits.level, SOFTER_DB);
     let expected: Vec<f64> = window.expected.iter().map(|e| e.0.get()).collect();
     let beat = window.beat.get();
     let early_end = -(window.breath.get() + EARLY.get());
-    let leader = |s: &Struck, rings: Seconds| {
-        let near = -LEADER.get()..rings.get();
-        expected.iter().any(|e| near.contains(&(s.at.get() + window.from_call.get() - e)))
-    };
+    let leader = |s: &Struck, rings: Seconds| on_leader(s.at + window.from_call, window.expected, rings);
     let (before_end, after): (Vec<Struck>, Vec<Struck>) = all.iter().partition(|s| s.at.get() < -window.breath.get());
     let before: Vec<Struck> =
         before_end.iter().copied().filter(|s| !leader(s, RHYTHM_BEHIND) && s.at.get() < early_end).collect();

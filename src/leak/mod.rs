@@ -23,7 +23,7 @@ mod vote;
 
 pub use clock::GuideClock;
 pub use low::Low;
-pub use residue::Residue;
+pub use residue::{Residue, comes_with};
 
 use crate::guide::{Guide, LONGEST, Sound};
 use crate::onset::Audibility;

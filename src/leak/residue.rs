@@ -112,7 +112,7 @@ fn depth(sounds: &[Residue], heard: &[(Seconds, Decibels)]) -> f64 {
 }
 
 /// Whether a strike comes with one of the guide's sounds and is softer than what `limit` says of that.
-fn comes_with(
+pub fn comes_with(
     sounds: &[Residue],
     strike: &(Seconds, Decibels),
     within: (Seconds, Seconds),

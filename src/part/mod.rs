@@ -59,6 +59,17 @@ impl Surface {
             Surface::Clap => "clap",
         }
     }
+
+    /// The letter that stands for it in a part; a capital is both hands.
+    pub const fn cell(self) -> char {
+        match self {
+            Surface::Centre => 'o',
+            Surface::Rim => 'x',
+            Surface::Click => '+',
+            Surface::Pat => 'p',
+            Surface::Clap => 'c',
+        }
+    }
 }
 
 /// Which hand the written sticking asks for. Never inferred from sound.

@@ -199,15 +199,11 @@ const CELL_HINT: &str =
     "cells are `o` centre, `x` rim, `+` click, `c` clap, `p` pat (capitals: both hands), `.` rings on, `-` rests";
 
 fn act(letter: char) -> Option<Act> {
-    let surface = match letter.to_ascii_lowercase() {
+    let cell = letter.to_ascii_lowercase();
+    let surface = match cell {
         '.' => return Some(Act::Ring),
         '-' => return Some(Act::Rest),
-        'o' => Surface::Centre,
-        'x' => Surface::Rim,
-        '+' => Surface::Click,
-        'c' => Surface::Clap,
-        'p' => Surface::Pat,
-        _ => return None,
+        _ => Surface::ALL.into_iter().find(|s| s.cell() == cell)?,
     };
     Some(Act::Strike(surface, if letter.is_ascii_uppercase() { Hands::Both } else { Hands::Either }))
 }

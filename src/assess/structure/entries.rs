@@ -1,6 +1,6 @@
 //! Findings where the pulse was set anew: entries after rests too early or too late, joins with a gap or rushed, stops.
 
-use super::{LEAST_CONFIDENCE, Run, Take, witnessed};
+use super::{LEAST_CONFIDENCE, Run, Take, named, witnessed};
 use crate::align::{Forbidden, Step};
 use crate::assess::{Finding, Kind, Unit};
 
@@ -71,8 +71,7 @@ fn entry(take: &Take, run: usize) -> Option<Finding> {
     let beats = moved.size / take.beat_length();
     finding.size = if kind == Kind::Paused { beats.abs() } else { beats };
     let happened = sure.max(stopped) * if at_end { last_share(moved.size) } else { 1.0 };
-    // That something happened is one question, what to call it another: the second must not silence the first.
-    finding.confidence = (happened * share).max(happened.min(LEAST_CONFIDENCE));
+    finding.confidence = named(happened, share);
     finding.otherwise = otherwise.filter(|_| share < 0.95);
     finding.evidence = format!(
         "the pulse goes on {:.2} beats {} (standard error {:.2}); told without it the take fits worse by {dearer:.1} nats",

@@ -1,7 +1,7 @@
 //! Findings about the form: repeats too many or too few, sections left out, restarts, late beginnings, early ends.
 
 use super::ties::Leap;
-use super::{LEAST_CONFIDENCE, Take, count, witnessed};
+use super::{Take, count, named, witnessed};
 use crate::align::{Forbidden, Step};
 use crate::assess::{Finding, Kind, Unit};
 
@@ -196,9 +196,7 @@ fn began(take: &Take, findings: &mut Vec<Finding>) {
     let mut finding = take.finding(Kind::StartedLate, bar, Some(take.time(first)));
     finding.size = bar as f64;
     finding.unit = Unit::Bars;
-    let happened = witnessed(finding.kind, dearer);
-    // That something was left out is one question, what to call it another.
-    finding.confidence = (happened * share).max(happened.min(LEAST_CONFIDENCE));
+    finding.confidence = named(witnessed(finding.kind, dearer), share);
     finding.otherwise = Some(Kind::SectionSkipped);
     finding.evidence = format!("told from the beginning the take fits worse by {dearer:.1} nats");
     finding.text = format!("Began at {}; the {} before it were not played.", take.place(bar), count(bar, "bar"));

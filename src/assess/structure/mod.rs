@@ -69,6 +69,12 @@ fn witnessed(kind: Kind, dearer: f64) -> f64 {
     }
 }
 
+/// How sure a finding is: that something happened is one question, what to call it another, and the second must not silence
+/// the first.
+fn named(happened: f64, share: f64) -> f64 {
+    (happened * share).max(happened.min(LEAST_CONFIDENCE))
+}
+
 fn logistic(x: f64) -> f64 {
     1.0 / (1.0 + (-x.clamp(-30.0, 30.0)).exp())
 }
