@@ -23,6 +23,7 @@ def main():
     mk.add_argument("--split", default="test")
     mk.add_argument("--extra", action="store_true", help="also the bank's extra local sounds")
     mk.add_argument("--only", help="names of takes, with commas: make these anew")
+    mk.add_argument("--noise", help="a made noise (`scripts/sounds/noises.py`, as `clock`) that stands in every take")
     sc = sub.add_parser("score", help="run the program on each take and print the figures")
     sc.add_argument("--dir", required=True)
     sc.add_argument("--binary", default="pailbeat")
@@ -34,7 +35,7 @@ def main():
     if a.do == "make":
         import make
         counts = {k: round(a.takes * n / 130) for k, n in make.SHARE.items()}
-        make.make(a.out, a.bank, a.seed, counts, a.parts, a.split, a.extra, a.only)
+        make.make(a.out, a.bank, a.seed, counts, a.parts, a.split, a.extra, a.only, a.noise)
     else:
         import score
         score.score(a.dir, a.binary, a.only, a.every, a.rows, a.again)

@@ -14,6 +14,7 @@ import written
 
 HERE = Path(__file__).parent
 sys.path.insert(0, str(HERE.parent / "sounds"))
+import noises  # noqa: E402
 import phone as phones  # noqa: E402
 import takes  # noqa: E402
 
@@ -175,19 +176,20 @@ def sunk(events, y, rate):
         e["hidden"] = bool(e["hidden"] or rise < 1.5)
 
 
-def sound(bank, plan, events, rng, body):
+def sound(bank, plan, events, rng, body, against=None):
     classes = ["pat", "clap"] if body else ["centre", "rim", "click"]
     classes = sorted({e["class"] for e in events} | (set() if body else {"centre", "rim"}), key=takes.CLASSES.index) or classes
     kit, far, odd = draw_kit(bank, rng, classes, rng.random() < .12)
     n = int((max(e["t_s"] for e in events) + 2.0) * RATE)
-    cond = str(rng.choice(["room", "room30", "room25", "room20"], p=[.35, .25, .2, .2]))
+    cond = str(rng.choice(["room", "room30", "room25", "room20"], p=[.35, .25, .2, .2] if against is None else [0, .4, .3, .3]))
     dry = lay(events, kit, n, rng)
     wet = fftconvolve(dry, takes.draw_room(bank, rng))[:n]
     noise, name = np.zeros(n), None
     for e in events:
         e["role"], e["_role"] = {"stroke": "plain"}.get(e["role"], e["role"]), e["role"]
     if cond != "room":
-        noise, name = takes.draw_noise(bank, n, rng, .3)
+        made = noises.MADE.get(against)
+        noise, name = (noises.unit(made(n, rng)), "made:" + against) if made else takes.draw_noise(bank, n, rng, .3)
         noise = noise[:n] * np.sqrt(takes.strike_power(wet, events) * 10 ** (-float(cond[4:]) / 10))
     else:
         noise = rng.normal(0, 1e-4 * np.abs(wet).max(), n)
@@ -203,7 +205,7 @@ def sound(bank, plan, events, rng, body):
     return y, rate, {"cond": cond, "noise": name, "phone": phone, "surfaces_apart_db": round(far, 1), "odd_kit": odd}
 
 
-def make_one(bank, kind, k, part, seed):
+def make_one(bank, kind, k, part, seed, against=None):
     """Samples, rate and the description of one take; the draw goes on until the part admits the plan."""
     for attempt in range(60):
         rng = np.random.default_rng([seed, ["clean", "fault", "second"].index(kind), k, attempt])
@@ -235,7 +237,7 @@ def make_one(bank, kind, k, part, seed):
         if min(b["t_s"] - a["t_s"] for a, b in zip(events, events[1:]) if a["group"] != b["group"]) < .03:
             continue
         body = any(s.cls in pupil.BODY for bar in w.bars for s in bar.strokes)
-        y, rate, heard = sound(bank, plan, events, rng, body)
+        y, rate, heard = sound(bank, plan, events, rng, body, against)
         return y, rate, describe(kind, k, path, form, w, plan, events, asked, ratio, sd, heard, seed)
     raise RuntimeError(f"no part admits {kind} {k}: {ONE_FAULT[k % len(ONE_FAULT)][0]}")
 
@@ -260,7 +262,7 @@ def describe(kind, k, path, form, w, plan, events, asked, ratio, sd, heard, seed
             "faults": faults, "neutral": plan.neutral, "strokes": strokes, "strikes": events}
 
 
-def make(out, bank_dir, seed, counts, which, split, extra, only=None):
+def make(out, bank_dir, seed, counts, which, split, extra, only=None, against=None):
     out = Path(out)
     (out / "parts").mkdir(parents=True, exist_ok=True)
     bank = takes.Bank(bank_dir, split)
@@ -277,7 +279,7 @@ def make(out, bank_dir, seed, counts, which, split, extra, only=None):
             name = f"{kind}-{k:03d}"
             if only and name not in only.split(","):
                 continue
-            y, rate, truth = make_one(bank, kind, k, parts, seed)
+            y, rate, truth = make_one(bank, kind, k, parts, seed, against)
             sf.write(out / f"{name}.wav", y, rate, subtype="PCM_16")
             (out / f"{name}.json").write_text(json.dumps({"name": name, **truth}, indent=0))
             print(name, truth["part"], truth["cond"], *[f["kind"] for f in truth["faults"]], *truth["slips"], flush=True)

@@ -142,17 +142,18 @@ def saw(n, rng):
 
 
 def clock(n, rng):
+    """Tick and tock; even over the whole swing to a millisecond at most, each half of it to a tenth (from memory)."""
     x = np.zeros(n)
-    period = rng.uniform(.2, 1.1)
+    swing = rng.choice([1, 2, rng.uniform(.4, 2.2)])
+    half = swing * rng.uniform(.45, .55)
+    uneven = logu(rng, 1e-4, 1e-3)
     pair = []
     for _ in range(2):
         f = logu(rng, 700, 7000, 3)
         pair.append(modes(rng, .05, f, logu(rng, .002, .015, 3)) + .5 * unit(burst(rng, .05, logu(rng, 300, 2000), 9000, logu(rng, .001, .006))))
-    t, k = rng.uniform(0, period), 0
-    while t * RATE < n:
-        place(x, int(t * RATE), pair[k % 2] * rng.uniform(.8, 1.2))
-        t += period * rng.uniform(.99, 1.01)
-        k += 1
+    for k, t in enumerate(np.arange(rng.uniform(0, swing), n / RATE, swing)):
+        for at, tick in ((t, pair[0]), (t + half, pair[1])):
+            place(x, max(0, int((at + rng.normal(0, uneven)) * RATE)), tick * rng.uniform(.8, 1.2))
     return unit(x) + logu(rng, .02, 1) * coloured(n, rng, rng.uniform(.5, 2))
 
 

@@ -141,10 +141,11 @@ impl Listened {
 /// If it cannot be heard.
 pub(super) fn again(item: &Item, assigned: &Assigned) -> Result<Distilled, BookError> {
     let refuse = |e: AudioError| BookError::Refused { what: e.to_string(), hint: e.hint().into() };
-    let timeline = assigned.timeline()?;
-    let heard = Listened::to(item, &[]).map_err(refuse)?;
-    let without = heard.without(item, &[], &guides(&[assigned], item.card.as_ref()));
-    Ok(distil::distil(&chain::judge(without.as_ref().unwrap_or(&heard.take), &timeline, None)))
+    assigned.timeline()?;
+    let (_, assessment) = (Listened::to(item, &[]).map_err(refuse)?)
+        .which(item, &[], &[assigned], true)
+        .map_err(|what| BookError::Refused { what, hint: "`pailbeat check` on its part file says more".into() })?;
+    Ok(distil::distil(&assessment))
 }
 
 /// Whether two fingerprints are of one sound: nearly every strike of either stands in the other at the same place.

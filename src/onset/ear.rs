@@ -1,5 +1,6 @@
 //! The ear itself: blocks of samples in, onsets out, piece by piece.
 
+use super::clock;
 use super::features::{self, FIRST, Features};
 use super::floor::quantile;
 use super::front::{Front, Transforms, mean_power};
@@ -234,6 +235,7 @@ fn probabilities(model: &Model, front: &Front) -> Vec<f32> {
         }
     }
     stand_out(front, &features.sketches, &mut p);
+    clock::dismiss(&features.sketches, &mut p);
     p
 }
 

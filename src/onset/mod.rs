@@ -8,6 +8,7 @@
 //!
 //! A recording is heard in pieces of about a minute and a half, so that memory does not grow with its length.
 
+mod clock;
 mod ear;
 mod features;
 mod filters;
