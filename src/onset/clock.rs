@@ -27,14 +27,13 @@ const SHARE: f32 = 0.6;
 const FOLLOWED: f32 = 0.6;
 /// Two ticks are at least so much alike: cosine of their colours; the noise they stand in changes them.
 const ALIKE: f32 = 0.8;
-/// And no further apart in level, in nepers of power (5 dB).
+/// And no further apart in level, in nepers of power (5 dB). What stands in the row but is louder than its middle by
+/// this is a strike that met a tick.
 const SAME_LEVEL: f32 = 1.2;
-/// A tick that a strike's ring or the noise disguises is less alike; it stands in the row all the same, so many periods from
-/// a tick at most.
-const DISGUISED: f32 = 0.4;
+/// A tick that a strike's ring or the noise disguises is less alike; it stands in the row all the same, with so many ticks
+/// no more than so many periods away.
+const MATES: usize = 2;
 const REACH: f32 = 3.0;
-/// What stands in the row but is louder than its middle by this (3 dB) is a strike that met a tick.
-const LOUDER: f32 = 0.7;
 /// A tick is not heard under a strike that began this long before it, or this soon after.
 const HIDDEN_S: (f32, f32) = (0.12, 0.03);
 /// Likelier than this is a strike.
@@ -58,21 +57,26 @@ pub(super) fn dismiss(sketches: &[Sketch], p: &mut [f32]) {
     for _ in 0..ROWS {
         let at: Vec<f32> = worth.iter().map(|&i| sketches[i].at_s).collect();
         let likely: Vec<f32> = worth.iter().filter(|&&i| p[i] > LIKELIER).map(|&i| sketches[i].at_s).collect();
-        let alike = |a: usize, b: usize, least: f32| {
-            let (a, b) = (&sketches[worth[a]], &sketches[worth[b]]);
-            (a.level - b.level).abs() < SAME_LEVEL
-                && a.colour.iter().zip(&b.colour).map(|(x, y)| x * y).sum::<f32>() > least
+        let level = |a: usize, b: usize| (sketches[worth[a]].level - sketches[worth[b]].level).abs() < SAME_LEVEL;
+        let alike = |a: usize, b: usize| {
+            let (x, y) = (&sketches[worth[a]].colour, &sketches[worth[b]].colour);
+            level(a, b) && x.iter().zip(y).map(|(x, y)| x * y).sum::<f32>() > ALIKE
         };
-        let Some(mut row) = even_row(&at, &likely, |a, b| alike(a, b, ALIKE)) else { return };
+        let Some(mut row) = even_row(&at, &likely, alike) else { return };
         let in_row = |a: usize, b: usize| {
-            let periods = ((at[a] - at[b]).abs() / row.period).round();
-            periods <= REACH && ((at[a] - at[b]).abs() - periods * row.period).abs() <= TIGHT_S
+            let distance = (at[a] - at[b]).abs();
+            let periods = (distance / row.period).round();
+            periods > 0.0 && periods <= REACH && (distance - periods * row.period).abs() <= TIGHT_S && level(a, b)
         };
-        let disguised = |a: &usize| row.members.iter().any(|&b| in_row(*a, b) && alike(*a, b, DISGUISED));
-        row.members = (0..worth.len()).filter(disguised).collect();
+        let mates = |a: &usize| row.members.iter().filter(|&&b| in_row(*a, b)).take(MATES).count() == MATES;
+        row.members = (0..worth.len()).filter(|a| row.members.binary_search(a).is_ok() || mates(a)).collect();
         let mut levels: Vec<f32> = row.members.iter().map(|&k| sketches[worth[k]].level).collect();
         let middle = super::floor::quantile(&mut levels, 0.5);
-        row.members.retain(|&k| sketches[worth[k]].level < middle + LOUDER);
+        // One tick may be several candidates, of which the likeliest stands for all.
+        let one = |a: usize, b: usize| (at[a] - at[b]).abs() < super::ear::APART_S as f32;
+        let ticking =
+            |a: &usize| row.members.iter().any(|&b| one(*a, b)) && sketches[worth[*a]].level < middle + SAME_LEVEL;
+        row.members = (0..worth.len()).filter(ticking).collect();
         let mut ticks = vec![false; worth.len()];
         row.members.iter().for_each(|&k| ticks[k] = true);
         let others: Vec<f32> =
@@ -121,9 +125,9 @@ fn even_row(at: &[f32], hiding: &[f32], alike: impl Fn(usize, usize) -> bool) ->
     periods.sort_by_key(|&k| std::cmp::Reverse(within(k, TIGHT_S)));
     periods.truncate(TRIED);
     periods.into_iter().find_map(|k| {
-        let period = k as f32 * BIN_S;
-        let mut members: Vec<usize> =
-            (pairs.iter().filter(|d| (d.0 - period).abs() <= TIGHT_S)).flat_map(|&(_, a, b)| [a, b]).collect();
+        let tight: Vec<_> = pairs.iter().filter(|d| (d.0 - k as f32 * BIN_S).abs() <= TIGHT_S).collect();
+        let period = tight.iter().map(|d| d.0).sum::<f32>() / tight.len().max(1) as f32;
+        let mut members: Vec<usize> = tight.iter().flat_map(|&&(_, a, b)| [a, b]).collect();
         members.sort_unstable();
         members.dedup();
         let (mut places, mut filled) = (0usize, 0usize);

@@ -44,7 +44,7 @@ const TAIL_S: f64 = 3.0;
 const SHORTEST_S: f64 = 0.1;
 /// Two strikes given out are at least this far apart: nearer ones are one event to any ear (order threshold about 20 ms,
 /// Hirsh 1959), and two hands this near are together.
-const APART_S: f64 = 0.010;
+pub(super) const APART_S: f64 = 0.010;
 /// Candidates down to this probability are told as faint.
 const FAINT: f32 = 0.06;
 /// Candidates above this probability are likelier a strike than not.
