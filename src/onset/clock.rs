@@ -51,8 +51,12 @@ struct Row {
     period: f32,
 }
 
-/// Takes ticks for what they are: sets their probability to zero.
-pub(super) fn dismiss(sketches: &[Sketch], p: &mut [f32]) {
+/// A tick is told as a faint sound: what was played with it may have been hidden by it.
+const TICK: f32 = 0.1;
+
+/// Takes ticks for what they are: no strikes. Says of each candidate whether it is one.
+pub(super) fn dismiss(sketches: &[Sketch], p: &mut [f32]) -> Vec<bool> {
+    let mut all = vec![false; p.len()];
     let mut worth: Vec<usize> = (0..p.len()).filter(|&i| p[i] > WORTH).collect();
     for _ in 0..ROWS {
         let at: Vec<f32> = worth.iter().map(|&i| sketches[i].at_s).collect();
@@ -62,7 +66,7 @@ pub(super) fn dismiss(sketches: &[Sketch], p: &mut [f32]) {
             let (x, y) = (&sketches[worth[a]].colour, &sketches[worth[b]].colour);
             level(a, b) && x.iter().zip(y).map(|(x, y)| x * y).sum::<f32>() > ALIKE
         };
-        let Some(mut row) = even_row(&at, &likely, alike) else { return };
+        let Some(mut row) = even_row(&at, &likely, alike) else { break };
         let in_row = |a: usize, b: usize| {
             let distance = (at[a] - at[b]).abs();
             let periods = (distance / row.period).round();
@@ -83,12 +87,16 @@ pub(super) fn dismiss(sketches: &[Sketch], p: &mut [f32]) {
             (0..worth.len()).filter(|&k| !ticks[k] && p[worth[k]] > LIKELIER).map(|k| at[k]).collect();
         let machine = even_row(&others, &[], |_, _| true).is_some_and(|row| 2 * row.members.len() >= others.len());
         if others.len() < LEAST || machine {
-            return;
+            break;
         }
-        row.members.iter().for_each(|&k| p[worth[k]] = 0.0);
+        for &k in &row.members {
+            p[worth[k]] = p[worth[k]].min(TICK);
+            all[worth[k]] = true;
+        }
         let mut ticks = ticks.into_iter();
         worth.retain(|_| !ticks.next().unwrap_or(false));
     }
+    all
 }
 
 /// The row with most pairs one period apart among events at these times, in rising order; `hiding`: what a missing one

@@ -165,7 +165,7 @@ impl Ear {
         let model = model();
         let front = Front::new(&self.transforms, &self.buffer);
         let offset = Samples(self.start).to_seconds(EAR_RATE);
-        let p = probabilities(model, &front);
+        let (p, ticks) = probabilities(model, &front);
         let mut order: Vec<usize> = (0..p.len()).filter(|&i| p[i] > FAINT).collect();
         order.sort_by(|&a, &b| p[b].total_cmp(&p[a]).then(a.cmp(&b)));
         let mut kept: Vec<(usize, f64)> = Vec::new();
@@ -176,7 +176,8 @@ impl Ear {
             }
         }
         let sure = kept.iter().filter(|k| p[k.0] > SURE).count();
-        let threshold = model.threshold.at((kept.len() - sure) as f32 / sure.max(1) as f32);
+        let doubtful = kept.iter().filter(|k| p[k.0] <= SURE && !ticks[k.0]).count();
+        let threshold = model.threshold.at(doubtful as f32 / sure.max(1) as f32);
         kept.retain(|k| (from..until).contains(&front.candidates[k.0].at));
         kept.sort_by_key(|k| k.0);
         let looked: Vec<f32> = kept.iter().flat_map(|k| features::timing(&front, &front.candidates[k.0])).collect();
@@ -209,8 +210,8 @@ impl Ear {
 /// Candidates decided on together: their features fit the second nearest cache.
 const TOGETHER: usize = 128;
 
-/// Probability of every candidate of a piece.
-fn probabilities(model: &Model, front: &Front) -> Vec<f32> {
+/// Probability of every candidate of a piece, and whether it is a clock's tick.
+fn probabilities(model: &Model, front: &Front) -> (Vec<f32>, Vec<bool>) {
     let features = Features::new(front);
     let count = front.candidates.len();
     let mut p = Vec::with_capacity(count);
@@ -235,8 +236,8 @@ fn probabilities(model: &Model, front: &Front) -> Vec<f32> {
         }
     }
     stand_out(front, &features.sketches, &mut p);
-    clock::dismiss(&features.sketches, &mut p);
-    p
+    let ticks = clock::dismiss(&features.sketches, &mut p);
+    (p, ticks)
 }
 
 /// What rises as much out of such quiet is struck. Of 24 clips of noise alone one holds anything that does: a clock.
