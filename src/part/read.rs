@@ -85,6 +85,11 @@ pub fn parse(text: &str) -> Result<Part, Vec<PartError>> {
         );
     }
     let table = document.get_ref();
+    if let (Some((calls, _)), None) = (table.get_key_value("calls"), table.get("sections")) {
+        let hint = "`pailbeat drill make` and `pailbeat drill play` take it";
+        errors.add(calls.span(), "these are the calls of an echo drill, not a part", hint);
+        return Err(errors.finish());
+    }
     let mut read = Reader { text, errors: &mut errors, broken: !broken.is_empty() };
     read.unknown_keys(table, &["title", "meter", "bpm", "form", "sections"], "a part file");
     let title = match table.get("title") {

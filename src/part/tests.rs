@@ -243,6 +243,13 @@ fn a_byte_order_mark_and_windows_line_ends_change_nothing() {
 }
 
 #[test]
+fn an_echo_drill_is_told_from_a_part() {
+    let errors = wrong(include_str!("../../reference_takes/lantern-echoes.toml"));
+    assert_eq!(errors.len(), 1, "{errors:?}");
+    assert_eq!(errors[0].2, "these are the calls of an echo drill, not a part");
+}
+
+#[test]
 fn broken_toml_is_reported_with_its_line() {
     let errors = wrong(
         "title = \"T\nmeter = \"4/4\"\nbpm = { start = 60, goal = 80 }\nform = \"A\"\n[sections.A]\nstrokes = \"o\"\n",
