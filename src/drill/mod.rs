@@ -2,7 +2,7 @@
 //!
 //! A drill file -> [`Drill`] (`read`); drill and seed -> [`Plan`], the rounds in order with their times and the guide
 //! that sounds them (`draw`, `plan`); the strikes after a call -> [`Verdict`] (`fit`, `score`); the sound of a whole
-//! drill -> all verdicts and a tally (`answers`); the sound so far -> one verdict at once (`live`); verdicts -> words and
+//! drill -> the strikes of each round (`slots`), what the room makes of itself (`room`), all verdicts and a tally (`answers`); the sound so far -> one verdict at once (`live`); verdicts -> words and
 //! JSON (`words`, `json`).
 //!
 //! Pure: no file, clock, thread or random source; the draw comes from a seed. Limits: a stroke played at the same moment
@@ -15,7 +15,9 @@ mod json;
 mod live;
 mod plan;
 mod read;
+mod room;
 mod score;
+mod slots;
 mod words;
 
 pub use answers::{Answered, Results, Tally, is_over, judge};
