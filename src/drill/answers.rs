@@ -5,7 +5,7 @@
 
 use super::room::Room;
 use super::score::explains;
-use super::slots::{self, Slot};
+use super::slots::{self, SOMEBODY, Slot};
 use super::{Habits, Plan, Round, Struck, Verdict, VerdictKind, score};
 use crate::chain::Take;
 use crate::surface::Calibration;
@@ -126,7 +126,9 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
     let verdicts = |habits: &Habits| -> Vec<Verdict> { slots.iter().map(|s| score(&s.window(), habits)).collect() };
     let first = Habits { spread: SPREAD, level, surfaces };
     let habits = habits(&verdicts(&first), level, surfaces);
-    let answers: Vec<Answered> = (verdicts(&habits).into_iter().zip(&slots))
+    let mut last = verdicts(&habits);
+    leave_out_chance(&mut last);
+    let answers: Vec<Answered> = (last.into_iter().zip(&slots))
         .map(|(verdict, slot)| {
             let instead = if verdict.kind == VerdictKind::Different { instead(plan, slot) } else { None };
             Answered { round: slot.round.clone(), verdict, instead }
@@ -135,6 +137,24 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
     let tally = tally(plan, &answers);
     let limits = limits(surfaces, deaf, (rounds.len(), plan.rounds.len()), level.is_some_and(|l| room.is_loud(l)));
     Results { answers, tally, habits, limits }
+}
+
+/// Where hardly a call was answered, what only a rhythm among the room's sounds speaks for is chance.
+fn leave_out_chance(verdicts: &mut [Verdict]) {
+    let is_echo = |v: &&Verdict| !matches!(v.kind, VerdictKind::HushKept | VerdictKind::HushAnswered);
+    let calls = verdicts.iter().filter(is_echo).count();
+    let answered = verdicts.iter().filter(is_echo).filter(|v| v.kind != VerdictKind::Silent).count();
+    if answered as f64 >= SOMEBODY * calls as f64 {
+        return;
+    }
+    for verdict in verdicts.iter_mut().filter(|v| v.by_rhythm) {
+        verdict.kind = VerdictKind::Silent;
+        verdict.unsure_sounds = true;
+        verdict.confidence = verdict.confidence.min(0.6);
+        verdict.differences.clear();
+        verdict.benefit.clear();
+        verdict.heard.fill(None);
+    }
 }
 
 /// What this sound cannot tell, in words. `rounds`: heard and planned.
@@ -150,7 +170,9 @@ fn limits(surfaces: bool, deaf: usize, rounds: (usize, usize), others: bool) -> 
         out.push(format!("the recording ends after {} of {} rounds", rounds.0, rounds.1));
     }
     if others {
-        out.push("other things sound in the room as loud as the strokes: none of them is held against the pupil".to_string());
+        out.push(
+            "other things sound in the room as loud as the strokes: none of them is held against the pupil".to_string(),
+        );
     }
     out
 }

@@ -17,6 +17,7 @@ mod plan;
 mod read;
 mod room;
 mod score;
+mod side;
 mod slots;
 mod words;
 
@@ -27,6 +28,7 @@ pub use live::{LOOKED_BACK, Place, cells, only_answers, place, signal, verdict_n
 pub use plan::{Plan, Round, plan};
 pub use read::parse;
 pub use score::{Difference, Habits, Struck, Verdict, VerdictKind, Window, score};
+pub use side::side_by_side;
 pub use words::{results as results_text, verdict as verdict_text};
 
 use crate::part::{Hands, Meter, Surface};
@@ -94,6 +96,8 @@ pub struct Drill {
     pub calls: Vec<Call>,
     /// Which of the bank is met with silence.
     pub hush: usize,
+    /// The calls in the order in which they come, where they are not drawn.
+    pub order: Option<Vec<usize>>,
     /// Rounds in all.
     pub rounds: u32,
     /// Of these, how many bring the hush pattern.

@@ -41,7 +41,8 @@ fn outside(strike: &Struck, slot: &Slot) -> bool {
     let around = AROUND_BEATS * slot.beat.get();
     let lasts = (slot.round.answer_end - slot.round.answer_at).get();
     let from_call = slot.round.answer_at - slot.round.call_at;
-    !(-around..=lasts + around).contains(&strike.at.get()) && !on_leader(strike.at + from_call, &slot.expected, LEADER_RINGS)
+    !(-around..=lasts + around).contains(&strike.at.get())
+        && !on_leader(strike.at + from_call, &slot.expected, LEADER_RINGS)
 }
 
 impl Room {

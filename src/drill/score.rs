@@ -52,6 +52,8 @@ const IN_TIME_BEATS: f64 = 0.15;
 const ONE_OF_ROOM: f64 = 0.2;
 const TWO_OF_ROOM: f64 = 0.5;
 const STROKE_OF_ROOM: f64 = 1.0;
+/// A surface that the call has not is the likelier a sound of the room over the stroke: it is said only in rooms as quiet as this.
+const UNWRITTEN_OF_ROOM: f64 = 0.05;
 /// An answer among the room's own sounds is known by this much evidence, an accusation by this, in nats: by chance one in
 /// twenty, and one in four hundred of the few rounds with such sounds.
 const EVIDENT: f64 = 3.0;
@@ -180,6 +182,8 @@ pub struct Verdict {
     pub benefit: Vec<Difference>,
     /// Something was heard, but too unsure to be held against the pupil.
     pub unsure_sounds: bool,
+    /// Only the rhythm tells the answer from the room's own sounds.
+    pub by_rhythm: bool,
     /// Probability that the verdict is right, as far as the ear can tell.
     pub confidence: f64,
     /// For each stroke the time of its strike, from the answer's first beat.
@@ -271,6 +275,7 @@ pub fn score(window: &Window, habits: &Habits) -> Verdict {
         differences: Vec::new(),
         benefit: Vec::new(),
         unsure_sounds: false,
+        by_rhythm: false,
         confidence: 0.5,
         heard: vec![None; expected.len()],
         lateness: Vec::new(),
@@ -280,8 +285,7 @@ pub fn score(window: &Window, habits: &Habits) -> Verdict {
         return hushed(window, habits, &expected, &after, &found, out);
     }
     // An answer that began during the call, or strikes then that nothing but the pupil explains.
-    let sure_before: Vec<&Struck> =
-        (before.iter())
+    let sure_before: Vec<&Struck> = (before.iter())
         .filter(|s| s.certainty >= ACCUSED_SURE && !leader(s, LEADER_RINGS) && window.beyond_room(s, TWO_OF_ROOM))
         .collect();
     // Its first strokes may fall on the leader's, and its rhythm runs on over the call's end: all of it is fitted, and what
@@ -367,6 +371,7 @@ fn echoed(
         out.confidence = if window.audible && after.is_empty() { 0.99 } else { 0.6 };
         return out;
     }
+    out.by_rhythm = pupils < least;
     let mut sure = 0.99f64;
     for (i, pair) in found.pairs.iter().enumerate() {
         let Some(strike) = pair.map(|j| after[j]) else {
@@ -397,7 +402,9 @@ fn echoed(
         if let Some(other) = best.filter(|b| *b != written) {
             let (p, q) = (strike.surface[other.index()], strike.surface[written.index()]);
             let said = Difference::OtherSurface(i, other);
-            if habits.surfaces && window.beyond_room(&strike, STROKE_OF_ROOM) && p >= OTHER_SURFACE && q <= WRITTEN_SURFACE {
+            let is_written = window.expected.iter().any(|e| e.1 == other);
+            let room = if is_written { STROKE_OF_ROOM } else { UNWRITTEN_OF_ROOM };
+            if habits.surfaces && window.beyond_room(&strike, room) && p >= OTHER_SURFACE && q <= WRITTEN_SURFACE {
                 out.differences.push(said);
                 sure = sure.min(p);
             } else if q < UNSURE_SURFACE {

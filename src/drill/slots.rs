@@ -22,7 +22,7 @@ const DOUBTED: f64 = 0.6;
 const MAYBE: f64 = 0.2;
 /// Somebody plays if so large a share of the strokes asked for was surely heard. Else what is softer than the calls by so much
 /// is unsure: a pupil at the microphone is louder than that, and a room's late echo is not.
-const SOMEBODY: f64 = 0.25;
+pub(super) const SOMEBODY: f64 = 0.25;
 const BELOW_LEADER_DB: f64 = 6.0;
 /// A strike this sure in the place of a stroke is the pupil's, and says how loud the pupil plays.
 const SURELY: f64 = 0.9;

@@ -194,6 +194,7 @@ fn every_error_of_a_drill_file_has_its_place() {
     wrong(&TEXT.replace("o.x. o.x.", "o.x. o.x. | o... | o..."), 17, 11, "longer than 2 bars");
     wrong(&TEXT.replace("lure = true", "lure = 1"), 13, 8, "expected true or false");
     wrong(&TEXT.replace("bpm ", "bmp "), 4, 1, "unknown name");
+    wrong(&TEXT.replace("lures", "order = [\"hens\", \"hen\"]\nlures"), 6, 18, "`hen` is not among the calls");
 }
 
 #[test]
@@ -207,6 +208,18 @@ fn the_drill_of_the_demo_can_be_played() {
         assert!(plan.rounds.iter().any(|r| r.call.name == call.name), "`{}` never comes", call.name);
     }
     assert!(plan.rounds.windows(2).all(|w| w[0].answer_end < w[0].end && w[0].end <= w[1].call_at));
+}
+
+#[test]
+fn two_calls_come_side_by_side_and_slowly() {
+    let text = side_by_side(TEXT, "wren", "owl").unwrap();
+    let slow = plan(&parse(&text).unwrap(), 1, &GuideConfig::default(), SampleRate::new(44_100).unwrap());
+    let rounds: Vec<(&str, bool)> = slow.rounds.iter().map(|r| (r.call.name.as_str(), r.hush)).collect();
+    assert_eq!(rounds[1..5], [("wren", false), ("owl", true), ("owl", true), ("wren", false)]);
+    assert!(slow.rounds.iter().all(|r| (r.call.bpm.get() - 60.0).abs() < 1e-9));
+    let strokes = |p: &Plan, name: &str| p.drill.calls.iter().find(|c| c.name == name).map(|c| c.strokes.clone());
+    assert_eq!(strokes(&slow, "wren"), strokes(&made(1), "wren"));
+    assert_eq!(side_by_side(TEXT, "wren", "wrens"), None);
 }
 
 #[test]
