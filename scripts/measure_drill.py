@@ -129,6 +129,7 @@ def main():
     folder = args.out or Path(tempfile.mkdtemp())
     folder.mkdir(parents=True, exist_ok=True)
     table, wrong, failed = collections.Counter(), [], 0
+    by_noise = collections.Counter()
     for pupil in range(args.first, args.first + args.pupils):
         rng = np.random.default_rng([pupil, 77])
         bpm = int(rng.integers(66, 96))
@@ -158,6 +159,7 @@ def main():
             continue
         for k, (truth, answer) in enumerate(zip(truths, json.loads(run.stdout)["answers"])):
             table[truth, answer["verdict"]] += 1
+            by_noise[str(noise), truth == answer["verdict"]] += 1
             if truth != answer["verdict"]:
                 wrong.append(f"pupil {pupil} round {k + 1} ({noise}): {truth} called {answer['verdict']}: {answer['text']}")
                 print(wrong[-1], flush=True)
@@ -168,6 +170,8 @@ def main():
     accused = table["hush-kept", "hush-answered"]
     for (a, b), n in sorted(table.items()):
         print(f"{a:14} called {b:14} {n}")
+    for noise in sorted({n for n, _ in by_noise}):
+        print(f"{noise:34} {by_noise[noise, False]} wrong of {by_noise[noise, False] + by_noise[noise, True]}")
     print(f"\n{args.pupils} pupils, noise at {args.snr} dB: {total} verdicts, {right / max(total, 1):.4f} right; "
           f"{accused} of {kept} innocent hush rounds accused; {failed} recordings not usable")
 

@@ -20,6 +20,8 @@ const DAY_S: i64 = 86_400;
 pub struct Forgotten {
     /// Takes.
     pub takes: usize,
+    /// Echo drills.
+    pub drills: usize,
     /// Files of kept sound.
     pub sounds: usize,
     /// Pages that named the pupil.
@@ -75,6 +77,7 @@ impl Book {
             let count =
                 self.db.query_row("SELECT count(*) FROM takes WHERE pupil = ?1", [pupil.id], |r| r.get::<_, i64>(0))?;
             gone.takes = count.max(0) as usize;
+            gone.drills = self.n_drills(pupil.id)?;
             // A note on another's take, or another's file, may bear the name.
             self.db.execute(
                 "UPDATE corrections SET note = '' WHERE instr(lower(note), lower(?1)) > 0",

@@ -9,6 +9,7 @@
 //! | `people` | classes, roster, assignments, a teacher's words |
 //! | [`distil`] | assessment and corrections -> the few numbers that are kept |
 //! | `takes` | takes and assessments in and out, corrections, re-assessment |
+//! | `drills` | echo drills in and out, which patterns a class confuses |
 //! | [`sources`] | folder, zip, mailbox, files -> recordings |
 //! | `hearing` | a recording -> what was heard, of which assigned part it is, by the guide's clock where there is one |
 //! | [`gather`] | recordings -> takes, each with pupil and assignment, or a list for the teacher |
@@ -21,6 +22,7 @@
 
 mod care;
 pub mod distil;
+mod drills;
 mod error;
 pub mod gather;
 mod hearing;
@@ -37,6 +39,7 @@ use std::time::Duration;
 use rusqlite::{Connection, OptionalExtension as _};
 
 pub use care::Forgotten;
+pub use drills::NewDrill;
 pub use error::BookError;
 pub use people::{Assigned, NewAssignment, Pupil};
 pub use settle::Waiting;
@@ -45,7 +48,11 @@ pub use takes::{Changed, Correction, CorrectionKind, NewTake, StoredTake};
 /// The file of the book in the teacher's folder.
 pub const FILE: &str = "class-book.sqlite";
 /// Migrations in order; added to, never edited. The book's `user_version` counts those that were applied.
-const MIGRATIONS: [&str; 2] = [include_str!("migrations/0001_book.sql"), include_str!("migrations/0002_waiting.sql")];
+const MIGRATIONS: [&str; 3] = [
+    include_str!("migrations/0001_book.sql"),
+    include_str!("migrations/0002_waiting.sql"),
+    include_str!("migrations/0003_drills.sql"),
+];
 /// A reader waits this long for a writer, and the other way round.
 const PATIENCE: Duration = Duration::from_secs(20);
 

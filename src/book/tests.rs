@@ -1,6 +1,7 @@
 use super::distil::{Distilled, Found, Mark, State, pack, results, unpack};
 use super::*;
 use crate::assess::Status;
+use crate::drill::{self, VerdictKind};
 use crate::part::Surface;
 use crate::units::{Bpm, Lateness, Seconds, Ticks};
 
@@ -309,6 +310,92 @@ fn hostile_names_stay_whole_and_harm_no_page_and_no_table() {
     assert_eq!(care::harmless("Wren"), "Wren");
 }
 
+const ECHOES: &str = r#"
+title = "Morning echoes"
+meter = "4/4"
+bpm   = 80
+hush  = "owl"
+lures = { nearly = 2 }
+[calls.owl]
+strokes = "oo.x o.--"
+[calls.wren]
+strokes = "oo.x .o--"
+lure = true
+[calls.hens]
+strokes = "o.x. o.x."
+[calls.pond]
+strokes = "o.oo x.--"
+"#;
+
+/// Keeps a drill in which these answers came: call, verdict, what was played instead.
+fn drilled(book: &Book, nickname: &str, answers: &[(&str, VerdictKind, Option<&str>)]) -> i64 {
+    let plan = drill::plan(
+        &drill::parse(ECHOES).unwrap(),
+        1,
+        &crate::guide::GuideConfig::default(),
+        crate::units::SampleRate::new(16_000).unwrap(),
+    );
+    let nobody = crate::chain::Take::default();
+    let mut results = drill::judge(&plan, &nobody, |at| at, None);
+    let window: Vec<_> = plan.rounds.iter().map(|r| r.expected()).collect();
+    assert!(results.answers.is_empty() && !window.is_empty());
+    for (call, kind, instead) in answers {
+        let round = plan.rounds.iter().find(|r| r.call.name == *call).unwrap().clone();
+        let verdict = drill::Verdict {
+            kind: *kind,
+            differences: Vec::new(),
+            benefit: Vec::new(),
+            unsure_sounds: false,
+            by_rhythm: false,
+            confidence: 0.9,
+            heard: Vec::new(),
+            lateness: Vec::new(),
+        };
+        results.answers.push(drill::Answered { round, verdict, instead: instead.map(str::to_owned) });
+    }
+    results.tally.rounds = answers.len();
+    let bytes = format!("{nickname} {answers:?}");
+    book.store_drill(&NewDrill {
+        pupil: book.pupil(nickname).unwrap().id,
+        bytes: bytes.as_bytes(),
+        file: format!("{nickname}-echoes.wav"),
+        taken_s: 3_000,
+        text: ECHOES,
+        plan: &plan,
+        results: &results,
+    })
+    .unwrap()
+}
+
+#[test]
+fn the_class_page_shows_which_patterns_are_confused_and_a_lesson_that_sets_them_side_by_side() {
+    use VerdictKind::{Different, HushAnswered, HushKept, Nearly, Right, Silent};
+    let book = Book::in_memory().unwrap();
+    fill(&book);
+    let confused = [("hens", Different, Some("pond")), ("owl", HushKept, None), ("wren", Right, None)];
+    drilled(&book, "Wren", &confused);
+    // The same recording scored again is kept once.
+    drilled(&book, "Wren", &confused);
+    let view = book.class_view("3b", 4_000).unwrap().echoes.unwrap();
+    assert_eq!(
+        (view.pupils, view.calls.len(), view.pair.as_ref()),
+        (1, 3, None),
+        "one child's slip is nobody's lesson"
+    );
+    drilled(&book, "Jay", &[("pond", Different, Some("hens")), ("hens", Nearly, None), ("owl", HushAnswered, None)]);
+    drilled(&book, "Avocet", &[("wren", Silent, None), ("hens", Different, None)]);
+    let view = book.class_view("3b", 4_000).unwrap().echoes.unwrap();
+    assert_eq!(view.calls, ["owl", "wren", "hens", "pond"]);
+    assert_eq!(
+        view.played,
+        [[1, 0, 0, 0, 1, 0], [0, 1, 0, 0, 1, 0], [0, 0, 1, 1, 0, 1], [0, 0, 1, 0, 0, 0]].map(|r| r.to_vec())
+    );
+    let pair = view.pair.unwrap();
+    assert_eq!((pair.first.as_str(), pair.second.as_str(), pair.times), ("hens", "pond", 2));
+    let lesson = drill::parse(&pair.drill).unwrap();
+    assert_eq!(lesson.order.map(|o| o.len()), Some(8));
+}
+
 #[test]
 fn who_is_forgotten_leaves_no_byte() {
     let folder = tempfile::tempdir().unwrap();
@@ -322,6 +409,7 @@ fn who_is_forgotten_leaves_no_byte() {
         put(&book, "Quokkabird", key, 2_000, &d);
     }
     let kept = put(&book, "Wren", 1, 2_000, &good(&a));
+    drilled(&book, "Quokkabird", &[("wren", VerdictKind::Right, None)]);
     book.say("Quokkabird", "Well done, Quokkabird", 3).unwrap();
     let sound = folder.path().join("sound/ff.wav");
     std::fs::write(&sound, b"Quokkabird plays").unwrap();
@@ -342,7 +430,9 @@ fn who_is_forgotten_leaves_no_byte() {
     };
     assert!(found().len() >= 3, "{:?}", found());
     let gone = book.forget("quokkabird").unwrap();
-    assert_eq!((gone.takes, gone.sounds, gone.pages), (50, 1, 1));
+    assert_eq!((gone.takes, gone.drills, gone.sounds, gone.pages), (50, 1, 1, 1));
+    let left = "SELECT (SELECT count(*) FROM drills) + (SELECT count(*) FROM drill_answers)";
+    assert_eq!(book.db.query_row(left, [], |r| r.get::<_, i64>(0)).unwrap(), 0);
     assert_eq!(found(), Vec::<PathBuf>::new());
     drop(book);
     assert_eq!(found(), Vec::<PathBuf>::new());

@@ -129,6 +129,7 @@ impl Book {
             pupils: pupils.iter().map(|p| p.nickname.clone()).collect(),
             waiting: self.waiting()?.len(),
             corrected: self.corrected_in_words()?,
+            echoes: self.echoes(id)?,
             ..ClassView::default()
         };
         let Some(current) = assignments.iter().find(|a| a.given_s <= now_s).or(assignments.first()) else {

@@ -255,6 +255,11 @@ fn command(args: &BookArgs) -> Result<Outcome> {
             let book = open()?;
             let view = book.class_view(name, now())?;
             write_page(&book, &format!("class-{}", file_name(name)), &page::class::page(&view))?;
+            if let Some(pair) = view.echoes.as_ref().and_then(|e| e.pair.as_ref()) {
+                let path = book.folder().join("pages").join(format!("{}.toml", pair.file));
+                files::write(&path, pair.drill.as_bytes())?;
+                print(&format!("{}: two patterns side by side, for `pailbeat drill make`\n", path.display()))?;
+            }
         }
         BookCommand::Pupil { nickname } => {
             let book = open()?;
@@ -272,9 +277,10 @@ fn command(args: &BookArgs) -> Result<Outcome> {
         BookCommand::Forget { nickname } => {
             let gone = open()?.forget(nickname)?;
             print(&format!(
-                "Forgotten: {}, {} of sound, {}.\nBackups, exports and recordings outside the book are yours to \
+                "Forgotten: {}, {}, {} of sound, {}.\nBackups, exports and recordings outside the book are yours to \
                  remove; the next `pailbeat book gather` would find these again.\n",
                 counted(gone.takes, "take"),
+                counted(gone.drills, "drill"),
                 counted(gone.sounds, "file"),
                 counted(gone.pages, "page")
             ))?;

@@ -9,6 +9,7 @@ use super::echo::{self, RecordingRow};
 use super::files::{self, print, tell};
 use super::{DrillArgs, DrillWhat, Outcome, strikes};
 use crate::audio;
+use crate::book::{Book, NewDrill, now};
 use crate::drill::{self, Place, Plan, Results};
 use crate::guide::{self, GuideConfig};
 use crate::onset::EAR_RATE;
@@ -46,6 +47,8 @@ struct PlannedRound {
 /// What is known of a drill that was played.
 struct Known {
     plan: Plan,
+    /// The drill file.
+    text: String,
     pupil: Option<String>,
     /// Where the plan begins in the recording, by the devices' clocks.
     begins: Option<Seconds>,
@@ -75,7 +78,7 @@ fn planned(path: &Path) -> Result<Known> {
         );
     }
     let begins = row.recording.and_then(|r| r.begins_s).filter(|b| b.is_finite()).map(Seconds::of);
-    Ok(Known { plan, pupil: row.pupil, begins })
+    Ok(Known { plan, text: row.drill, pupil: row.pupil, begins })
 }
 
 /// Peaks that may be asked for.
@@ -150,7 +153,33 @@ pub(super) enum Unusable {
     NoCalls,
 }
 
-fn score(named: &[PathBuf], as_json: bool) -> Result<Outcome> {
+/// Keeps a score in the book.
+fn keep(book: &Book, known: &Known, whose: Option<&str>, path: &Path, results: &Results) -> Result<()> {
+    let whose = whose.or(known.pupil.as_deref()).ok_or_else(|| {
+        anyhow!(
+            "`{}` cannot be kept in the book: nobody is named\nhint: say whose it is with `--pupil`",
+            path.display()
+        )
+    })?;
+    let pupil = book.pupil(whose)?;
+    let bytes = std::fs::read(path).with_context(|| format!("cannot read `{}`", path.display()))?;
+    let about = std::fs::metadata(path).and_then(|m| m.modified()).ok();
+    let about = about.and_then(|t| t.duration_since(std::time::UNIX_EPOCH).ok()).map(|d| d.as_secs() as i64);
+    book.store_drill(&NewDrill {
+        pupil: pupil.id,
+        bytes: &bytes,
+        file: path.display().to_string(),
+        taken_s: about.unwrap_or_else(now),
+        text: &known.text,
+        plan: &known.plan,
+        results,
+    })?;
+    tell(&format!("kept in the book for {}", crate::report::shown(&pupil.nickname)));
+    Ok(())
+}
+
+fn score(named: &[PathBuf], kept: Option<&Path>, whose: Option<&str>, as_json: bool) -> Result<Outcome> {
+    let book = kept.map(Book::open).transpose()?;
     let (plan, takes) = match named {
         // A recording with its card, or a plan with the recordings.
         [first, rest @ ..] if !echo::beside(first).exists() => (Some(planned(first)?), rest),
@@ -170,11 +199,16 @@ fn score(named: &[PathBuf], as_json: bool) -> Result<Outcome> {
             }
         };
         match judged(&known.plan, known.begins, path) {
-            Ok(results) => print(&if as_json {
-                format!("{}\n", drill::results_json(&results, &known.plan, known.pupil.as_deref()))
-            } else {
-                drill::results_text(&results, &known.plan.drill.title, known.pupil.as_deref())
-            })?,
+            Ok(results) => {
+                print(&if as_json {
+                    format!("{}\n", drill::results_json(&results, &known.plan, known.pupil.as_deref()))
+                } else {
+                    drill::results_text(&results, &known.plan.drill.title, known.pupil.as_deref())
+                })?;
+                if let Some(book) = &book {
+                    keep(book, known, whose, path, &results)?;
+                }
+            }
             Err(Unusable::Sound(error)) => {
                 failed = true;
                 strikes::refuse(error);
@@ -195,7 +229,7 @@ pub(super) fn run(args: &DrillArgs) -> Result<Outcome> {
         DrillWhat::Make { drill, out, pupil, seed, level, rate } => {
             make(drill, out, pupil.as_deref(), *seed, *level, *rate)
         }
-        DrillWhat::Score { files, json } => score(files, *json),
+        DrillWhat::Score { files, book, pupil, json } => score(files, book.as_deref(), pupil.as_deref(), *json),
         DrillWhat::Play(args) => echo::play(args),
     }
 }

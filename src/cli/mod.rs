@@ -306,6 +306,12 @@ enum DrillWhat {
         /// them. Recordings that `drill play` made need no plan
         #[arg(required = true, value_name = "PLAN] [RECORDING")]
         files: Vec<PathBuf>,
+        /// Keep the scores in the class book of this folder
+        #[arg(long, value_name = "FOLDER")]
+        book: Option<PathBuf>,
+        /// Whose the recordings are, for the book [default: whom the drill was made for]
+        #[arg(long, value_name = "NICKNAME", requires = "book")]
+        pupil: Option<String>,
         /// Print JSON
         #[arg(long)]
         json: bool,

@@ -65,6 +65,9 @@ fn deal(calls: &[usize], count: usize, chance: &mut Chance) -> Vec<usize> {
 
 /// All rounds in order.
 pub(super) fn draw(drill: &Drill, seed: u64) -> Vec<Drawn> {
+    if let Some(order) = &drill.order {
+        return order.iter().map(|call| Drawn { call: *call, moved: 0 }).collect();
+    }
     let mut chance = Chance::new(seed);
     let rounds = drill.rounds as usize;
     let hushes = (drill.hush_rounds as usize).min(rounds);

@@ -4,15 +4,19 @@
 //! For every trial start and tempo the cheapest order-keeping pairing (dynamic programming); costs in nats. The best is
 //! refined by least squares with the priors below. Nothing found costs what the empty pairing costs.
 
+use std::f64::consts::TAU;
+
 /// How far a beginner's stroke lies from where it was meant, one standard deviation, in seconds: planning value for ages
 /// 9 to 12 (30 to 50 ms), wide so that the pairing never hangs on it.
 const SPREAD_S: f64 = 0.045;
 /// Most that one stroke's place costs: less than a stroke missed and another too many, so that a late stroke is a late
 /// stroke.
 const MOST_FOR_PLACE: f64 = 5.0;
-/// A stroke not played, and a certain strike too many.
+/// A stroke not played, and a certain strike too many where the room makes no such sounds of itself.
 const MISSED: f64 = 4.5;
 const EXTRA: f64 = 3.5;
+/// A stroke farther than so many beats from its place is not that stroke.
+const FARTHEST_BEATS: f64 = 1.0;
 /// The answer begins with the breath's end, give or take so many beats, and is as fast as the call but for this much.
 const START_BEATS: f64 = 0.35;
 const TEMPO: f64 = 0.07;
@@ -23,11 +27,33 @@ const TEMPO_STEP: f64 = 0.04;
 /// Rounds of refinement; two settle.
 const REFINED: usize = 3;
 
+/// What one stroke in its place tells, less what the room's sounds would do there by chance: see [`Fit::evidence`].
+const SEARCHED: f64 = 5.6;
+/// A stroke that is not heard costs so much of it: one in twenty is missed or not heard.
+const UNHEARD: f64 = 3.0;
+
+/// Even a room that was silent so far may make a sound: one in so many seconds, about what a drill listens to.
+const QUIET_HZ: f64 = 0.01;
+
 /// A strike as the fit sees it.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct At {
     pub(super) seconds: f64,
     pub(super) certainty: f64,
+    /// How many sounds like it the room makes of itself in a second.
+    pub(super) by_room: f64,
+}
+
+impl At {
+    /// How much likelier a stroke puts a strike right there than a room that makes so many a second: nats.
+    fn told(&self) -> f64 {
+        -(self.by_room.max(QUIET_HZ) * SPREAD_S * TAU.sqrt()).ln()
+    }
+
+    /// What it costs as a strike too many.
+    fn extra(&self) -> f64 {
+        self.certainty * self.told().clamp(0.0, EXTRA)
+    }
 }
 
 /// A pattern held against strikes.
@@ -43,20 +69,42 @@ pub(super) struct Fit {
     pub(super) cost: f64,
 }
 
+impl Fit {
+    /// How much better a player of the pattern explains the strikes that are paired than a room that sounds by chance: nats.
+    /// `sum over pairs (ln(1 / (rate spread sqrt(2 pi))) - z^2 / 2) - misses - prior - search`, the rate being the room's
+    /// for sounds like the strike, the search what the best of all starts and tempi finds by chance:
+    /// `ln(start's range / start's spread) + ln(tempo's range / tempo's spread)`, some 3.4 + 2.2 for four strokes.
+    pub(super) fn evidence(&self, expected: &[f64], strikes: &[At], beat: f64) -> f64 {
+        let each = expected.iter().zip(&self.pairs).map(|(e, pair)| match pair.map(|j| strikes[j]) {
+            None => -UNHEARD,
+            Some(strike) => {
+                let z = (strike.seconds - self.start - self.ratio * e) / SPREAD_S;
+                // What lies far from its place tells nothing of a player.
+                (strike.certainty * (strike.told() - 0.5 * z * z)).max(-UNHEARD)
+            }
+        });
+        each.sum::<f64>() - prior(self.start, self.ratio, beat) - SEARCHED
+    }
+}
+
 fn prior(start: f64, ratio: f64, beat: f64) -> f64 {
     0.5 * (start / (START_BEATS * beat)).powi(2).min(12.0) + 0.5 * (ratio.ln() / TEMPO).powi(2)
 }
 
 /// The cheapest pairing at a start and tempo.
-fn pair(expected: &[f64], strikes: &[At], start: f64, ratio: f64) -> (f64, Vec<Option<usize>>) {
+fn pair(expected: &[f64], strikes: &[At], start: f64, ratio: f64, beat: f64) -> (f64, Vec<Option<usize>>) {
     let (n, m) = (expected.len(), strikes.len());
     let width = m + 1;
     let mut cost = vec![0.0; (n + 1) * width];
     for j in 0..m {
-        cost[j + 1] = cost[j] + EXTRA * strikes[j].certainty;
+        cost[j + 1] = cost[j] + strikes[j].extra();
     }
     let place = |i: usize, j: usize| {
-        let z = (strikes[j].seconds - start - ratio * expected[i]) / SPREAD_S;
+        let off = strikes[j].seconds - start - ratio * expected[i];
+        if off.abs() > FARTHEST_BEATS * beat {
+            return f64::INFINITY;
+        }
+        let z = off / SPREAD_S;
         (0.5 * z * z).min(MOST_FOR_PLACE) + 0.5 * (1.0 - strikes[j].certainty)
     };
     for i in 0..n {
@@ -64,7 +112,7 @@ fn pair(expected: &[f64], strikes: &[At], start: f64, ratio: f64) -> (f64, Vec<O
         for j in 0..m {
             let both = cost[i * width + j] + place(i, j);
             let missed = cost[i * width + j + 1] + MISSED;
-            let extra = cost[(i + 1) * width + j] + EXTRA * strikes[j].certainty;
+            let extra = cost[(i + 1) * width + j] + strikes[j].extra();
             cost[(i + 1) * width + j + 1] = both.min(missed).min(extra);
         }
     }
@@ -112,7 +160,7 @@ fn refine(expected: &[f64], strikes: &[At], found: &Fit, beat: f64) -> (f64, f64
 /// Holds a pattern against strikes, both in order of time and counted from where the answer is due. `beat` in seconds.
 pub(super) fn fit(expected: &[f64], strikes: &[At], beat: f64) -> Fit {
     let at = |start: f64, ratio: f64| {
-        let (cost, pairs) = pair(expected, strikes, start, ratio);
+        let (cost, pairs) = pair(expected, strikes, start, ratio, beat);
         Fit { start, ratio, pairs, cost: cost + prior(start, ratio, beat) }
     };
     let mut best = at(0.0, 1.0);

@@ -2,7 +2,7 @@
 //!
 //! A drill file -> [`Drill`] (`read`); drill and seed -> [`Plan`], the rounds in order with their times and the guide
 //! that sounds them (`draw`, `plan`); the strikes after a call -> [`Verdict`] (`fit`, `score`); the sound of a whole
-//! drill -> all verdicts and a tally (`answers`); the sound so far -> one verdict at once (`live`); verdicts -> words and
+//! drill -> the strikes of each round (`slots`), what the room makes of itself (`room`), all verdicts and a tally (`answers`); the sound so far -> one verdict at once (`live`); verdicts -> words and
 //! JSON (`words`, `json`).
 //!
 //! Pure: no file, clock, thread or random source; the draw comes from a seed. Limits: a stroke played at the same moment
@@ -15,7 +15,10 @@ mod json;
 mod live;
 mod plan;
 mod read;
+mod room;
 mod score;
+mod side;
+mod slots;
 mod words;
 
 pub use answers::{Answered, Results, Tally, is_over, judge};
@@ -25,6 +28,7 @@ pub use live::{LOOKED_BACK, Place, cells, only_answers, place, signal, verdict_n
 pub use plan::{Plan, Round, plan};
 pub use read::parse;
 pub use score::{Difference, Habits, Struck, Verdict, VerdictKind, Window, score};
+pub use side::side_by_side;
 pub use words::{results as results_text, verdict as verdict_text};
 
 use crate::part::{Hands, Meter, Surface};
@@ -92,6 +96,8 @@ pub struct Drill {
     pub calls: Vec<Call>,
     /// Which of the bank is met with silence.
     pub hush: usize,
+    /// The calls in the order in which they come, where they are not drawn.
+    pub order: Option<Vec<usize>>,
     /// Rounds in all.
     pub rounds: u32,
     /// Of these, how many bring the hush pattern.

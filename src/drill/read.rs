@@ -27,8 +27,20 @@ const MOST_BARS: usize = 2;
 /// With fewer strokes a knock or a chair would count as an answer, and a pupil might be accused of it.
 pub(super) const LEAST_HUSH_STROKES: usize = 3;
 
-const KEYS: [&str; 11] =
-    ["title", "meter", "bpm", "rounds", "hush", "hush_every", "lures", "breath", "count", "until_misses", "calls"];
+const KEYS: [&str; 12] = [
+    "title",
+    "meter",
+    "bpm",
+    "order",
+    "rounds",
+    "hush",
+    "hush_every",
+    "lures",
+    "breath",
+    "count",
+    "until_misses",
+    "calls",
+];
 
 /// Reads a drill file.
 ///
@@ -92,6 +104,7 @@ pub fn parse(text: &str) -> Result<Drill, Vec<PartError>> {
     let hush_rounds = (rounds / every).max(1);
     let (elsewhere, nearly, hush_first) = lures(&mut read, table, hush_rounds, rounds);
     let raw = calls(&mut read, table, bpm);
+    let order = table.get("order").and_then(|value| order(&mut read, value, &raw));
     let hush = match table.get("hush") {
         Some(value) => read.string(value, "hush", "\"owl\"").map(|row| (row.text(), row.span)),
         None => {
@@ -118,10 +131,11 @@ pub fn parse(text: &str) -> Result<Drill, Vec<PartError>> {
         (Some(meter), Some(hush)) if errors.is_empty() => Ok(Drill {
             title,
             meter,
+            rounds: order.as_ref().map_or(rounds as u32, |o| o.len() as u32),
+            hush_rounds: order.as_ref().map_or(hush_rounds as u32, |o| o.iter().filter(|k| **k == hush).count() as u32),
             calls: built.into_iter().map(|(c, _)| c).collect(),
             hush,
-            rounds: rounds as u32,
-            hush_rounds: hush_rounds as u32,
+            order,
             elsewhere: elsewhere as u32,
             nearly: nearly as u32,
             hush_first,
@@ -248,6 +262,35 @@ fn lures(read: &mut Reader, table: &DeTable, hush_rounds: i64, rounds: i64) -> (
         whole(read, lures, "nearly", 0..=(rounds - hush_rounds).max(0), 0),
         truth(read, lures, "first", false),
     )
+}
+
+/// The calls of a drill that is not drawn, as places in the bank.
+fn order(read: &mut Reader, value: &Spanned<DeValue>, raw: &[RawCall]) -> Option<Vec<usize>> {
+    let example = "[\"wren\", \"owl\"]";
+    let DeValue::Array(items) = value.get_ref() else {
+        read.wrong_kind(value, "order", "the calls in the order in which they come", example);
+        return None;
+    };
+    if items.is_empty() || items.len() as i64 > MOST_ROUNDS {
+        let found = format!("`order` holds {} calls", items.len());
+        read.errors.add(value.span(), found, format!("from 1 to {MOST_ROUNDS} calls"));
+        return None;
+    }
+    let mut out = Vec::new();
+    for item in items.iter() {
+        let name = read.string(item, "order", example)?.text();
+        match raw.iter().position(|r| r.rows.name == name) {
+            Some(k) => out.push(k),
+            None => {
+                let hint = match nearest(&name, raw.iter().map(|r| r.rows.name.as_str())) {
+                    Some(near) => format!("did you mean `{near}`?"),
+                    None => format!("write it as `[calls.{name}]` with `strokes`"),
+                };
+                read.errors.add(item.span(), format!("`{name}` is not among the calls"), hint);
+            }
+        }
+    }
+    Some(out)
 }
 
 struct RawCall {

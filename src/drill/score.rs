@@ -7,7 +7,7 @@
 use super::fit::{At, Fit, fit};
 use super::read::LEAST_HUSH_STROKES;
 use crate::part::Surface;
-use crate::units::{Decibels, Lateness, Seconds};
+use crate::units::{Decibels, Hertz, Lateness, Seconds};
 
 /// Phase within so much of a gap is still the same stroke (published echo-tapping practice, .4 of the interval).
 const MOST_OF_GAP: f64 = 0.4;
@@ -37,7 +37,7 @@ const LEAST_ANSWERED: usize = 2;
 /// Nearer than this to the leader's own strokes nothing counts while the leader plays.
 pub(super) const LEADER: Seconds = Seconds::from_millis(70.0);
 /// And this long after one: its ring and the room's echo.
-const LEADER_RINGS: Seconds = Seconds::from_millis(200.0);
+pub(super) const LEADER_RINGS: Seconds = Seconds::from_millis(200.0);
 /// What may have been a stroke this near to where one was due may have been that one.
 const MAYBE: Seconds = Seconds::from_millis(60.0);
 /// An answer that is known by its rhythm may lie nearer behind.
@@ -46,6 +46,18 @@ const RHYTHM_BEHIND: Seconds = Seconds::from_millis(120.0);
 /// start and tempo put them, in beats: three at least, since two fit anywhere.
 const KNOWN_BY: usize = 3;
 const IN_TIME_BEATS: f64 = 0.15;
+/// What the room makes of itself in the time of an answer, sounds as loud as a strike: below the first of these a strike in
+/// no stroke's place is the pupil's; below the second two strikes are, which it makes together in one round of ten; below the
+/// third a strike that is off its place is the stroke that is missing there, and not a sound beside a stroke left out.
+const ONE_OF_ROOM: f64 = 0.2;
+const TWO_OF_ROOM: f64 = 0.5;
+const STROKE_OF_ROOM: f64 = 1.0;
+/// A surface that the call has not is the likelier a sound of the room over the stroke: it is said only in rooms as quiet as this.
+const UNWRITTEN_OF_ROOM: f64 = 0.05;
+/// An answer among the room's own sounds is known by this much evidence, an accusation by this, in nats: by chance one in
+/// twenty, and one in four hundred of the few rounds with such sounds.
+const EVIDENT: f64 = 3.0;
+const ACCUSED_EVIDENT: f64 = 6.0;
 /// A strike farther than so many beats from the answer's first and last stroke is none of it.
 const BESIDE_BEATS: f64 = 1.0;
 /// A stroke due this near to where one could be hidden may be hidden.
@@ -66,6 +78,14 @@ pub struct Struck {
     pub level: Decibels,
     /// Probability of each surface.
     pub surface: [f64; Surface::COUNT],
+    /// How often the room makes a sound as loud of itself.
+    pub by_room: Hertz,
+}
+
+impl Struck {
+    pub(super) fn as_at(&self) -> At {
+        At { seconds: self.at.get(), certainty: self.certainty, by_room: self.by_room.0 }
+    }
 }
 
 /// What is known of a pupil from the rest of the drill.
@@ -98,8 +118,6 @@ pub struct Window<'a> {
     pub hidden: &'a [(Seconds, Seconds)],
     /// When something sounded that may have been a stroke, from the answer's first beat: no stroke there is called missing.
     pub maybe: &'a [Seconds],
-    /// Whether other things are known to sound in the room.
-    pub busy: bool,
     /// All strikes of the round, in any order.
     pub strikes: &'a [Struck],
 }
@@ -164,6 +182,8 @@ pub struct Verdict {
     pub benefit: Vec<Difference>,
     /// Something was heard, but too unsure to be held against the pupil.
     pub unsure_sounds: bool,
+    /// Only the rhythm tells the answer from the room's own sounds.
+    pub by_rhythm: bool,
     /// Probability that the verdict is right, as far as the ear can tell.
     pub confidence: f64,
     /// For each stroke the time of its strike, from the answer's first beat.
@@ -195,8 +215,11 @@ fn in_order(strikes: &[Struck]) -> Vec<Struck> {
 }
 
 fn fit_of(expected: &[f64], strikes: &[Struck], beat: f64) -> Fit {
-    let at: Vec<At> = strikes.iter().map(|s| At { seconds: s.at.get(), certainty: s.certainty }).collect();
-    fit(expected, &at, beat)
+    fit(expected, &as_at(strikes), beat)
+}
+
+fn as_at(strikes: &[Struck]) -> Vec<At> {
+    strikes.iter().map(Struck::as_at).collect()
 }
 
 /// Strikes at most so much softer than the pupil's middle one.
@@ -213,10 +236,22 @@ pub(super) fn explains(expected: &[(Seconds, Surface)], strikes: &[Struck], beat
 }
 
 /// The strikes that lie where a fit's start and tempo put their strokes.
-fn in_time(found: &Fit, expected: &[f64], strikes: &[Struck], beat: f64) -> Vec<usize> {
+pub(super) fn in_time(found: &Fit, expected: &[f64], strikes: &[Struck], beat: f64) -> Vec<usize> {
     let off = |i: usize, j: usize| strikes[j].at.get() - found.start - found.ratio * expected[i];
     let near = |(i, j): (usize, &Option<usize>)| j.filter(|j| off(i, *j).abs() < IN_TIME_BEATS * beat);
     found.pairs.iter().enumerate().filter_map(near).collect()
+}
+
+/// Whether so many strikes in time are an answer to so many strokes.
+pub(super) fn is_answer(in_time: usize, expected: usize) -> bool {
+    2 * in_time > expected && in_time >= KNOWN_BY
+}
+
+impl Window<'_> {
+    /// Whether the room makes fewer sounds as loud as a strike than so many in the time of an answer.
+    fn beyond_room(&self, strike: &Struck, limit: f64) -> bool {
+        strike.by_room.0 * (self.from_call - self.breath).get() < limit
+    }
 }
 
 /// Whether a moment of a call lies on one of its strokes, or up to `rings` behind.
@@ -240,6 +275,7 @@ pub fn score(window: &Window, habits: &Habits) -> Verdict {
         differences: Vec::new(),
         benefit: Vec::new(),
         unsure_sounds: false,
+        by_rhythm: false,
         confidence: 0.5,
         heard: vec![None; expected.len()],
         lateness: Vec::new(),
@@ -249,8 +285,9 @@ pub fn score(window: &Window, habits: &Habits) -> Verdict {
         return hushed(window, habits, &expected, &after, &found, out);
     }
     // An answer that began during the call, or strikes then that nothing but the pupil explains.
-    let sure_before: Vec<&Struck> =
-        before.iter().filter(|s| s.certainty >= ACCUSED_SURE && !leader(s, LEADER_RINGS)).collect();
+    let sure_before: Vec<&Struck> = (before.iter())
+        .filter(|s| s.certainty >= ACCUSED_SURE && !leader(s, LEADER_RINGS) && window.beyond_room(s, TWO_OF_ROOM))
+        .collect();
     // Its first strokes may fall on the leader's, and its rhythm runs on over the call's end: all of it is fitted, and what
     // lies apart from the leader must know it.
     let joined: Vec<Struck> = before_end.iter().chain(&after).copied().collect();
@@ -262,9 +299,9 @@ pub fn score(window: &Window, habits: &Habits) -> Verdict {
     };
     let began_before = of_answer.iter().any(sure_early)
         && of_answer.iter().filter(apart).count() >= LEAST_ANSWERED
-        && 2 * of_answer.len() > expected.len()
-        && of_answer.len() >= KNOWN_BY;
-    if sure_before.len() >= 2 && !window.busy || began_before {
+        && is_answer(of_answer.len(), expected.len())
+        && whole.evidence(&expected, &as_at(&joined), beat) > EVIDENT;
+    if sure_before.len() >= 2 || began_before {
         out.kind = VerdictKind::Early;
         out.confidence = sure_before.iter().map(|s| s.certainty).fold(0.9, f64::min);
         return out;
@@ -293,8 +330,9 @@ fn hushed(
         sure.pairs.iter().enumerate().filter_map(|(i, j)| (*j).filter(|j| limit(i, *j))).collect();
     let needed = ((expected.len() as f64 * ACCUSED_SHARE).ceil() as usize).max(LEAST_HUSH_STROKES);
     // Where other things sound, a few of many may seem to lie in the rhythm.
-    let besides = if window.busy { after.len() } else { accused.len() } - in_time.len();
-    if in_time.len() >= needed && besides <= ACCUSED_BESIDES {
+    let besides = accused.iter().filter(|s| window.beyond_room(s, TWO_OF_ROOM)).count().saturating_sub(in_time.len());
+    let evident = sure.evidence(expected, &as_at(&accused), window.beat.get()) > ACCUSED_EVIDENT;
+    if in_time.len() >= needed && besides <= ACCUSED_BESIDES && evident {
         out.kind = VerdictKind::HushAnswered;
         out.confidence = in_time.iter().map(|j| accused[*j].certainty).sum::<f64>() / in_time.len() as f64;
         out.heard = sure.pairs.iter().map(|j| j.map(|j| accused[j].at)).collect();
@@ -324,17 +362,16 @@ fn echoed(
     let beat = window.beat.get();
     let matched = found.pairs.iter().flatten().count();
     let least = if expected.len() < LEAST_HUSH_STROKES { 1 } else { LEAST_ANSWERED };
-    if after.iter().filter(|s| s.certainty >= SURE).count() < least {
+    let sure = |s: &&Struck| s.certainty >= SURE;
+    let pupils = after.iter().filter(sure).filter(|s| window.beyond_room(s, TWO_OF_ROOM)).count();
+    // Among sounds that the room makes of itself an answer is known by its rhythm.
+    let evident = found.evidence(expected, &as_at(after), beat) > EVIDENT;
+    if pupils < least && !(evident && after.iter().filter(sure).count() >= least) {
         out.unsure_sounds |= !after.is_empty();
         out.confidence = if window.audible && after.is_empty() { 0.99 } else { 0.6 };
         return out;
     }
-    if window.busy && 2 * in_time(found, expected, after, beat).len() <= expected.len() {
-        // What was heard is no answer, and may not be the pupil's.
-        out.unsure_sounds = true;
-        out.confidence = 0.6;
-        return out;
-    }
+    out.by_rhythm = pupils < least;
     let mut sure = 0.99f64;
     for (i, pair) in found.pairs.iter().enumerate() {
         let Some(strike) = pair.map(|j| after[j]) else {
@@ -354,7 +391,7 @@ fn echoed(
         out.lateness.push((Lateness(Seconds::of(off)), strike.sigma));
         let limit = limit(expected, i, beat, habits, strike.sigma);
         let said = Difference::OffTime(i, Lateness(Seconds::of(off)));
-        if off.abs() > DOUBTFUL * limit {
+        if off.abs() > DOUBTFUL * limit && window.beyond_room(&strike, STROKE_OF_ROOM) {
             out.differences.push(said);
         } else if off.abs() > limit {
             out.benefit.push(said);
@@ -365,7 +402,9 @@ fn echoed(
         if let Some(other) = best.filter(|b| *b != written) {
             let (p, q) = (strike.surface[other.index()], strike.surface[written.index()]);
             let said = Difference::OtherSurface(i, other);
-            if habits.surfaces && p >= OTHER_SURFACE && q <= WRITTEN_SURFACE {
+            let is_written = window.expected.iter().any(|e| e.1 == other);
+            let room = if is_written { STROKE_OF_ROOM } else { UNWRITTEN_OF_ROOM };
+            if habits.surfaces && window.beyond_room(&strike, room) && p >= OTHER_SURFACE && q <= WRITTEN_SURFACE {
                 out.differences.push(said);
                 sure = sure.min(p);
             } else if q < UNSURE_SURFACE {
@@ -387,7 +426,7 @@ fn echoed(
             continue;
         }
         let said = Difference::TooMany(found.pairs.iter().rposition(|p| p.is_some_and(|p| p < j)));
-        if strike.certainty >= SURE && !window.busy && of_pupil(strike) {
+        if strike.certainty >= SURE && window.beyond_room(strike, ONE_OF_ROOM) && of_pupil(strike) {
             out.differences.push(said);
             sure = sure.min(strike.certainty);
         } else {

@@ -2,7 +2,7 @@ use proptest::prelude::*;
 
 use super::*;
 use crate::guide::GuideConfig;
-use crate::units::{Decibels, SampleRate, Seconds};
+use crate::units::{Decibels, Hertz, SampleRate, Seconds};
 
 const TEXT: &str = r#"
 title = "Morning echoes"
@@ -38,7 +38,7 @@ fn struck(at: f64) -> Struck {
     let mut surface = [0.0; 5];
     surface[0] = 1.0;
     let (sigma, level) = (Seconds::from_millis(0.5), Decibels(-20.0));
-    Struck { at: Seconds::of(at), sigma, certainty: 0.99, level, surface }
+    Struck { at: Seconds::of(at), sigma, certainty: 0.99, level, surface, by_room: Hertz(0.0) }
 }
 
 fn habits() -> Habits {
@@ -62,7 +62,6 @@ fn window<'a>(hush: bool, strikes: &'a [Struck]) -> Window<'a> {
         audible: true,
         hidden: &[],
         maybe: &[],
-        busy: false,
         strikes,
     }
 }
@@ -148,21 +147,33 @@ fn an_early_answer_is_known_though_it_begins_on_the_leaders_last_stroke_but_the_
     check(false, &[-4.48, -4.11, -3.36, -2.98], VerdictKind::Silent);
 }
 
-#[test]
-fn in_a_room_where_other_things_sound_a_stroke_too_many_is_not_counted() {
-    let strikes: Vec<Struck> = [0.0, 0.375, 0.75, 1.125, 1.5].map(struck).to_vec();
-    let verdict = score(&Window { busy: true, ..window(false, &strikes) }, &habits());
-    assert_eq!((verdict.kind, verdict.benefit), (VerdictKind::Right, vec![Difference::TooMany(Some(1))]));
-    let knocks: Vec<Struck> = [-3.9, -2.6, 0.9].map(struck).to_vec();
-    assert_eq!(score(&Window { busy: true, ..window(false, &knocks) }, &habits()).kind, VerdictKind::Silent);
+/// A strike as loud as sounds that the room makes so often a second.
+fn like_room(at: f64, rate: f64) -> Struck {
+    Struck { by_room: Hertz(rate), ..struck(at) }
 }
 
 #[test]
-fn among_many_other_sounds_nobody_is_accused() {
-    let drops = (0..9).map(|k| Struck { certainty: 0.6, ..struck(0.1 + 0.23 * f64::from(k)) });
-    let strikes: Vec<Struck> = EXPECTED.iter().map(|e| struck(e.0.get())).chain(drops).collect();
-    let kind = |busy| score(&Window { busy, ..window(true, &strikes) }, &habits()).kind;
-    assert_eq!((kind(false), kind(true)), (VerdictKind::HushAnswered, VerdictKind::HushKept));
+fn a_stroke_too_many_is_counted_unless_the_room_makes_such_sounds() {
+    let with = |rate: f64| {
+        let strikes: Vec<Struck> = EXPECTED.iter().map(|e| struck(e.0.get())).chain([like_room(0.75, rate)]).collect();
+        said(false, &strikes)
+    };
+    assert_eq!(with(0.02).differences, [Difference::TooMany(Some(1))]);
+    assert_eq!((with(0.5).kind, with(0.5).benefit), (VerdictKind::Right, vec![Difference::TooMany(Some(1))]));
+}
+
+#[test]
+fn sounds_that_the_room_makes_all_the_time_are_nobodys_answer_and_nobodys_fault() {
+    let ticks: Vec<Struck> = (-8..6).map(|k| like_room(0.1 + 0.5 * f64::from(k), 2.0)).collect();
+    assert_eq!(said(false, &ticks).kind, VerdictKind::Silent);
+    assert_eq!(said(true, &ticks).kind, VerdictKind::HushKept);
+    // The same rhythm, in a room that is quiet and in one that makes two such sounds a second.
+    let answer = |rate: f64| EXPECTED.iter().map(|e| like_room(e.0.get(), rate)).collect::<Vec<_>>();
+    assert_eq!(said(true, &answer(0.0)).kind, VerdictKind::HushAnswered);
+    assert_eq!(said(true, &answer(2.0)).kind, VerdictKind::HushKept);
+    // A stroke among them is known by its loudness.
+    let both: Vec<Struck> = ticks.iter().copied().chain(answer(0.0)).collect();
+    assert_eq!(said(false, &both).kind, VerdictKind::Right);
 }
 
 #[test]
@@ -183,6 +194,7 @@ fn every_error_of_a_drill_file_has_its_place() {
     wrong(&TEXT.replace("o.x. o.x.", "o.x. o.x. | o... | o..."), 17, 11, "longer than 2 bars");
     wrong(&TEXT.replace("lure = true", "lure = 1"), 13, 8, "expected true or false");
     wrong(&TEXT.replace("bpm ", "bmp "), 4, 1, "unknown name");
+    wrong(&TEXT.replace("lures", "order = [\"hens\", \"hen\"]\nlures"), 6, 18, "`hen` is not among the calls");
 }
 
 #[test]
@@ -196,6 +208,18 @@ fn the_drill_of_the_demo_can_be_played() {
         assert!(plan.rounds.iter().any(|r| r.call.name == call.name), "`{}` never comes", call.name);
     }
     assert!(plan.rounds.windows(2).all(|w| w[0].answer_end < w[0].end && w[0].end <= w[1].call_at));
+}
+
+#[test]
+fn two_calls_come_side_by_side_and_slowly() {
+    let text = side_by_side(TEXT, "wren", "owl").unwrap();
+    let slow = plan(&parse(&text).unwrap(), 1, &GuideConfig::default(), SampleRate::new(44_100).unwrap());
+    let rounds: Vec<(&str, bool)> = slow.rounds.iter().map(|r| (r.call.name.as_str(), r.hush)).collect();
+    assert_eq!(rounds[1..5], [("wren", false), ("owl", true), ("owl", true), ("wren", false)]);
+    assert!(slow.rounds.iter().all(|r| (r.call.bpm.get() - 60.0).abs() < 1e-9));
+    let strokes = |p: &Plan, name: &str| p.drill.calls.iter().find(|c| c.name == name).map(|c| c.strokes.clone());
+    assert_eq!(strokes(&slow, "wren"), strokes(&made(1), "wren"));
+    assert_eq!(side_by_side(TEXT, "wren", "wrens"), None);
 }
 
 #[test]
@@ -256,9 +280,9 @@ proptest! {
     }
 
     #[test]
-    fn silence_has_a_verdict_whatever_is_known_and_nobody_is_accused_by_it(hush: bool, audible: bool, busy: bool, from in -2.0f64..2.0) {
+    fn silence_has_a_verdict_whatever_is_known_and_nobody_is_accused_by_it(hush: bool, audible: bool, from in -2.0f64..2.0) {
         let hidden = [(Seconds::of(from), Seconds::of(from + 1.0))];
-        let verdict = score(&Window { audible, busy, hidden: &hidden, ..window(hush, &[]) }, &Habits { level: None, ..habits() });
+        let verdict = score(&Window { audible, hidden: &hidden, ..window(hush, &[]) }, &Habits { level: None, ..habits() });
         prop_assert_eq!(verdict.kind, if hush { VerdictKind::HushKept } else { VerdictKind::Silent });
         prop_assert!(verdict.differences.is_empty());
     }

@@ -5,6 +5,9 @@ use std::fmt::Write as _;
 use super::{Answered, Difference, Results, VerdictKind};
 use crate::part::{Surface, ordinal};
 
+/// More sounds than this that may be the room's are counted, not listed.
+const FEW: usize = 2;
+
 fn place(surface: Surface) -> &'static str {
     match surface {
         Surface::Centre => "the centre",
@@ -50,9 +53,18 @@ pub fn verdict(answer: &Answered) -> String {
         VerdictKind::HushAnswered => "this was the hush pattern, and it was answered".to_string(),
         VerdictKind::Early => "came in before the call ended".to_string(),
     };
+    // A room full of sounds is said once.
+    let beside = |d: &Difference| matches!(d, Difference::TooMany(_));
+    let others = verdict.benefit.iter().filter(|d| beside(d)).count();
+    let benefit: Vec<Difference> = verdict.benefit.iter().filter(|d| others <= FEW || !beside(d)).copied().collect();
+    let mut unsure = list(&benefit);
+    if others > FEW {
+        let joint = if unsure.is_empty() { "" } else { "; " };
+        let _ = write!(unsure, "{joint}{others} other sounds");
+    }
     let compared = matches!(verdict.kind, VerdictKind::Right | VerdictKind::Nearly);
-    if compared && !verdict.benefit.is_empty() {
-        let _ = write!(out, " (not sure, so not counted: {})", list(&verdict.benefit));
+    if compared && !unsure.is_empty() {
+        let _ = write!(out, " (not sure, so not counted: {unsure})");
     } else if verdict.unsure_sounds {
         out.push_str(" (something sounded, but not surely the pupil's playing: not counted)");
     }

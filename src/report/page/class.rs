@@ -6,6 +6,7 @@
 use std::fmt::Write as _;
 
 use super::super::words::{self, clean};
+use super::echoes::{self, EchoView};
 use super::{document, escape, name};
 
 /// How a pupil stands with a section or a join.
@@ -123,6 +124,8 @@ pub struct ClassView {
     pub ready: Vec<(String, Vec<String>)>,
     /// Why somebody needs a word, and who.
     pub word: Vec<(String, Vec<String>)>,
+    /// What was played after each call of the echo drill; `None` where no drill is kept.
+    pub echoes: Option<EchoView>,
     /// Recordings that wait for the teacher.
     pub waiting: usize,
     /// How often the ear was corrected, in words.
@@ -212,6 +215,9 @@ pub fn page(view: &ClassView) -> String {
         standings(out, view);
         two(out, view);
     }
+    if let Some(echoes) = &view.echoes {
+        out.push_str(&echoes::section(echoes));
+    }
     let waiting = match view.waiting {
         0 => String::new(),
         1 => "One recording waits for you to say whose or what it is: <code>pailbeat book waiting</code>. ".into(),
@@ -225,7 +231,7 @@ pub fn page(view: &ClassView) -> String {
         "<footer><p>{waiting}{} Names are in alphabetical order; the page compares nobody. Made and kept on this machine.</p></footer>",
         escape(&view.corrected)
     );
-    document(&clean(&view.class, words::NAME), CSS, &body)
+    document(&clean(&view.class, words::NAME), &format!("{CSS}{}", echoes::CSS), &body)
 }
 
 fn again(out: &mut String, view: &ClassView) {

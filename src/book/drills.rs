@@ -1,0 +1,157 @@
+//! Echo drills, in and out: what each pupil played after each call, and which patterns a class confuses.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use rusqlite::{OptionalExtension as _, params};
+use sha2::{Digest as _, Sha256};
+
+use super::{Book, BookError};
+use crate::drill::{self, Drill, Plan, Results, VerdictKind};
+use crate::report::page::echoes::{EchoView, Pair};
+
+/// Two patterns are worth a lesson if so many pupils took one for the other: one child's slip is not the class's.
+const LEAST_PUPILS: usize = 2;
+
+/// A drill to be stored.
+pub struct NewDrill<'a> {
+    /// Whose.
+    pub pupil: i64,
+    /// The bytes of the recording.
+    pub bytes: &'a [u8],
+    /// Name of the file.
+    pub file: String,
+    /// When it was recorded, as far as known.
+    pub taken_s: i64,
+    /// The drill file as it was played.
+    pub text: &'a str,
+    /// As it was drawn.
+    pub plan: &'a Plan,
+    /// What came of it.
+    pub results: &'a Results,
+}
+
+impl Book {
+    /// Stores a drill; what was known of the same recording gives way. In one transaction.
+    ///
+    /// # Errors
+    /// If the book cannot be written.
+    pub fn store_drill(&self, new: &NewDrill) -> Result<i64, BookError> {
+        self.savepoint(|| {
+            let sha = Sha256::digest(new.bytes).to_vec();
+            self.db.execute("DELETE FROM drills WHERE sha256 = ?1", [&sha])?;
+            let tally = &new.results.tally;
+            self.db.execute(
+                "INSERT INTO drills (pupil, sha256, file, taken_s, title, text, ear, points, rounds, rounds_right)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+                params![
+                    new.pupil,
+                    sha,
+                    new.file,
+                    new.taken_s,
+                    new.plan.drill.title,
+                    new.text,
+                    super::gather::ear(),
+                    tally.points,
+                    tally.rounds as i64,
+                    tally.right as i64
+                ],
+            )?;
+            let id = self.db.last_insert_rowid();
+            let sql = "INSERT INTO drill_answers (drill, round, call, verdict, instead, confidence, text)
+                       VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)";
+            let mut add = self.db.prepare_cached(sql)?;
+            for (k, a) in new.results.answers.iter().take(tally.rounds).enumerate() {
+                let verdict = &a.verdict;
+                let (word, text) = (verdict.kind.word(), drill::verdict_text(a));
+                add.execute(params![id, k as i64 + 1, a.round.call.name, word, a.instead, verdict.confidence, text])?;
+            }
+            Ok(id)
+        })
+    }
+
+    /// What a class played after each call of the drill it did last, by the newest drill of each pupil.
+    ///
+    /// # Errors
+    /// If the book cannot be read.
+    pub(super) fn echoes(&self, class: i64) -> Result<Option<EchoView>, BookError> {
+        let last = "SELECT d.title, d.text FROM drills d JOIN pupils p ON p.id = d.pupil
+                    WHERE p.class = ?1 ORDER BY d.taken_s DESC, d.id DESC LIMIT 1";
+        let last = self.db.query_row(last, [class], |r| Ok((r.get::<_, String>(0)?, r.get::<_, String>(1)?)));
+        let Some((title, text)) = last.optional()? else { return Ok(None) };
+        let Ok(played) = drill::parse(&text) else { return Ok(None) };
+        let mut ask = self.db.prepare_cached(
+            "SELECT d.pupil, a.call, a.verdict, a.instead FROM drill_answers a JOIN drills d ON d.id = a.drill
+             JOIN pupils p ON p.id = d.pupil
+             WHERE p.class = ?1 AND d.id = (SELECT id FROM drills WHERE pupil = p.id AND title = ?2
+                 ORDER BY taken_s DESC, id DESC LIMIT 1)
+             ORDER BY d.pupil, a.round",
+        )?;
+        let rows = ask.query_map(params![class, title], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?)))?;
+        let rows: Vec<(i64, String, String, Option<String>)> = rows.collect::<Result<_, _>>()?;
+        Ok(Some(view(&played, &text, &rows)))
+    }
+
+    /// How many drills of a pupil are kept.
+    ///
+    /// # Errors
+    /// If the book cannot be read.
+    pub fn n_drills(&self, pupil: i64) -> Result<usize, BookError> {
+        let n = self.db.query_row("SELECT count(*) FROM drills WHERE pupil = ?1", [pupil], |r| r.get::<_, i64>(0))?;
+        Ok(usize::try_from(n).unwrap_or(0))
+    }
+}
+
+/// `rows`: pupil, call, verdict, what was played instead.
+fn view(played: &Drill, text: &str, rows: &[(i64, String, String, Option<String>)]) -> EchoView {
+    let came: Vec<usize> =
+        (0..played.calls.len()).filter(|k| rows.iter().any(|r| r.1 == played.calls[*k].name)).collect();
+    let n = came.len();
+    let place = |name: &str| came.iter().position(|k| played.calls[*k].name == name);
+    let mut counts = vec![vec![0; n + 2]; n];
+    // Pairs of rows: how often one was taken for the other, and by whom.
+    let mut pairs: BTreeMap<(usize, usize), (usize, BTreeSet<i64>)> = BTreeMap::new();
+    let mut taken_for = |a: usize, b: usize, pupil: i64| {
+        let pair = pairs.entry((a.min(b), a.max(b))).or_default();
+        pair.0 += 1;
+        pair.1.insert(pupil);
+    };
+    let hush = came.iter().position(|k| *k == played.hush);
+    for (pupil, call, verdict, instead) in rows {
+        let Some(row) = place(call) else { continue };
+        let is = |kind: VerdictKind| verdict == kind.word();
+        let other = instead.as_deref().and_then(place);
+        let column = match other {
+            Some(other) => other,
+            None if is(VerdictKind::Silent) || is(VerdictKind::HushKept) => n,
+            None if is(VerdictKind::Different) => n + 1,
+            None => row,
+        };
+        counts[row][column] += 1;
+        match (other, hush) {
+            (Some(other), _) if other != row => taken_for(row, other, *pupil),
+            // Silence after what is nearly the hush pattern took it for that.
+            (None, Some(hush)) if is(VerdictKind::Silent) && played.calls[came[row]].lure => {
+                taken_for(row, hush, *pupil)
+            }
+            _ => {}
+        }
+    }
+    let several = pairs.iter().filter(|(_, (_, who))| who.len() >= LEAST_PUPILS);
+    // The first of equals, in the order of the drill.
+    let most = several.rev().max_by_key(|(_, (times, _))| *times);
+    let pair = most.and_then(|((a, b), (times, _))| {
+        let [first, second] = [*a, *b].map(|k| played.calls[came[k]].name.clone());
+        let drill = drill::side_by_side(text, &first, &second)?;
+        let plain = |c: char| if c.is_alphanumeric() { c } else { '-' };
+        let file = format!("{first}-and-{second}").chars().take(60).map(plain).collect();
+        Some(Pair { first, second, times: *times, drill, file })
+    });
+    EchoView {
+        title: played.title.clone(),
+        pupils: rows.iter().map(|r| r.0).collect::<BTreeSet<_>>().len(),
+        calls: came.iter().map(|k| played.calls[*k].name.clone()).collect(),
+        hush,
+        played: counts,
+        pair,
+    }
+}

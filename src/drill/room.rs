@@ -1,0 +1,85 @@
+//! The strikes outside all answers -> how often the room makes a sound as loud of itself.
+//!
+//! A clock, drops or a dog sound in the breath and in the rest as they do in the answer. What they make there, by
+//! loudness, says how many such sounds an answer would hold if nobody played: where that is not far below one, a strike is
+//! not surely the pupil's.
+
+use super::fit::fit;
+use super::score::{LEADER, LEADER_RINGS, in_time, is_answer, on_leader};
+use super::slots::Slot;
+use super::{Round, Struck};
+use crate::units::{Decibels, Hertz, Seconds};
+
+/// A sound of the room counts as one as loud down to so much below: the levels of one clock's ticks spread so far.
+const AS_LOUD_DB: f64 = 3.0;
+/// An answer may begin and end so many beats beside its time.
+const AROUND_BEATS: f64 = 0.5;
+/// Strikes below this certainty are no witness of anything.
+const WITNESS: f64 = 0.5;
+
+/// Loud sounds of the room are worth a word from one in so many seconds on.
+const OFTEN: Seconds = Seconds::from_millis(20_000.0);
+
+/// What a room makes of itself.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(super) struct Room {
+    /// Levels in decibels, with how sure each is, loudest first.
+    levels: Vec<(f64, f64)>,
+    /// Seconds listened to.
+    listened: f64,
+}
+
+/// When a round is listened to for the room: seconds, without the answer and the leader's strokes.
+fn listened(round: &Round, beat: Seconds) -> f64 {
+    let all = (round.end - round.call_at).get();
+    let answer = (round.answer_end - round.answer_at).get() + 2.0 * AROUND_BEATS * beat.get();
+    let leader = round.call.strokes.len() as f64 * (LEADER + LEADER_RINGS).get();
+    (all - answer - leader).max(0.0)
+}
+
+fn outside(strike: &Struck, slot: &Slot) -> bool {
+    let around = AROUND_BEATS * slot.beat.get();
+    let lasts = (slot.round.answer_end - slot.round.answer_at).get();
+    let from_call = slot.round.answer_at - slot.round.call_at;
+    !(-around..=lasts + around).contains(&strike.at.get())
+        && !on_leader(strike.at + from_call, &slot.expected, LEADER_RINGS)
+}
+
+impl Room {
+    /// Listens outside the answers of all rounds.
+    pub(super) fn of(slots: &[Slot]) -> Room {
+        let mut out = Room::default();
+        for slot in slots {
+            let from_call = slot.round.answer_at - slot.round.call_at;
+            let apart: Vec<Struck> = (slot.strikes.iter())
+                .filter(|s| s.certainty >= WITNESS && !on_leader(s.at + from_call, &slot.expected, LEADER_RINGS))
+                .copied()
+                .collect();
+            // An answer that came at the wrong time is the pupil's.
+            let found = fit(&slot.times(), &apart.iter().map(Struck::as_at).collect::<Vec<_>>(), slot.beat.get());
+            let own = in_time(&found, &slot.times(), &apart, slot.beat.get());
+            let own = if is_answer(own.len(), slot.expected.len()) { own } else { Vec::new() };
+            let sounds = apart.iter().enumerate().filter(|(k, s)| outside(s, slot) && !own.contains(k));
+            out.levels.extend(sounds.map(|(_, s)| (s.level.0, s.certainty)));
+            out.listened += listened(slot.round, slot.beat);
+        }
+        out.levels.sort_by(|a, b| b.0.total_cmp(&a.0));
+        out
+    }
+
+    /// How often the room makes a sound as loud as a strike.
+    pub(super) fn makes(&self, strike: &Struck) -> Hertz {
+        self.as_loud_as(strike.level)
+    }
+
+    /// Whether it makes sounds as loud as a pupil's more often than once in so many seconds.
+    pub(super) fn is_loud(&self, pupil: Decibels) -> bool {
+        self.as_loud_as(pupil).0 * OFTEN.get() > 1.0
+    }
+
+    fn as_loud_as(&self, level: Decibels) -> Hertz {
+        let as_loud = self.levels.iter().take_while(|(other, _)| *other >= level.0 - AS_LOUD_DB);
+        let count: f64 = as_loud.map(|(_, sure)| sure).sum();
+        Hertz(if self.listened > 0.0 { count / self.listened } else { 0.0 })
+    }
+}

@@ -1,0 +1,212 @@
+//! What was heard x rounds -> the strikes of each round, what sounds like which surface, where a stroke could be hidden.
+
+use super::fit::fit;
+use super::score::{LEADER, LEADER_RINGS, on_leader};
+use super::{Plan, Round, Struck, Window};
+use crate::chain::Take;
+use crate::leak::comes_with;
+use crate::onset::{Heard, Onset};
+use crate::part::Surface;
+use crate::surface::{self, Calibration, Doubt, Prior};
+use crate::units::{Decibels, Hertz, Seconds};
+
+/// A pupil plays about this much louder than the softest strike that can be heard, or nothing is said about silence.
+const AUDIBLE_DB: f64 = 3.0;
+/// Stretches in which a stroke could be hidden may be this share of an answer; beyond it silence says nothing.
+const MOST_HIDDEN: f64 = 0.5;
+/// What comes with one of the leader's sounds, from a little before it to its room's first echoes, and is softer than it was
+/// in the recording, is unsure: mostly left over of it. So is what the ear would not call a strike for itself.
+const WITH_LEADER: (Seconds, Seconds) = (Seconds::from_millis(-15.0), Seconds::from_millis(120.0));
+const DOUBTED: f64 = 0.6;
+/// From this probability on something may have been a stroke.
+const MAYBE: f64 = 0.2;
+/// Somebody plays if so large a share of the strokes asked for was surely heard. Else what is softer than the calls by so much
+/// is unsure: a pupil at the microphone is louder than that, and a room's late echo is not.
+pub(super) const SOMEBODY: f64 = 0.25;
+const BELOW_LEADER_DB: f64 = 6.0;
+/// A strike this sure in the place of a stroke is the pupil's, and says how loud the pupil plays.
+const SURELY: f64 = 0.9;
+/// Names given to the two surfaces that are exchanged with at least this probability are not held against anyone.
+const EXCHANGED: f64 = 0.2;
+const FLAT: [f64; Surface::COUNT] = [1.0 / Surface::COUNT as f64; Surface::COUNT];
+
+/// The strikes of one round, as indices and as the score sees them.
+pub(super) struct Slot<'a> {
+    pub(super) round: &'a Round,
+    pub(super) expected: Vec<(Seconds, Surface)>,
+    pub(super) beat: Seconds,
+    ids: Vec<usize>,
+    pub(super) strikes: Vec<Struck>,
+    audible: bool,
+    hidden: Vec<(Seconds, Seconds)>,
+    maybe: Vec<Seconds>,
+}
+
+impl Slot<'_> {
+    /// The call's strokes in seconds.
+    pub(super) fn times(&self) -> Vec<f64> {
+        self.expected.iter().map(|e| e.0.get()).collect()
+    }
+
+    /// As the score looks at it.
+    pub(super) fn window(&self) -> Window<'_> {
+        Window {
+            expected: &self.expected,
+            hush: self.round.hush,
+            beat: self.beat,
+            from_call: self.round.answer_at - self.round.call_at,
+            breath: self.round.answer_at - self.round.call_end,
+            audible: self.audible,
+            hidden: &self.hidden,
+            maybe: &self.maybe,
+            strikes: &self.strikes,
+        }
+    }
+}
+
+/// The strikes of each round. `clock`: where a moment of the plan stands in the take.
+pub(super) fn slots<'a>(
+    rounds: &'a [Round],
+    plan: &Plan,
+    take: &Take,
+    clock: &impl Fn(Seconds) -> Seconds,
+) -> Vec<Slot<'a>> {
+    let heard = &take.heard;
+    let left_over = |onset: &Onset| {
+        let strike = (onset.at, onset.level);
+        take.guide.as_ref().is_some_and(|g| comes_with(&g.sounds, &strike, WITH_LEADER, |s| s.leak.0))
+    };
+    let slot = |round: &'a Round| {
+        // The next call's first stroke may be heard a little before its time.
+        let (from, to, zero) = (clock(round.call_at), clock(round.end) - LEADER, clock(round.answer_at));
+        let ids: Vec<usize> = (0..heard.onsets.len()).filter(|k| (from..to).contains(&heard.onsets[*k].at)).collect();
+        let strike = |k: &usize| {
+            let o = heard.onsets[*k];
+            let doubted = left_over(&o) || !o.alone;
+            let certainty = if doubted { o.certainty.min(DOUBTED) } else { o.certainty };
+            Struck { at: o.at - zero, sigma: o.sigma, certainty, level: o.level, surface: FLAT, by_room: Hertz(0.0) }
+        };
+        let strikes = ids.iter().map(strike).collect();
+        // Also what is too soft to count is no silence.
+        let faint = heard.faint.iter().filter(|o| o.certainty >= MAYBE && (from..to).contains(&o.at));
+        let maybe = ids.iter().map(|k| &heard.onsets[*k]).chain(faint).map(|o| o.at - zero).collect();
+        let (expected, beat) = (round.expected(), round.beat(&plan.drill));
+        Slot { round, expected, beat, ids, strikes, audible: true, hidden: Vec::new(), maybe }
+    };
+    rounds.iter().map(slot).collect()
+}
+
+/// Who was meant to be what, by time alone.
+pub(super) struct Meant {
+    /// For each onset the surface written, as prior for the surfaces.
+    written: Vec<Option<Surface>>,
+    /// Whether it came after a call, or while one sounded but not on the leader's strokes.
+    apart: Vec<bool>,
+    /// Levels of sure strikes in the place of a stroke.
+    pub(super) levels: Vec<f64>,
+}
+
+/// Holds the calls against what came after them.
+pub(super) fn meant(slots: &[Slot], take: &Take) -> Meant {
+    let n = take.heard.onsets.len();
+    let mut out = Meant { written: vec![None; n], apart: vec![false; n], levels: Vec::new() };
+    for slot in slots {
+        let breath = slot.round.answer_at - slot.round.call_end;
+        let after: Vec<usize> = (0..slot.ids.len()).filter(|k| slot.strikes[*k].at.get() > -breath.get()).collect();
+        let from_call = slot.round.answer_at - slot.round.call_at;
+        for (strike, id) in slot.strikes.iter().zip(&slot.ids) {
+            out.apart[*id] = !on_leader(strike.at + from_call, &slot.expected, LEADER_RINGS);
+        }
+        let at: Vec<_> = after.iter().map(|k| slot.strikes[*k].as_at()).collect();
+        let found = fit(&slot.times(), &at, slot.beat.get());
+        for (i, pair) in found.pairs.iter().enumerate() {
+            if let Some(k) = pair.map(|j| after[j]) {
+                out.written[slot.ids[k]] = Some(slot.expected[i].1);
+                if !slot.round.hush && slot.strikes[k].certainty > SURELY {
+                    out.levels.push(slot.strikes[k].level.0);
+                }
+            }
+        }
+    }
+    out
+}
+
+/// Tells the surfaces of all answers apart; says whether they can be.
+pub(super) fn tell_surfaces(slots: &mut [Slot], take: &Take, meant: &Meant, known: Option<&Calibration>) -> bool {
+    let chosen: Vec<usize> = (0..meant.apart.len()).filter(|k| meant.apart[*k]).collect();
+    let features: Vec<_> = chosen.iter().map(|k| take.features[*k]).collect();
+    let given: Vec<Prior> = chosen.iter().map(|k| Prior { written: meant.written[*k], pass: None }).collect();
+    let reading = surface::tell(&features, Some(&given), known);
+    let mut surfaces = vec![(FLAT, 0.0); meant.apart.len()];
+    for (k, told) in chosen.iter().zip(&reading.heard) {
+        surfaces[*k] = (told.p, told.other);
+    }
+    for slot in slots {
+        for (strike, id) in slot.strikes.iter_mut().zip(&slot.ids) {
+            // What sounds like none of the pupil's surfaces is hardly one of the pupil's strikes.
+            strike.surface = surfaces[*id].0;
+            strike.certainty *= 1.0 - surfaces[*id].1;
+        }
+    }
+    !reading.doubts.iter().any(|d| match d {
+        Doubt::Exchanged { p, .. } => *p >= EXCHANGED,
+        Doubt::NotToldApart { .. } => true,
+        Doubt::OneSurface { .. } => false,
+    })
+}
+
+pub(super) fn median(mut x: Vec<f64>) -> Option<f64> {
+    x.sort_by(f64::total_cmp);
+    x.get(x.len() / 2).copied()
+}
+
+/// Where hardly anybody plays, what is softer than the calls is doubted.
+pub(super) fn doubt_the_leader(slots: &mut [Slot], take: &Take, levels: &[f64]) {
+    let asked: usize = slots.iter().filter(|s| !s.round.hush).map(|s| s.expected.len()).sum();
+    if !levels.is_empty() && levels.len() as f64 >= SOMEBODY * asked as f64 {
+        return;
+    }
+    let taken_out = take.guide.as_ref().and_then(|g| median(g.sounds.iter().map(|s| s.leak.0).collect()));
+    // Where too few calls have sounded to be taken out they are still there.
+    let mut there = Vec::new();
+    for slot in slots.iter() {
+        let from_call = slot.round.answer_at - slot.round.call_at;
+        let leader = |s: &&Struck| on_leader(s.at + from_call, &slot.expected, LEADER);
+        there.extend(slot.strikes.iter().filter(leader).map(|s| s.level.0));
+    }
+    let leader = taken_out.into_iter().chain(median(there)).fold(f64::NEG_INFINITY, f64::max);
+    let floor = leader - BELOW_LEADER_DB;
+    for strike in slots.iter_mut().flat_map(|s| &mut s.strikes).filter(|s| s.level.0 < floor) {
+        strike.certainty = strike.certainty.min(DOUBTED);
+    }
+}
+
+/// Stretches of an answer in which a stroke of this level could be hidden, counted from `zero`.
+fn hidden(heard: &Heard, zero: Seconds, until: Seconds, level: Decibels) -> Vec<(Seconds, Seconds)> {
+    let first = heard.audibility.partition_point(|a| a.from <= zero).saturating_sub(1);
+    let stretches = &heard.audibility[first.min(heard.audibility.len())..];
+    let ends = stretches.iter().skip(1).map(|a| a.from).chain([heard.duration]);
+    (stretches.iter().zip(ends).take_while(|(a, _)| a.from < until))
+        .filter(|(a, _)| a.threshold.0 > level.0 - AUDIBLE_DB)
+        .map(|(a, end)| (a.from - zero, end - zero))
+        .collect()
+}
+
+/// Marks where strokes could be hidden; says in how many rounds silence tells nothing.
+pub(super) fn mark_hidden(
+    slots: &mut [Slot],
+    heard: &Heard,
+    clock: &impl Fn(Seconds) -> Seconds,
+    level: Option<Decibels>,
+) -> usize {
+    let mut deaf = 0;
+    for slot in slots {
+        let (from, to) = (clock(slot.round.answer_at), clock(slot.round.answer_end));
+        slot.hidden = level.map(|l| hidden(heard, from, to, l)).unwrap_or_default();
+        let lasts = (to - from).get();
+        let length: f64 = slot.hidden.iter().map(|h| (h.1.get().min(lasts) - h.0.get().max(0.0)).max(0.0)).sum();
+        slot.audible = length <= MOST_HIDDEN * lasts;
+        deaf += usize::from(!slot.audible);
+    }
+    deaf
+}
