@@ -42,6 +42,9 @@ const LIKELIER: f32 = 0.5;
 const ROWS: usize = 4;
 /// So many of the periods with most pairs are looked at.
 const TRIED: usize = 8;
+/// Where so large a share of the other strikes comes again as evenly, a machine plays: by chance one in twenty does
+/// (five strikes a second, [`TIGHT_S`] to either side).
+const OF_THEM: f32 = 0.25;
 /// Width of a bin of the distances' histogram.
 const BIN_S: f32 = 0.001;
 
@@ -66,7 +69,7 @@ pub(super) fn dismiss(sketches: &[Sketch], p: &mut [f32]) -> Vec<bool> {
             let (x, y) = (&sketches[worth[a]].colour, &sketches[worth[b]].colour);
             level(a, b) && x.iter().zip(y).map(|(x, y)| x * y).sum::<f32>() > ALIKE
         };
-        let Some(mut row) = even_row(&at, &likely, alike) else { break };
+        let Some(mut row) = even_rows(&at, alike).find(|row| followed(row, &at, &likely)) else { break };
         let in_row = |a: usize, b: usize| {
             let distance = (at[a] - at[b]).abs();
             let periods = (distance / row.period).round();
@@ -83,10 +86,12 @@ pub(super) fn dismiss(sketches: &[Sketch], p: &mut [f32]) -> Vec<bool> {
         row.members = (0..worth.len()).filter(ticking).collect();
         let mut ticks = vec![false; worth.len()];
         row.members.iter().for_each(|&k| ticks[k] = true);
-        let others: Vec<f32> =
-            (0..worth.len()).filter(|&k| !ticks[k] && p[worth[k]] > LIKELIER).map(|k| at[k]).collect();
-        let machine = even_row(&others, &[], |_, _| true).is_some_and(|row| 2 * row.members.len() >= others.len());
-        if others.len() < LEAST || machine {
+        // Whether a machine plays, they tell best that are no ticks by their level.
+        let others: Vec<usize> = (0..worth.len()).filter(|&k| !ticks[k] && p[worth[k]] > LIKELIER).collect();
+        let far = |k: &usize| (sketches[worth[*k]].level - middle).abs() > SAME_LEVEL;
+        let telling: Vec<usize> = others.iter().copied().filter(far).collect();
+        let telling = if telling.len() < LEAST { others } else { telling };
+        if telling.len() < LEAST || by_machine(&telling, &at, &likely) {
             break;
         }
         for &k in &row.members {
@@ -99,9 +104,15 @@ pub(super) fn dismiss(sketches: &[Sketch], p: &mut [f32]) -> Vec<bool> {
     all
 }
 
-/// The row with most pairs one period apart among events at these times, in rising order; `hiding`: what a missing one
-/// may be hidden under.
-fn even_row(at: &[f32], hiding: &[f32], alike: impl Fn(usize, usize) -> bool) -> Option<Row> {
+/// Whether these of the events come again as evenly, one after another or after any likely strike.
+fn by_machine(telling: &[usize], at: &[f32], likely: &[f32]) -> bool {
+    let tells: Vec<bool> = likely.iter().map(|t| telling.iter().any(|&k| at[k] == *t)).collect();
+    let even = |row: Row| row.members.iter().filter(|&&k| tells[k]).count() as f32 >= OF_THEM * telling.len() as f32;
+    even_rows(likely, |a, b| tells[a] || tells[b]).any(even)
+}
+
+/// The rows with most pairs one period apart among events at these times, in rising order.
+fn even_rows(at: &[f32], alike: impl Fn(usize, usize) -> bool) -> impl Iterator<Item = Row> {
     let mut pairs: Vec<(f32, usize, usize)> = Vec::new();
     for a in 0..at.len() {
         let later = (a + 1..at.len()).map(|b| (at[b] - at[a], a, b));
@@ -132,25 +143,29 @@ fn even_row(at: &[f32], hiding: &[f32], alike: impl Fn(usize, usize) -> bool) ->
     let mut periods: Vec<usize> = ((PERIODS_S.start / BIN_S) as usize..bins).filter(shown).collect();
     periods.sort_by_key(|&k| std::cmp::Reverse(within(k, TIGHT_S)));
     periods.truncate(TRIED);
-    periods.into_iter().find_map(|k| {
+    periods.into_iter().map(move |k| {
         let tight: Vec<_> = pairs.iter().filter(|d| (d.0 - k as f32 * BIN_S).abs() <= TIGHT_S).collect();
         let period = tight.iter().map(|d| d.0).sum::<f32>() / tight.len().max(1) as f32;
         let mut members: Vec<usize> = tight.iter().flat_map(|&&(_, a, b)| [a, b]).collect();
         members.sort_unstable();
         members.dedup();
-        let (mut places, mut filled) = (0usize, 0usize);
-        for next in members.iter().map(|&a| at[a] + period) {
-            let holds = |times: &[f32], from: f32, to: f32| {
-                times.get(times.partition_point(|&t| t < from)).is_some_and(|&t| t <= to)
-            };
-            let here = holds(at, next - 2.0 * TIGHT_S, next + 2.0 * TIGHT_S);
-            let may_hide = holds(hiding, next - HIDDEN_S.0, next + HIDDEN_S.1);
-            let over = at.last().is_none_or(|&last| next > last);
-            places += usize::from(here || !(may_hide || over));
-            filled += usize::from(here);
-        }
-        (filled as f32 >= FOLLOWED * places.max(1) as f32).then_some(Row { members, period })
+        Row { members, period }
     })
+}
+
+/// Whether every tick of a row is followed by another that nothing hides.
+fn followed(row: &Row, at: &[f32], hiding: &[f32]) -> bool {
+    let holds =
+        |times: &[f32], from: f32, to: f32| times.get(times.partition_point(|&t| t < from)).is_some_and(|&t| t <= to);
+    let (mut places, mut filled) = (0usize, 0usize);
+    for next in row.members.iter().map(|&a| at[a] + row.period) {
+        let here = holds(at, next - 2.0 * TIGHT_S, next + 2.0 * TIGHT_S);
+        let may_hide = holds(hiding, next - HIDDEN_S.0, next + HIDDEN_S.1);
+        let over = at.last().is_none_or(|&last| next > last);
+        places += usize::from(here || !(may_hide || over));
+        filled += usize::from(here);
+    }
+    filled as f32 >= FOLLOWED * places.max(1) as f32
 }
 
 #[cfg(test)]
@@ -193,5 +208,17 @@ mod tests {
     #[test]
     fn where_a_machine_plays_nothing_is_dismissed() {
         assert_eq!(left(0.0005, 0.0005), (40, 20));
+    }
+
+    #[test]
+    fn a_machine_that_plays_a_part_on_one_sound_is_heard() {
+        // The first bar's rhythm in eighths of .2 s, over and over, all of one sound.
+        let at = (0..12).flat_map(|bar| [0, 1, 2, 4, 6].map(|k| 1.0 + 0.2 * (8 * bar + k) as f32));
+        let mut colour = [0.0; _];
+        colour[0] = 1.0;
+        let sketches: Vec<Sketch> =
+            at.map(|at_s| Sketch { at_s, level: -4.0, rise: 20.0, over_floor: 3.0, colour }).collect();
+        let mut p = vec![0.9; sketches.len()];
+        assert!(!dismiss(&sketches, &mut p).contains(&true));
     }
 }
