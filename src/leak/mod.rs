@@ -16,6 +16,7 @@ mod low;
 mod matched;
 mod refine;
 mod residue;
+mod room;
 mod sinc;
 mod smooth;
 mod take_out;

@@ -13,6 +13,7 @@ use fearless_simd::{Level, dispatch};
 use super::arrival::arrival;
 use super::clock::GuideClock;
 use super::frames::{BINS, Bin, FRAME, Frames, HOP, count, smoothed};
+use super::room::Room;
 use super::sinc::Sinc;
 use super::smooth::{Known, curve};
 use super::{Lock, Ppm, Reference};
@@ -85,6 +86,7 @@ struct Work<'a> {
     cues: Vec<Cue>,
     clock: GuideClock,
     templates: Vec<Template>,
+    room: Room,
     /// The recording on the guide's clock, from [`AHEAD`] samples before the guide on, and the same without the templates.
     grid: Vec<f32>,
     rest: Vec<f32>,
@@ -120,6 +122,7 @@ pub(super) fn take_out(reference: &Reference, x: &[f32], lock: &Lock) -> Apart {
         cues,
         clock: GuideClock { lock: *lock, points },
         templates: sounds.iter().map(|_| Template::default()).collect(),
+        room: Room::new(&sounds),
         grid: vec![0.0; len],
         rest: vec![0.0; len],
         spectra: Vec::new(),
@@ -194,11 +197,18 @@ impl Work<'_> {
         subtract(&self.cues, &self.templates, &mut self.rest, length);
     }
 
+    /// The sounds, the one first that is heard most often: what is known of it helps with the others.
+    fn commonest_first(&self) -> Vec<usize> {
+        let mut kinds: Vec<usize> = (0..self.templates.len()).collect();
+        kinds.sort_by_key(|kind| std::cmp::Reverse(self.cues.iter().filter(|c| c.used && c.kind == *kind).count()));
+        kinds
+    }
+
     /// Each template anew.
     fn pass(&mut self, length: usize) {
         let frames = count(length);
         let size = frames * BINS;
-        for kind in 0..self.templates.len() {
+        for kind in self.commonest_first() {
             self.without(length);
             let mine: Vec<usize> =
                 (0..self.cues.len()).filter(|&i| self.cues[i].kind == kind && self.cues[i].used).collect();
@@ -222,13 +232,18 @@ impl Work<'_> {
             for (s, w) in sum.iter_mut().zip(&weight) {
                 *s /= *w;
             }
+            // It is drawn to what the room made of the other sounds.
+            let mut expected = vec![Bin::default(); size];
+            if let Some(sound) = self.room.expects(kind, &self.templates, length) {
+                self.frames.forward(&sound, 1.0, frames, &mut expected);
+            }
             self.powers.clear();
-            self.powers.extend(sum.iter().map(|s| s.norm_sqr()));
+            self.powers.extend(sum.iter().zip(&expected).map(|(s, x)| (s - x).norm_sqr()));
             smoothed(&self.powers, &mut self.smooth);
             let template = &mut self.templates[kind];
             template.error = weight.iter().map(|w| 1.0 / w).collect();
-            for ((s, e), p) in sum.iter_mut().zip(&template.error).zip(&self.smooth) {
-                *s *= (1.0 - SHRINK * e / (p + 1e-20)).clamp(0.0, 1.0);
+            for (((s, x), e), p) in sum.iter_mut().zip(&expected).zip(&template.error).zip(&self.smooth) {
+                *s = x + (*s - x) * (1.0 - SHRINK * e / (p + 1e-20)).clamp(0.0, 1.0);
             }
             template.sound = self.frames.inverse(&sum, length);
             template.bins = sum;
