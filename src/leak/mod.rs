@@ -8,6 +8,7 @@
 //! out less deeply than clicks, since its sounds ring and lie under strikes.
 
 mod arrival;
+mod band;
 mod clock;
 mod find;
 mod frames;

@@ -49,7 +49,9 @@ impl Room {
             let sure = sureness(template);
             for (f, (a, b)) in heard.iter().zip(&played).enumerate() {
                 // A bin of the frames is `len / FRAME` of these wide; the frames leave out the first.
-                let Some(sure) = ((f * FRAME + len / 2) / len).checked_sub(1).and_then(|k| sure.get(k)) else { continue };
+                let Some(sure) = ((f * FRAME + len / 2) / len).checked_sub(1).and_then(|k| sure.get(k)) else {
+                    continue;
+                };
                 over[f] += a * b.conj() * *sure;
                 under[f] += b.norm_sqr() * sure;
             }
@@ -99,4 +101,43 @@ fn inverse(back: &Arc<dyn ComplexToReal<f32>>, mut spectrum: Vec<Complex<f32>>, 
     let _ = back.process(&mut spectrum, &mut out);
     out.iter_mut().for_each(|v| *v /= len as f32);
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::leak::frames::{FRAME, Frames, count};
+    use crate::leak::take_out::AHEAD;
+
+    /// A sound through a room with two walls, as a template.
+    fn through_a_room(sound: Sound) -> Vec<f32> {
+        let played = sound.samples(EAR_RATE);
+        let mut out = vec![0.0; AHEAD + 40 * FRAME];
+        for (delay, gain) in [(30, 1.0), (241, -0.6), (902, 0.4)] {
+            for (k, v) in played.iter().enumerate() {
+                out[AHEAD + delay + k] += gain * v;
+            }
+        }
+        out
+    }
+
+    #[test]
+    fn what_the_room_makes_of_a_beat_tells_what_it_makes_of_an_accent() {
+        let sounds = [Sound::Beat, Sound::Accent];
+        let beat = through_a_room(sounds[0]);
+        let mut bins = Vec::new();
+        Frames::new().forward(&beat, 1.0, count(beat.len()), &mut bins);
+        let known = Template { error: vec![1e-6; bins.len()], bins, sound: beat };
+        let said = Room::new(&sounds).expects(1, &[known, Template::default()], AHEAD + 40 * FRAME);
+        let (said, true_) = (said.unwrap(), through_a_room(sounds[1]));
+        // Where the beat's sweep goes, 1300 to 2700 Hz: its own length and the first echoes.
+        let (mut a, mut b) = (Vec::new(), Vec::new());
+        Frames::new().forward(&said, 1.0, count(said.len()), &mut a);
+        Frames::new().forward(&true_, 1.0, count(true_.len()), &mut b);
+        let both = |k: usize| (15..31).contains(&(k % BINS));
+        let within = |f: &dyn Fn(usize) -> f32| (0..a.len()).filter(|k| both(*k)).map(|k| f64::from(f(k))).sum::<f64>();
+        let depth = 10.0 * (within(&|k| b[k].norm_sqr()) / within(&|k| (a[k] - b[k]).norm_sqr())).log10();
+        assert!(depth > 20.0, "{depth} dB");
+        assert!(Room::new(&sounds).expects(0, &[Template::default(), Template::default()], 4096).is_none());
+    }
 }
