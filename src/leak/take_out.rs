@@ -142,10 +142,10 @@ pub(super) fn take_out(reference: &Reference, x: &[f32], lock: &Lock) -> Apart {
         powers: Vec::new(),
         smooth: Vec::new(),
     };
-    for round in 0..ROUNDS {
+    for (round, unsure) in CLOCK.into_iter().enumerate() {
         work.lay(AHEAD + SHORT);
         for _ in 0..if round == 0 { PASSES.0 } else { PASSES.1 } {
-            work.pass(AHEAD + SHORT, CLOCK[round]);
+            work.pass(AHEAD + SHORT, unsure);
         }
         work.follow();
     }
