@@ -8,6 +8,7 @@
 //! out less deeply than clicks, since its sounds ring and lie under strikes.
 
 mod arrival;
+mod band;
 mod clock;
 mod find;
 mod frames;
@@ -16,6 +17,7 @@ mod low;
 mod matched;
 mod refine;
 mod residue;
+mod room;
 mod sinc;
 mod smooth;
 mod take_out;

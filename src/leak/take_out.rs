@@ -2,17 +2,23 @@
 //!
 //! What one sound of the guide leaves in the recording, through loudspeaker, room and microphone, is estimated as a template
 //! of [`frames`](super::frames): `T = sum w X / sum w` over all its occurrences, signs undone, `w = 1 / power of what is
-//! left` (so that strikes weigh little), and shrunk to nothing where the evidence is thin: `T (1 - 2 SE^2 / |T|^2)`. Each
+//! left` (so that strikes weigh little), and shrunk where the evidence is thin to what the [`room`](super::room) made of the
+//! other sounds, `R`: `R + (T - R) (1 - 1.5 (SE^2 + off^2) / |T - R|^2)`, `off` what a clock not yet settled adds, so that it
+//! never follows one sound that nobody struck over. Nothing is taken out of bins a sound is not heard in ([`band`](super::band)). Each
 //! sound's delay and gain against the template follow by regression on the template and its derivative; smoothed over
 //! the sounds they correct the clock. A few rounds of both, then the templates are laid out with their signs and subtracted.
 //!
 //! The delays are the key: 26 dB at 2 kHz need the clock to about 4 us, and two devices wander by tens.
 
+use std::f64::consts::TAU;
+
 use fearless_simd::{Level, dispatch};
 
 use super::arrival::arrival;
+use super::band::band;
 use super::clock::GuideClock;
 use super::frames::{BINS, Bin, FRAME, Frames, HOP, count, smoothed};
+use super::room::Room;
 use super::sinc::Sinc;
 use super::smooth::{Known, curve};
 use super::{Lock, Ppm, Reference};
@@ -30,8 +36,11 @@ const SHORT: usize = 6656 / HOP * HOP;
 /// Rounds of templates and delays, and passes over the templates in the first and the later rounds and at the end.
 const ROUNDS: usize = 4;
 const PASSES: (usize, usize, usize) = (3, 2, 2);
+/// How far the clock may be off in each round: a few ppm of skew and the devices' wander at first.
+const CLOCK: [Seconds; ROUNDS] =
+    [Seconds::from_millis(0.06), Seconds::from_millis(0.03), Seconds::from_millis(0.012), Seconds::from_millis(0.005)];
 /// Standard errors, squared, that a template must stand above.
-const SHRINK: f32 = 2.0;
+const SHRINK: f32 = 1.5;
 /// Part of the quiet tenth of what is left that weighs against a too quiet moment.
 const FLOOR: (f64, f32) = (0.1, 0.3);
 /// Sounds that the floor is taken from.
@@ -85,6 +94,9 @@ struct Work<'a> {
     cues: Vec<Cue>,
     clock: GuideClock,
     templates: Vec<Template>,
+    room: Room,
+    /// The bins that each sound can be heard in.
+    bands: Vec<Vec<bool>>,
     /// The recording on the guide's clock, from [`AHEAD`] samples before the guide on, and the same without the templates.
     grid: Vec<f32>,
     rest: Vec<f32>,
@@ -113,29 +125,33 @@ pub(super) fn take_out(reference: &Reference, x: &[f32], lock: &Lock) -> Apart {
     let points = moments(&cues, |i| cues[i].at - cues[i].sample as f64 / rate);
     let end = cues.iter().map(|c| c.sample).max().unwrap_or(0);
     let len = usize::try_from(end).unwrap_or(0) + AHEAD + LENGTH + 1;
+    let mut frames = Frames::new();
+    let bands = sounds.iter().map(|s| band(*s, &mut frames)).collect();
     let mut work = Work {
         x,
         sinc: Sinc::new(),
-        frames: Frames::new(),
+        frames,
         cues,
         clock: GuideClock { lock: *lock, points },
         templates: sounds.iter().map(|_| Template::default()).collect(),
+        room: Room::new(&sounds),
+        bands,
         grid: vec![0.0; len],
         rest: vec![0.0; len],
         spectra: Vec::new(),
         powers: Vec::new(),
         smooth: Vec::new(),
     };
-    for round in 0..ROUNDS {
+    for (round, unsure) in CLOCK.into_iter().enumerate() {
         work.lay(AHEAD + SHORT);
         for _ in 0..if round == 0 { PASSES.0 } else { PASSES.1 } {
-            work.pass(AHEAD + SHORT);
+            work.pass(AHEAD + SHORT, unsure);
         }
         work.follow();
     }
     work.lay(AHEAD + LENGTH);
     for _ in 0..PASSES.2 {
-        work.pass(AHEAD + LENGTH);
+        work.pass(AHEAD + LENGTH, Seconds::ZERO);
     }
     work.finish(&sounds)
 }
@@ -194,11 +210,18 @@ impl Work<'_> {
         subtract(&self.cues, &self.templates, &mut self.rest, length);
     }
 
+    /// The sounds, the one first that is heard most often: what is known of it helps with the others.
+    fn commonest_first(&self) -> Vec<usize> {
+        let mut kinds: Vec<usize> = (0..self.templates.len()).collect();
+        kinds.sort_by_key(|kind| std::cmp::Reverse(self.cues.iter().filter(|c| c.used && c.kind == *kind).count()));
+        kinds
+    }
+
     /// Each template anew.
-    fn pass(&mut self, length: usize) {
+    fn pass(&mut self, length: usize, unsure: Seconds) {
         let frames = count(length);
         let size = frames * BINS;
-        for kind in 0..self.templates.len() {
+        for (place, kind) in self.commonest_first().into_iter().enumerate() {
             self.without(length);
             let mine: Vec<usize> =
                 (0..self.cues.len()).filter(|&i| self.cues[i].kind == kind && self.cues[i].used).collect();
@@ -222,13 +245,34 @@ impl Work<'_> {
             for (s, w) in sum.iter_mut().zip(&weight) {
                 *s /= *w;
             }
+            // It is drawn to what the room made of the other sounds.
+            let mut expected = vec![Bin::default(); size];
+            if let Some(sound) = self.room.expects(kind, &self.templates, length) {
+                self.frames.forward(&sound, 1.0, frames, &mut expected);
+            }
             self.powers.clear();
-            self.powers.extend(sum.iter().map(|s| s.norm_sqr()));
+            self.powers.extend(sum.iter().zip(&expected).map(|(s, x)| (s - x).norm_sqr()));
             smoothed(&self.powers, &mut self.smooth);
             let template = &mut self.templates[kind];
             template.error = weight.iter().map(|w| 1.0 / w).collect();
-            for ((s, e), p) in sum.iter_mut().zip(&template.error).zip(&self.smooth) {
-                *s *= (1.0 - SHRINK * e / (p + 1e-20)).clamp(0.0, 1.0);
+            // A clock off by t puts a sound off by 2 pi f t of itself.
+            let off: Vec<f32> = (0..BINS)
+                .map(|k| {
+                    let hz = (k + 1) as f64 * f64::from(EAR_RATE.get()) / FRAME as f64;
+                    if place == 0 { 0.0 } else { (TAU * hz * unsure.get()).powi(2) as f32 }
+                })
+                .collect();
+            for (k, (((s, x), e), p)) in
+                sum.iter_mut().zip(&expected).zip(&template.error).zip(&self.smooth).enumerate()
+            {
+                let e = e + off[k % BINS] * x.norm_sqr();
+                *s = x + (*s - x) * (1.0 - SHRINK * e / (p + 1e-20)).clamp(0.0, 1.0);
+            }
+            let band = &self.bands[kind];
+            for row in sum.chunks_exact_mut(BINS) {
+                for (s, _) in row.iter_mut().zip(band).filter(|(_, heard)| !**heard) {
+                    *s = Bin::default();
+                }
             }
             template.sound = self.frames.inverse(&sum, length);
             template.bins = sum;
