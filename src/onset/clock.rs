@@ -63,13 +63,14 @@ pub(super) fn dismiss(sketches: &[Sketch], p: &mut [f32]) -> Vec<bool> {
     let mut worth: Vec<usize> = (0..p.len()).filter(|&i| p[i] > WORTH).collect();
     for _ in 0..ROWS {
         let at: Vec<f32> = worth.iter().map(|&i| sketches[i].at_s).collect();
-        let likely: Vec<f32> = worth.iter().filter(|&&i| p[i] > LIKELIER).map(|&i| sketches[i].at_s).collect();
+        let likely: Vec<usize> = (0..worth.len()).filter(|&k| p[worth[k]] > LIKELIER).collect();
+        let strikes: Vec<f32> = likely.iter().map(|&k| at[k]).collect();
         let level = |a: usize, b: usize| (sketches[worth[a]].level - sketches[worth[b]].level).abs() < SAME_LEVEL;
         let alike = |a: usize, b: usize| {
             let (x, y) = (&sketches[worth[a]].colour, &sketches[worth[b]].colour);
             level(a, b) && x.iter().zip(y).map(|(x, y)| x * y).sum::<f32>() > ALIKE
         };
-        let Some(mut row) = even_rows(&at, alike).find(|row| followed(row, &at, &likely)) else { break };
+        let Some(mut row) = even_rows(&at, alike).find(|row| followed(row, &at, &strikes)) else { break };
         let in_row = |a: usize, b: usize| {
             let distance = (at[a] - at[b]).abs();
             let periods = (distance / row.period).round();
@@ -87,11 +88,11 @@ pub(super) fn dismiss(sketches: &[Sketch], p: &mut [f32]) -> Vec<bool> {
         let mut ticks = vec![false; worth.len()];
         row.members.iter().for_each(|&k| ticks[k] = true);
         // Whether a machine plays, they tell best that are no ticks by their level.
-        let others: Vec<usize> = (0..worth.len()).filter(|&k| !ticks[k] && p[worth[k]] > LIKELIER).collect();
+        let others: Vec<usize> = likely.iter().copied().filter(|&k| !ticks[k]).collect();
         let far = |k: &usize| (sketches[worth[*k]].level - middle).abs() > SAME_LEVEL;
         let telling: Vec<usize> = others.iter().copied().filter(far).collect();
         let telling = if telling.len() < LEAST { others } else { telling };
-        if telling.len() < LEAST || by_machine(&telling, &at, &likely) {
+        if telling.len() < LEAST || by_machine(&telling, &likely, &strikes) {
             break;
         }
         for &k in &row.members {
@@ -104,11 +105,11 @@ pub(super) fn dismiss(sketches: &[Sketch], p: &mut [f32]) -> Vec<bool> {
     all
 }
 
-/// Whether these of the events come again as evenly, one after another or after any likely strike.
-fn by_machine(telling: &[usize], at: &[f32], likely: &[f32]) -> bool {
-    let tells: Vec<bool> = likely.iter().map(|t| telling.iter().any(|&k| at[k] == *t)).collect();
+/// Whether these of the likely strikes come again as evenly, one after another or after any of them; `at`: when each was.
+fn by_machine(telling: &[usize], likely: &[usize], at: &[f32]) -> bool {
+    let tells: Vec<bool> = likely.iter().map(|k| telling.contains(k)).collect();
     let even = |row: Row| row.members.iter().filter(|&&k| tells[k]).count() as f32 >= OF_THEM * telling.len() as f32;
-    even_rows(likely, |a, b| tells[a] || tells[b]).any(even)
+    even_rows(at, |a, b| tells[a] || tells[b]).any(even)
 }
 
 /// The rows with most pairs one period apart among events at these times, in rising order.
