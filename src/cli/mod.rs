@@ -304,7 +304,7 @@ enum DrillWhat {
     Score {
         /// The plan that was written beside the guide, or the guide itself; then the recordings, with the calls to be heard in
         /// them. Recordings that `drill play` made need no plan
-        #[arg(required = true, value_name = "PLAN] [RECORDING")]
+        #[arg(required = true, value_name = "FILE")]
         files: Vec<PathBuf>,
         /// Keep the scores in the class book of this folder
         #[arg(long, value_name = "FOLDER")]
