@@ -188,8 +188,8 @@ def sound(bank, plan, events, rng, body, against=None):
     for e in events:
         e["role"], e["_role"] = {"stroke": "plain"}.get(e["role"], e["role"]), e["role"]
     if cond != "room":
-        made = noises.MADE.get(against)
-        noise, name = (noises.unit(made(n, rng)), "made:" + against) if made else takes.draw_noise(bank, n, rng, .3)
+        noise, name = ((noises.unit(noises.MADE[against](n, rng)), "made:" + against) if against else
+                       takes.draw_noise(bank, n, rng, .3))
         noise = noise[:n] * np.sqrt(takes.strike_power(wet, events) * 10 ** (-float(cond[4:]) / 10))
     else:
         noise = rng.normal(0, 1e-4 * np.abs(wet).max(), n)
@@ -263,6 +263,8 @@ def describe(kind, k, path, form, w, plan, events, asked, ratio, sd, heard, seed
 
 
 def make(out, bank_dir, seed, counts, which, split, extra, only=None, against=None):
+    if against and against not in noises.MADE:
+        raise SystemExit(f"`{against}` is no made noise; there are: {', '.join(sorted(noises.MADE))}")
     out = Path(out)
     (out / "parts").mkdir(parents=True, exist_ok=True)
     bank = takes.Bank(bank_dir, split)

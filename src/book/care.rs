@@ -79,10 +79,10 @@ impl Book {
             gone.takes = count.max(0) as usize;
             gone.drills = self.n_drills(pupil.id)?;
             // A note on another's take, or another's file, may bear the name.
-            self.db.execute(
-                "UPDATE corrections SET note = '' WHERE instr(lower(note), lower(?1)) > 0",
-                [&pupil.nickname],
-            )?;
+            for (table, text) in [("corrections", "note"), ("takes", "file"), ("copies", "file"), ("drills", "file")] {
+                let sql = format!("UPDATE {table} SET {text} = '' WHERE instr(lower({text}), lower(?1)) > 0");
+                self.db.execute(&sql, [&pupil.nickname])?;
+            }
             self.db.execute("DELETE FROM pupils WHERE id = ?1", [pupil.id])?;
             Ok(())
         })?;

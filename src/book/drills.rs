@@ -3,7 +3,6 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use rusqlite::{OptionalExtension as _, params};
-use sha2::{Digest as _, Sha256};
 
 use super::{Book, BookError};
 use crate::drill::{self, Drill, Plan, Results, VerdictKind};
@@ -16,8 +15,8 @@ const LEAST_PUPILS: usize = 2;
 pub struct NewDrill<'a> {
     /// Whose.
     pub pupil: i64,
-    /// The bytes of the recording.
-    pub bytes: &'a [u8],
+    /// Of the bytes of the recording.
+    pub sha256: Vec<u8>,
     /// Name of the file.
     pub file: String,
     /// When it was recorded, as far as known.
@@ -37,15 +36,14 @@ impl Book {
     /// If the book cannot be written.
     pub fn store_drill(&self, new: &NewDrill) -> Result<i64, BookError> {
         self.savepoint(|| {
-            let sha = Sha256::digest(new.bytes).to_vec();
-            self.db.execute("DELETE FROM drills WHERE sha256 = ?1", [&sha])?;
+            self.db.execute("DELETE FROM drills WHERE sha256 = ?1", [&new.sha256])?;
             let tally = &new.results.tally;
             self.db.execute(
                 "INSERT INTO drills (pupil, sha256, file, taken_s, title, text, ear, points, rounds, rounds_right)
                  VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
                 params![
                     new.pupil,
-                    sha,
+                    new.sha256,
                     new.file,
                     new.taken_s,
                     new.plan.drill.title,
@@ -142,8 +140,7 @@ fn view(played: &Drill, text: &str, rows: &[(i64, String, String, Option<String>
     let pair = most.and_then(|((a, b), (times, _))| {
         let [first, second] = [*a, *b].map(|k| played.calls[came[k]].name.clone());
         let drill = drill::side_by_side(text, &first, &second)?;
-        let plain = |c: char| if c.is_alphanumeric() { c } else { '-' };
-        let file = format!("{first}-and-{second}").chars().take(60).map(plain).collect();
+        let file = super::file_name(&format!("{first}-and-{second}"));
         Some(Pair { first, second, times: *times, drill, file })
     });
     EchoView {

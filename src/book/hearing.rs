@@ -141,7 +141,6 @@ impl Listened {
 /// If it cannot be heard.
 pub(super) fn again(item: &Item, assigned: &Assigned) -> Result<Distilled, BookError> {
     let refuse = |e: AudioError| BookError::Refused { what: e.to_string(), hint: e.hint().into() };
-    assigned.timeline()?;
     let (_, assessment) = (Listened::to(item, &[]).map_err(refuse)?)
         .which(item, &[], &[assigned], true)
         .map_err(|what| BookError::Refused { what, hint: "`pailbeat check` on its part file says more".into() })?;

@@ -53,6 +53,8 @@ const MIGRATIONS: [&str; 3] = [
     include_str!("migrations/0002_waiting.sql"),
     include_str!("migrations/0003_drills.sql"),
 ];
+/// Longest name of a file made of a name, in letters.
+const LONGEST_FILE_NAME: usize = 60;
 /// A reader waits this long for a writer, and the other way round.
 const PATIENCE: Duration = Duration::from_secs(20);
 
@@ -60,6 +62,13 @@ const PATIENCE: Duration = Duration::from_secs(20);
 pub struct Book {
     db: Connection,
     folder: PathBuf,
+}
+
+/// A name as part of a file name: letters and digits, the rest is a dash.
+pub fn file_name(name: &str) -> String {
+    let plain = |c: char| if c.is_alphanumeric() { c } else { '-' };
+    let plain: String = name.trim().chars().take(LONGEST_FILE_NAME).map(plain).collect();
+    if plain.is_empty() { "-".into() } else { plain }
 }
 
 /// Seconds since 1970, now.

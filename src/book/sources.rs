@@ -5,12 +5,13 @@
 //!
 //! Limits: archives inside archives are not opened; a member of an archive is held in memory while it is heard.
 
-use std::io::{BufReader, Read as _};
+use std::io::{BufRead as _, BufReader, Read as _};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 
 use mail_parser::{MessageParser, MimeHeaders as _};
 use serde::{Deserialize, Serialize};
+use sha2::{Digest as _, Sha256};
 
 use crate::guide::{Description, Excerpt};
 
@@ -241,13 +242,36 @@ pub fn collect(paths: &[PathBuf]) -> (Vec<Item>, Vec<Unreadable>) {
     (items, bad)
 }
 
+/// When a file was last changed, in seconds since 1970, if that is known.
+pub fn changed_s(path: &Path) -> Option<i64> {
+    let changed = std::fs::metadata(path).and_then(|m| m.modified()).ok()?;
+    changed.duration_since(std::time::UNIX_EPOCH).ok().map(|d| d.as_secs() as i64)
+}
+
+/// SHA-256 of a file, read piece by piece.
+///
+/// # Errors
+/// If it cannot be read.
+pub fn sha256_of(path: &Path) -> std::io::Result<Vec<u8>> {
+    let mut hash = Sha256::new();
+    let mut file = BufReader::new(std::fs::File::open(path)?);
+    loop {
+        let piece = file.fill_buf()?;
+        if piece.is_empty() {
+            return Ok(hash.finalize().to_vec());
+        }
+        let n = piece.len();
+        hash.update(piece);
+        file.consume(n);
+    }
+}
+
 fn file(path: &Path, below: &Path) -> Item {
     let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
     let inside = path.strip_prefix(below).unwrap_or(path).parent().unwrap_or(Path::new(""));
     let root = below.file_name().map(|n| n.to_string_lossy().into_owned());
     let folders = root.into_iter().chain(inside.iter().map(|c| c.to_string_lossy().into_owned())).collect();
-    let about = std::fs::metadata(path).and_then(|m| m.modified()).ok();
-    let about = about.and_then(|t| t.duration_since(std::time::UNIX_EPOCH).ok()).map(|d| d.as_secs() as i64);
+    let about = changed_s(path);
     let card = card_names(&name)
         .iter()
         .find_map(|n| std::fs::read(path.with_file_name(n)).ok())

@@ -354,10 +354,9 @@ fn drilled(book: &Book, nickname: &str, answers: &[(&str, VerdictKind, Option<&s
         results.answers.push(drill::Answered { round, verdict, instead: instead.map(str::to_owned) });
     }
     results.tally.rounds = answers.len();
-    let bytes = format!("{nickname} {answers:?}");
     book.store_drill(&NewDrill {
         pupil: book.pupil(nickname).unwrap().id,
-        bytes: bytes.as_bytes(),
+        sha256: format!("{nickname} {answers:?}").into_bytes(),
         file: format!("{nickname}-echoes.wav"),
         taken_s: 3_000,
         text: ECHOES,
@@ -410,6 +409,13 @@ fn who_is_forgotten_leaves_no_byte() {
     }
     let kept = put(&book, "Wren", 1, 2_000, &good(&a));
     drilled(&book, "Quokkabird", &[("wren", VerdictKind::Right, None)]);
+    // Another's recordings may bear the name.
+    let others = drilled(&book, "Wren", &[("wren", VerdictKind::Right, None)]);
+    let named = |sql: &str, id: i64| book.db.execute(sql, rusqlite::params!["Wren with Quokkabird.wav", id]).unwrap();
+    assert_eq!(named("UPDATE drills SET file = ?1 WHERE id = ?2", others), 1);
+    assert_eq!(named("INSERT INTO copies (sha256, file, take) VALUES (x'00', ?1, ?2)", kept), 1);
+    let duet = put(&book, "Wren", 2, 2_500, &good(&a));
+    assert_eq!(named("UPDATE takes SET file = ?1 WHERE id = ?2", duet), 1);
     book.say("Quokkabird", "Well done, Quokkabird", 3).unwrap();
     let sound = folder.path().join("sound/ff.wav");
     std::fs::write(&sound, b"Quokkabird plays").unwrap();
@@ -432,13 +438,14 @@ fn who_is_forgotten_leaves_no_byte() {
     let gone = book.forget("quokkabird").unwrap();
     assert_eq!((gone.takes, gone.drills, gone.sounds, gone.pages), (50, 1, 1, 1));
     let left = "SELECT (SELECT count(*) FROM drills) + (SELECT count(*) FROM drill_answers)";
-    assert_eq!(book.db.query_row(left, [], |r| r.get::<_, i64>(0)).unwrap(), 0);
+    assert_eq!(book.db.query_row(left, [], |r| r.get::<_, i64>(0)).unwrap(), 2, "only the other's");
     assert_eq!(found(), Vec::<PathBuf>::new());
     drop(book);
     assert_eq!(found(), Vec::<PathBuf>::new());
     let book = Book::open(folder.path()).unwrap();
     assert!(book.pupil("Quokkabird").is_err());
     assert_eq!(book.take(kept).unwrap().file, "Wren.wav");
+    assert_eq!(book.take(duet).unwrap().file, "");
 }
 
 #[test]

@@ -10,9 +10,9 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use super::Outcome;
 use super::files::{self, print, tell};
 use crate::book::gather::{self, Outcome as Gathered, Rules};
-use crate::book::{Book, BookError, Correction, CorrectionKind, NewAssignment, Waiting, now, sources};
+use crate::book::{Book, BookError, Correction, CorrectionKind, NewAssignment, Waiting, file_name, now, sources};
 use crate::part::Surface;
-use crate::report::page;
+use crate::report::{page, shown};
 use crate::units::Bpm;
 
 #[derive(Args)]
@@ -254,10 +254,10 @@ fn command(args: &BookArgs) -> Result<Outcome> {
         BookCommand::Class { name } => {
             let book = open()?;
             let view = book.class_view(name, now())?;
-            write_page(&book, &format!("class-{}", file_name(name)), &page::class::page(&view))?;
+            let path = write_page(&book, &format!("class-{}.html", file_name(name)), &page::class::page(&view))?;
+            print(&format!("{}\n", path.display()))?;
             if let Some(pair) = view.echoes.as_ref().and_then(|e| e.pair.as_ref()) {
-                let path = book.folder().join("pages").join(format!("{}.toml", pair.file));
-                files::write(&path, pair.drill.as_bytes())?;
+                let path = write_page(&book, &format!("{}.toml", pair.file), &pair.drill)?;
                 print(&format!("{}: two patterns side by side, for `pailbeat drill make`\n", path.display()))?;
             }
         }
@@ -265,8 +265,9 @@ fn command(args: &BookArgs) -> Result<Outcome> {
             let book = open()?;
             let view = book.pupil_view(nickname, now())?;
             let name = file_name(&view.pupil);
-            write_page(&book, &format!("pupil-{name}"), &page::progress::page(&view))?;
-            write_page(&book, &format!("child-{name}"), &page::progress::child(&view))?;
+            for (whom, text) in [("pupil", page::progress::page(&view)), ("child", page::progress::child(&view))] {
+                print(&format!("{}\n", write_page(&book, &format!("{whom}-{name}.html"), &text)?.display()))?;
+            }
         }
         BookCommand::Takes { nickname } => takes(&open()?, nickname)?,
         BookCommand::Correct(correct) => set_right(&open()?, correct)?,
@@ -326,23 +327,13 @@ fn day_of(at_s: i64) -> String {
     at.map(|t| t.to_zoned_datetime(jiff::tz::TimeZone::system()).strftime("%-d %B %Y").to_string()).unwrap_or_default()
 }
 
-/// A name as part of a file name: letters and digits, the rest is a dash.
-fn file_name(name: &str) -> String {
-    let plain: String = name.trim().chars().take(60).map(|c| if c.is_alphanumeric() { c } else { '-' }).collect();
-    if plain.is_empty() { "-".into() } else { plain }
-}
-
-fn write_page(book: &Book, name: &str, html: &str) -> Result<()> {
+/// Writes a file into the book's folder of pages and says where.
+fn write_page(book: &Book, name: &str, text: &str) -> Result<PathBuf> {
     let folder = book.folder().join("pages");
     std::fs::create_dir_all(&folder).with_context(|| format!("cannot make the folder `{}`", folder.display()))?;
-    let path = folder.join(format!("{name}.html"));
-    files::write(&path, html.as_bytes())?;
-    print(&format!("{}\n", path.display()))
-}
-
-/// Names from outside, made harmless to a terminal.
-fn shown(text: &str) -> String {
-    crate::report::shown(text)
+    let path = folder.join(name);
+    files::write(&path, text.as_bytes())?;
+    Ok(path)
 }
 
 fn show(book: &Book) -> Result<()> {

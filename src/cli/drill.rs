@@ -9,7 +9,7 @@ use super::echo::{self, RecordingRow};
 use super::files::{self, print, tell};
 use super::{DrillArgs, DrillWhat, Outcome, strikes};
 use crate::audio;
-use crate::book::{Book, NewDrill, now};
+use crate::book::{Book, NewDrill, now, sources};
 use crate::drill::{self, Place, Plan, Results};
 use crate::guide::{self, GuideConfig};
 use crate::onset::EAR_RATE;
@@ -162,14 +162,11 @@ fn keep(book: &Book, known: &Known, whose: Option<&str>, path: &Path, results: &
         )
     })?;
     let pupil = book.pupil(whose)?;
-    let bytes = std::fs::read(path).with_context(|| format!("cannot read `{}`", path.display()))?;
-    let about = std::fs::metadata(path).and_then(|m| m.modified()).ok();
-    let about = about.and_then(|t| t.duration_since(std::time::UNIX_EPOCH).ok()).map(|d| d.as_secs() as i64);
     book.store_drill(&NewDrill {
         pupil: pupil.id,
-        bytes: &bytes,
+        sha256: sources::sha256_of(path).with_context(|| format!("cannot read `{}`", path.display()))?,
         file: path.display().to_string(),
-        taken_s: about.unwrap_or_else(now),
+        taken_s: sources::changed_s(path).unwrap_or_else(now),
         text: &known.text,
         plan: &known.plan,
         results,

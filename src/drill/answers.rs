@@ -121,7 +121,7 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
     let deaf = slots::mark_hidden(&mut slots, heard, &clock, level);
     let room = Room::of(&slots);
     for strike in slots.iter_mut().flat_map(|s| &mut s.strikes) {
-        strike.by_room = room.makes(strike);
+        strike.by_room = room.makes(strike.level);
     }
     let verdicts = |habits: &Habits| -> Vec<Verdict> { slots.iter().map(|s| score(&s.window(), habits)).collect() };
     let first = Habits { spread: SPREAD, level, surfaces };

@@ -91,13 +91,20 @@ fn prior(start: f64, ratio: f64, beat: f64) -> f64 {
     0.5 * (start / (START_BEATS * beat)).powi(2).min(12.0) + 0.5 * (ratio.ln() / TEMPO).powi(2)
 }
 
-/// The cheapest pairing at a start and tempo.
-fn pair(expected: &[f64], strikes: &[At], start: f64, ratio: f64, beat: f64) -> (f64, Vec<Option<usize>>) {
+/// The cheapest pairing at a start and tempo. `extra`: what each strike costs as one too many.
+fn pair(
+    expected: &[f64],
+    strikes: &[At],
+    extra: &[f64],
+    start: f64,
+    ratio: f64,
+    beat: f64,
+) -> (f64, Vec<Option<usize>>) {
     let (n, m) = (expected.len(), strikes.len());
     let width = m + 1;
     let mut cost = vec![0.0; (n + 1) * width];
     for j in 0..m {
-        cost[j + 1] = cost[j] + strikes[j].extra();
+        cost[j + 1] = cost[j] + extra[j];
     }
     let place = |i: usize, j: usize| {
         let off = strikes[j].seconds - start - ratio * expected[i];
@@ -112,8 +119,8 @@ fn pair(expected: &[f64], strikes: &[At], start: f64, ratio: f64, beat: f64) -> 
         for j in 0..m {
             let both = cost[i * width + j] + place(i, j);
             let missed = cost[i * width + j + 1] + MISSED;
-            let extra = cost[(i + 1) * width + j] + strikes[j].extra();
-            cost[(i + 1) * width + j + 1] = both.min(missed).min(extra);
+            let too_many = cost[(i + 1) * width + j] + extra[j];
+            cost[(i + 1) * width + j + 1] = both.min(missed).min(too_many);
         }
     }
     let mut pairs = vec![None; n];
@@ -159,8 +166,9 @@ fn refine(expected: &[f64], strikes: &[At], found: &Fit, beat: f64) -> (f64, f64
 
 /// Holds a pattern against strikes, both in order of time and counted from where the answer is due. `beat` in seconds.
 pub(super) fn fit(expected: &[f64], strikes: &[At], beat: f64) -> Fit {
+    let extra: Vec<f64> = strikes.iter().map(At::extra).collect();
     let at = |start: f64, ratio: f64| {
-        let (cost, pairs) = pair(expected, strikes, start, ratio, beat);
+        let (cost, pairs) = pair(expected, strikes, &extra, start, ratio, beat);
         Fit { start, ratio, pairs, cost: cost + prior(start, ratio, beat) }
     };
     let mut best = at(0.0, 1.0);

@@ -2,8 +2,9 @@
 //!
 //! A drill file -> [`Drill`] (`read`); drill and seed -> [`Plan`], the rounds in order with their times and the guide
 //! that sounds them (`draw`, `plan`); the strikes after a call -> [`Verdict`] (`fit`, `score`); the sound of a whole
-//! drill -> the strikes of each round (`slots`), what the room makes of itself (`room`), all verdicts and a tally (`answers`); the sound so far -> one verdict at once (`live`); verdicts -> words and
-//! JSON (`words`, `json`).
+//! drill -> the strikes of each round (`slots`), what the room makes of itself (`room`), all verdicts and a tally
+//! (`answers`); the sound so far -> one verdict at once (`live`); verdicts -> words and JSON (`words`, `json`); two calls
+//! of a drill -> a drill of these two in turn, slowly (`side`).
 //!
 //! Pure: no file, clock, thread or random source; the draw comes from a seed. Limits: a stroke played at the same moment
 //! as one of the leader's is not heard as the pupil's; both hands at once are not told from one.

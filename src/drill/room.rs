@@ -5,7 +5,7 @@
 //! not surely the pupil's.
 
 use super::fit::fit;
-use super::score::{LEADER, LEADER_RINGS, in_time, is_answer, on_leader};
+use super::score::{LEADER, LEADER_RINGS, in_time, is_answer};
 use super::slots::Slot;
 use super::{Round, Struck};
 use crate::units::{Decibels, Hertz, Seconds};
@@ -16,7 +16,6 @@ const AS_LOUD_DB: f64 = 3.0;
 const AROUND_BEATS: f64 = 0.5;
 /// Strikes below this certainty are no witness of anything.
 const WITNESS: f64 = 0.5;
-
 /// Loud sounds of the room are worth a word from one in so many seconds on.
 const OFTEN: Seconds = Seconds::from_millis(20_000.0);
 
@@ -37,12 +36,11 @@ fn listened(round: &Round, beat: Seconds) -> f64 {
     (all - answer - leader).max(0.0)
 }
 
+/// Whether a strike lies outside the time of an answer.
 fn outside(strike: &Struck, slot: &Slot) -> bool {
     let around = AROUND_BEATS * slot.beat.get();
     let lasts = (slot.round.answer_end - slot.round.answer_at).get();
-    let from_call = slot.round.answer_at - slot.round.call_at;
     !(-around..=lasts + around).contains(&strike.at.get())
-        && !on_leader(strike.at + from_call, &slot.expected, LEADER_RINGS)
 }
 
 impl Room {
@@ -50,9 +48,8 @@ impl Room {
     pub(super) fn of(slots: &[Slot]) -> Room {
         let mut out = Room::default();
         for slot in slots {
-            let from_call = slot.round.answer_at - slot.round.call_at;
             let apart: Vec<Struck> = (slot.strikes.iter())
-                .filter(|s| s.certainty >= WITNESS && !on_leader(s.at + from_call, &slot.expected, LEADER_RINGS))
+                .filter(|s| s.certainty >= WITNESS && !slot.on_leader(s, LEADER_RINGS))
                 .copied()
                 .collect();
             // An answer that came at the wrong time is the pupil's.
@@ -67,17 +64,13 @@ impl Room {
         out
     }
 
-    /// How often the room makes a sound as loud as a strike.
-    pub(super) fn makes(&self, strike: &Struck) -> Hertz {
-        self.as_loud_as(strike.level)
-    }
-
     /// Whether it makes sounds as loud as a pupil's more often than once in so many seconds.
     pub(super) fn is_loud(&self, pupil: Decibels) -> bool {
-        self.as_loud_as(pupil).0 * OFTEN.get() > 1.0
+        self.makes(pupil).0 * OFTEN.get() > 1.0
     }
 
-    fn as_loud_as(&self, level: Decibels) -> Hertz {
+    /// How often the room makes a sound as loud as this.
+    pub(super) fn makes(&self, level: Decibels) -> Hertz {
         let as_loud = self.levels.iter().take_while(|(other, _)| *other >= level.0 - AS_LOUD_DB);
         let count: f64 = as_loud.map(|(_, sure)| sure).sum();
         Hertz(if self.listened > 0.0 { count / self.listened } else { 0.0 })

@@ -48,13 +48,23 @@ impl Slot<'_> {
         self.expected.iter().map(|e| e.0.get()).collect()
     }
 
+    /// From the call's first beat to the answer's.
+    fn call_to_answer(&self) -> Seconds {
+        self.round.answer_at - self.round.call_at
+    }
+
+    /// Whether a strike lies on one of the leader's, or up to `rings` behind.
+    pub(super) fn on_leader(&self, strike: &Struck, rings: Seconds) -> bool {
+        on_leader(strike.at + self.call_to_answer(), &self.expected, rings)
+    }
+
     /// As the score looks at it.
     pub(super) fn window(&self) -> Window<'_> {
         Window {
             expected: &self.expected,
             hush: self.round.hush,
             beat: self.beat,
-            from_call: self.round.answer_at - self.round.call_at,
+            from_call: self.call_to_answer(),
             breath: self.round.answer_at - self.round.call_end,
             audible: self.audible,
             hidden: &self.hidden,
@@ -113,9 +123,8 @@ pub(super) fn meant(slots: &[Slot], take: &Take) -> Meant {
     for slot in slots {
         let breath = slot.round.answer_at - slot.round.call_end;
         let after: Vec<usize> = (0..slot.ids.len()).filter(|k| slot.strikes[*k].at.get() > -breath.get()).collect();
-        let from_call = slot.round.answer_at - slot.round.call_at;
         for (strike, id) in slot.strikes.iter().zip(&slot.ids) {
-            out.apart[*id] = !on_leader(strike.at + from_call, &slot.expected, LEADER_RINGS);
+            out.apart[*id] = !slot.on_leader(strike, LEADER_RINGS);
         }
         let at: Vec<_> = after.iter().map(|k| slot.strikes[*k].as_at()).collect();
         let found = fit(&slot.times(), &at, slot.beat.get());
@@ -170,9 +179,7 @@ pub(super) fn doubt_the_leader(slots: &mut [Slot], take: &Take, levels: &[f64]) 
     // Where too few calls have sounded to be taken out they are still there.
     let mut there = Vec::new();
     for slot in slots.iter() {
-        let from_call = slot.round.answer_at - slot.round.call_at;
-        let leader = |s: &&Struck| on_leader(s.at + from_call, &slot.expected, LEADER);
-        there.extend(slot.strikes.iter().filter(leader).map(|s| s.level.0));
+        there.extend(slot.strikes.iter().filter(|s| slot.on_leader(s, LEADER)).map(|s| s.level.0));
     }
     let leader = taken_out.into_iter().chain(median(there)).fold(f64::NEG_INFINITY, f64::max);
     let floor = leader - BELOW_LEADER_DB;

@@ -48,7 +48,7 @@ pub(super) const APART_S: f64 = 0.010;
 /// Candidates down to this probability are told as faint.
 const FAINT: f32 = 0.06;
 /// Candidates above this probability are likelier a strike than not.
-const LIKELIER: f32 = 0.5;
+pub(super) const LIKELIER: f32 = 0.5;
 /// From this probability on a candidate is no doubtful one, when doubtful ones are held against the others
 /// (`scripts/fit_ear.py`, `SURE`).
 const SURE: f32 = 0.6;
