@@ -6,7 +6,7 @@
 //! with that as prior, and the strikes are matched again with their surfaces. A second round settles what the first
 //! moved.
 
-use crate::align::{AlignConfig, Alignment, Strike, Trace, trace};
+use crate::align::{self, AlignConfig, Alignment, Strike, Trace, trace};
 use crate::assess::{Assessment, GuideTimes, Hearing, assess};
 use crate::guide::Guide;
 use crate::leak::{self, GuideClock, Lock, Low, Reference, Residue};
@@ -189,19 +189,25 @@ pub fn judge(take: &Take, timeline: &Timeline, known: Option<&Calibration>) -> A
     judge_related(take, timeline, known).0
 }
 
+/// The strikes of a take whose surfaces are not known yet.
+fn unread(onsets: &[Onset]) -> Vec<Strike> {
+    let surface = [1.0 / Surface::COUNT as f64; Surface::COUNT];
+    let seen = |o: &Onset| Strike { at: o.at, sigma: o.sigma, level: o.level, certainty: o.certainty, surface };
+    onsets.iter().map(seen).collect()
+}
+
+/// How much the part explains at a glance, without the surfaces and without a second try; on the scale of
+/// [`judge_related`], but lower.
+pub fn glance(take: &Take, timeline: &Timeline) -> f64 {
+    let strikes = unread(&take.heard.onsets);
+    align::glance(timeline, &strikes, &AlignConfig::default()) / strikes.len().max(1) as f64
+}
+
 /// As [`judge`], with how much the part explains: by how many nats a strike it tells the take better than a rhythm of
 /// its own does. At or below zero the take has nothing to do with the part; zero without strikes.
 pub fn judge_related(take: &Take, timeline: &Timeline, known: Option<&Calibration>) -> (Assessment, f64) {
-    let flat = [1.0 / Surface::COUNT as f64; Surface::COUNT];
-    let seen = |onset: &Onset, surface| Strike {
-        at: onset.at,
-        sigma: onset.sigma,
-        level: onset.level,
-        certainty: onset.certainty,
-        surface,
-    };
-    let mut strikes: Vec<Strike> = take.heard.onsets.iter().map(|o| seen(o, flat)).collect();
-    let faint: Vec<Strike> = take.heard.faint.iter().map(|o| seen(o, flat)).collect();
+    let mut strikes = unread(&take.heard.onsets);
+    let faint = unread(&take.heard.faint);
     let config = AlignConfig::default();
     let mut found = trace(timeline, &strikes, &config);
     let mut gate = None;

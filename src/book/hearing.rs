@@ -26,6 +26,11 @@ use crate::units::Seconds;
 pub(super) const TOLD: f64 = 0.1;
 /// And better than every other part by so many nats a strike: over 30 strikes that is 6 nats, 400 to 1.
 pub(super) const AHEAD: f64 = 0.2;
+/// Where one part tells the take so well at a glance (`chain::glance`), those so far behind are not looked at again. 130
+/// takes of `scripts/classroom` against six parts each: 84 of the 89 that are of one of them come above .1, those of none
+/// to -.06 at most; above it the right part was first each time, by .23 and more.
+const PLAIN: f64 = 0.1;
+const BEHIND: f64 = 0.3;
 /// Fewer strikes than this say nothing about which part it is, nor whether two recordings are one.
 pub(super) const FEW: usize = 8;
 /// Two recordings of one sound have strikes within this of each other: what two coders move an attack by. Two takes by
@@ -179,10 +184,19 @@ pub(super) fn same_sound(a: &[u8], b: &[u8]) -> bool {
 
 /// Which of the parts it is: the assessment against it, or in words why that is not sure.
 fn which(take: &Take, parts: &[&Assigned], told: bool) -> Result<(usize, Assessment), String> {
+    let mut timelines = Vec::new();
+    for assigned in parts {
+        timelines.push(assigned.timeline().map_err(|e| e.to_string())?);
+    }
+    let glances: Vec<f64> = match &timelines[..] {
+        [_] => vec![0.0],
+        several => several.iter().map(|timeline| chain::glance(take, timeline)).collect(),
+    };
+    let most = glances.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let least = if most > PLAIN { most - BEHIND } else { f64::NEG_INFINITY };
     let mut tried: Vec<(f64, usize, Assessment)> = Vec::new();
-    for (k, assigned) in parts.iter().enumerate() {
-        let timeline = assigned.timeline().map_err(|e| e.to_string())?;
-        let (assessment, related) = chain::judge_related(take, &timeline, None);
+    for (k, timeline) in timelines.iter().enumerate().filter(|(k, _)| glances[*k] >= least) {
+        let (assessment, related) = chain::judge_related(take, timeline, None);
         tried.push((related, k, assessment));
     }
     tried.sort_by(|a, b| b.0.total_cmp(&a.0));

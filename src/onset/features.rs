@@ -104,13 +104,14 @@ pub(crate) struct Features<'a> {
 impl<'a> Features<'a> {
     pub(crate) fn new(front: &'a Front) -> Self {
         let sketches = dispatch!(Level::new(), simd => sketches(simd, front));
-        let mut rises: Vec<f32> = sketches.iter().map(|s| s.rise).collect();
-        let strong = quantile(&mut rises, 0.8);
-        let mut levels: Vec<f32> = sketches.iter().filter(|s| s.rise > strong).map(|s| s.level).collect();
+        let beside = Beside::new(front, &sketches);
+        let strong = quantile(&mut beside.rise.clone(), 0.8);
+        let both = beside.rise.iter().zip(&beside.level);
+        let mut levels: Vec<f32> = both.filter(|(rise, _)| **rise > strong).map(|(_, level)| *level).collect();
         if levels.is_empty() {
-            levels.extend(sketches.iter().map(|s| s.level));
+            levels.clone_from(&beside.level);
         }
-        Features { front, beside: Beside::new(&sketches), reference: quantile(&mut levels, 0.8), sketches }
+        Features { front, beside, reference: quantile(&mut levels, 0.8), sketches }
     }
 
     /// Appends the rows of some candidates, [`FIRST`] numbers each.
@@ -156,18 +157,21 @@ fn sketch<S: Simd>(simd: S, front: &Front, c: &Candidate) -> Sketch {
     colour.iter_mut().for_each(|v| *v -= mean);
     let length = dot(&colour, &colour).sqrt() + 1e-9;
     colour.iter_mut().for_each(|v| *v /= length);
-    Sketch {
-        at_s: c.at as f32 / EAR_RATE.get() as f32,
-        level: fast_ln(c.near.powers[2] + 0.7 * front.quiet[0] + 1e-20),
-        rise: c.coarse.rise,
-        over_floor,
-        colour,
-    }
+    Sketch { at_s: seconds(c.at), level: level(front, c.near.powers[2]), rise: c.coarse.rise, over_floor, colour }
+}
+
+fn seconds(sample: usize) -> f32 {
+    sample as f32 / EAR_RATE.get() as f32
+}
+
+/// Logarithm of a power of the first stream, floored by most of the quiet level.
+fn level(front: &Front, power: f32) -> f32 {
+    fast_ln(power + 0.7 * front.quiet[0] + 1e-20)
 }
 
 fn spans(front: &Front, c: &Candidate) -> [f32; 6] {
-    // Powers 0..1, 0..3, 0..10, -1..0, -3.5..-.5, -10..-1 ms, floored by most of the quiet level.
-    let [a1, a3, a10, b1, b3, b10] = c.near.powers.map(|p| fast_ln(p + 0.7 * front.quiet[0] + 1e-20));
+    // Powers 0..1, 0..3, 0..10, -1..0, -3.5..-.5, -10..-1 ms.
+    let [a1, a3, a10, b1, b3, b10] = c.near.powers.map(|p| level(front, p));
     [a1 - b1, a3 - b3, a10 - b10, a3 - b10, a1 - a10, a3 - a10]
 }
 
@@ -218,7 +222,7 @@ impl Features<'_> {
                 if c.stream == 2 { 1.0 } else { 0.0 },
             ],
         );
-        put(&mut rest, beside.context(sketches, i));
+        put(&mut rest, beside.context(i));
         let spread = {
             let over = ln_over(post, sf);
             let mean = over.iter().sum::<f32>() / over.len() as f32;
@@ -237,30 +241,45 @@ impl Features<'_> {
                 rise_ln - q90,
                 rise_ln - q97,
                 q97,
-                sketches.len() as f32 / sketches.last().map_or(1.0, |s| s.at_s.max(1.0)) / 30.0,
+                beside.at_s.len() as f32 / beside.at_s.last().map_or(1.0, |s| s.max(1.0)) / 30.0,
             ],
         );
         debug_assert!(rest.is_empty());
     }
 }
 
-/// What stands beside a candidate in time: the sketches' times, levels and rises, each for itself.
+/// Whatever rises, in order of time: times, levels and rises, each for itself.
 struct Beside {
     at_s: Vec<f32>,
     level: Vec<f32>,
     rise: Vec<f32>,
+    /// Where each candidate stands among them.
+    place: Vec<usize>,
 }
 
 impl Beside {
-    fn new(sketches: &[Sketch]) -> Self {
-        Beside {
-            at_s: sketches.iter().map(|s| s.at_s).collect(),
-            level: sketches.iter().map(|s| s.level).collect(),
-            rise: sketches.iter().map(|s| s.rise).collect(),
+    fn new(front: &Front, sketches: &[Sketch]) -> Self {
+        let count = sketches.len() + front.small.len();
+        let with_room = || Vec::with_capacity(count);
+        let mut out = Beside { at_s: with_room(), level: with_room(), rise: with_room(), place: Vec::new() };
+        let mut small = front.small.iter().peekable();
+        for sketch in sketches.iter().map(Some).chain([None]) {
+            while let Some(c) = small.next_if(|c| sketch.is_none_or(|s| seconds(c.at) < s.at_s)) {
+                out.at_s.push(seconds(c.at));
+                out.level.push(level(front, front.power_after(c.at)));
+                out.rise.push(c.rise);
+            }
+            if let Some(sketch) = sketch {
+                out.place.push(out.at_s.len());
+                out.at_s.push(sketch.at_s);
+                out.level.push(sketch.level);
+                out.rise.push(sketch.rise);
+            }
         }
+        out
     }
 
-    /// The candidates nearer in time than so many seconds, that itself among them.
+    /// What is nearer in time than so many seconds, that itself among it.
     fn within(&self, i: usize, seconds: f32) -> Range<usize> {
         let me_s = self.at_s[i];
         let from = self.at_s.partition_point(|&s| s < me_s - seconds);
@@ -268,21 +287,23 @@ impl Beside {
     }
 
     #[inline(always)]
-    fn context(&self, sketches: &[Sketch], i: usize) -> [f32; 11] {
-        let me = &sketches[i];
+    fn context(&self, candidate: usize) -> [f32; 11] {
+        let i = self.place[candidate];
+        let (me_s, my_level, my_rise) = (self.at_s[i], self.level[i], self.rise[i]);
         // The nearest on each side that is not a neper weaker.
-        let comparable = |s: &&Sketch| s.level >= me.level - 1.0;
-        let previous = sketches[..i].iter().rev().take_while(|s| me.at_s - s.at_s < NEIGHBOUR_S).find(comparable);
-        let next = sketches[i + 1..].iter().take_while(|s| s.at_s - me.at_s < NEIGHBOUR_S).find(comparable);
-        let describe = |other: Option<&Sketch>| {
-            other.map_or([fast_ln(NEIGHBOUR_S + 0.002), 2.0, 2.0], |s| {
-                [fast_ln((s.at_s - me.at_s).abs() + 0.002), me.level - s.level, me.rise - s.rise]
+        let comparable = |j: &usize| self.level[*j] >= my_level - 1.0;
+        let near = |j: &usize| (self.at_s[*j] - me_s).abs() < NEIGHBOUR_S;
+        let previous = (0..i).rev().take_while(near).find(comparable);
+        let next = (i + 1..self.at_s.len()).take_while(near).find(comparable);
+        let describe = |other: Option<usize>| {
+            other.map_or([fast_ln(NEIGHBOUR_S + 0.002), 2.0, 2.0], |j| {
+                [fast_ln((self.at_s[j] - me_s).abs() + 0.002), my_level - self.level[j], my_rise - self.rise[j]]
             })
         };
         let around = self.within(i, 1.0);
         let count = (around.len() - 1) as f32;
-        let rising = above(&self.rise, &around, i, 0.7 * me.rise);
-        let loud = above(&self.level, &around, i, me.level - 1.5);
+        let rising = above(&self.rise, &around, i, 0.7 * my_rise);
+        let loud = above(&self.level, &around, i, my_level - 1.5);
         let most = |of: &[f32], seconds: f32, least: f32| {
             self.within(i, seconds).filter(|&j| j != i).map(|j| of[j]).fold(least, f32::max)
         };
@@ -299,8 +320,8 @@ impl Beside {
             count / 20.0,
             rising / 8.0,
             loud / 8.0,
-            me.rise - rival,
-            (me.level - louder).clamp(-8.0, 12.0),
+            my_rise - rival,
+            (my_level - louder).clamp(-8.0, 12.0),
         ]
     }
 }

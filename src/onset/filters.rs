@@ -21,7 +21,7 @@ const HIGH_HZ: f64 = 300.0;
 const HIGHER_HZ: f64 = 2000.0;
 const BAND_HZ: (f64, f64) = (150.0, 1500.0);
 /// The filters' settling: ten time constants of the slowest (150 Hz).
-const SETTLE_MS: f64 = 15.0;
+pub(super) const SETTLE_MS: f64 = 15.0;
 
 /// Samples in a length of time, rounded down.
 pub(crate) fn samples(ms: f64) -> isize {

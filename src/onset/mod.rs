@@ -1,10 +1,10 @@
 //! Sound -> [`Onset`]s: every strike, placed to a fraction of a millisecond, with its level and how sure we are.
 //!
 //! Two transforms, one short and one long, give band powers over a tracked noise floor (`spectrum`, `rise`); their rise
-//! functions give some thirty candidates a second (`rise`), each placed to the sample at a change of power (`place`). A
-//! small network decides on a candidate and its surroundings (`features`, `network`), a second one also on how alike it
-//! is to the take's own sure strikes (`second`). A last one corrects the place and says how far it may be off. The
-//! networks' weights stand in `assets/ear.json`, fitted by `scripts/fit_ear.py`.
+//! functions give some thirty candidates a second (`rise`), those that rise enough placed to the sample at a change of
+//! power (`place`). A small network decides on a candidate and its surroundings (`features`, `network`), a second one also
+//! on how alike it is to the take's own sure strikes (`second`). A last one corrects the place and says how far it may be
+//! off. The networks' weights stand in `assets/ear.json`, fitted by `scripts/fit_ear.py`.
 //!
 //! A recording is heard in pieces of about a minute and a half, so that memory does not grow with its length.
 

@@ -9,7 +9,7 @@ use std::ops::Range;
 use fearless_simd::{Level, dispatch, prelude::*};
 
 use super::EAR_RATE;
-use super::filters::{ABREAST, Filters, STREAMS, Stretch, samples};
+use super::filters::{ABREAST, Filters, SETTLE_MS, STREAMS, Stretch, samples};
 use super::lanes::{WIDEST, ln_of_two};
 use super::rise::{Coarse, Seen};
 
@@ -76,18 +76,19 @@ pub(crate) struct Placer {
     inverse: Vec<f32>,
 }
 
-/// What is filtered before the first and after the last candidate of a stretch: the widest look and the widest span.
-const BEFORE_MS: f64 = 30.0;
-const AFTER_MS: f64 = 26.0;
+/// What is filtered before and after a look: the widest span, and a sample's rounding.
+const SPAN_MS: f64 = 10.1;
 /// Candidates within such a stretch share one filtering; eight of them fit the second nearest cache.
-const CHUNK_MS: f64 = 250.0;
+const LONGEST_MS: f64 = 250.0;
 /// Look of the change point around the centre of the frame: the frame's half length and what the peak may be late by.
 const SHORT_LOOK_MS: (f64, f64) = (9.0, 6.0);
 const LONG_LOOK_MS: (f64, f64) = (18.0, 14.0);
 /// Samples of the longer look, rounded up.
 const LONGEST_LOOK: usize = 1440;
-/// Neither stretch may be shorter: a power needs some samples.
+/// Neither stretch may be shorter: a power needs some samples. Whole strides.
 const LEAST_STRETCH: usize = 12;
+/// Samples from one place to the next where a change is looked for first.
+const STRIDE: usize = 4;
 /// Share of the quiet power added to every sample, so that digital silence has no change points.
 const QUIET_SHARE: f32 = 0.3;
 /// The band-pass rings longest, so it must gain more to be believed.
@@ -95,8 +96,39 @@ const STREAM_TRUST: [f32; STREAMS] = [1.0, 1.0, 0.9];
 /// Two candidates that end this near each other are one attack.
 const SAME_ATTACK_MS: f64 = 4.0;
 
-/// Sums of powers from the start of a look on, per stream, filled up for whole registers.
-type Sums = [[f32; LONGEST_LOOK + 2 * WIDEST]; STREAMS];
+impl Coarse {
+    /// The samples among which its attack begins.
+    pub(crate) fn look(&self) -> Range<isize> {
+        let (before, after) = if self.seen == Seen::Short { SHORT_LOOK_MS } else { LONG_LOOK_MS };
+        self.at as isize - samples(before)..self.at as isize + samples(after)
+    }
+}
+
+/// Candidates that are filtered in one stretch, and the samples that this needs.
+fn groups(coarse: &[Coarse]) -> Vec<(&[Coarse], Range<isize>)> {
+    let (around, longest) = (samples(SPAN_MS), samples(LONGEST_MS));
+    let mut out: Vec<(&[Coarse], Range<isize>)> = Vec::new();
+    let mut first = 0;
+    for (i, candidate) in coarse.iter().enumerate() {
+        let look = candidate.look();
+        let needs = look.start - around..look.end + around;
+        match out.last_mut() {
+            // To settle anew would cost as much as the gap.
+            Some((group, span)) if needs.start < span.end + samples(SETTLE_MS) && needs.end - span.start < longest => {
+                *group = &coarse[first..=i];
+                *span = span.start.min(needs.start)..span.end.max(needs.end);
+            }
+            _ => {
+                first = i;
+                out.push((&coarse[i..=i], needs));
+            }
+        }
+    }
+    out
+}
+
+/// Sums of powers from the start of a look on, stride by stride, filled up for whole registers.
+type Sums = [f32; LONGEST_LOOK / STRIDE + 2 * WIDEST];
 
 impl Placer {
     pub(crate) fn new(quiet: [f32; STREAMS]) -> Self {
@@ -121,17 +153,16 @@ impl Placer {
 
     #[inline(always)]
     fn place_with<S: Simd>(&self, simd: S, x: &[f32], coarse: &[Coarse]) -> Vec<Candidate> {
-        let (before, after, chunk) = (samples(BEFORE_MS), samples(AFTER_MS), samples(CHUNK_MS));
         let mut stretches: [Stretch; ABREAST] = Default::default();
-        let mut sums = [[0.0; LONGEST_LOOK + 2 * WIDEST]; STREAMS];
+        let mut sums = [0.0; LONGEST_LOOK / STRIDE + 2 * WIDEST];
         let mut out: Vec<Candidate> = Vec::with_capacity(coarse.len());
-        let groups: Vec<&[Coarse]> = coarse.chunk_by(|a, b| a.at as isize / chunk == b.at as isize / chunk).collect();
+        let mut groups = groups(coarse);
+        // Those of like length side by side.
+        groups.sort_by_key(|(_, span)| span.end - span.start);
         for groups in groups.chunks(ABREAST) {
-            let spans: Vec<Range<isize>> = (groups.iter())
-                .map(|group| group[0].at as isize - before..group[group.len() - 1].at as isize + after)
-                .collect();
+            let spans: Vec<Range<isize>> = groups.iter().map(|(_, span)| span.clone()).collect();
             self.filters.run(simd, x, &spans, &mut stretches);
-            for (group, stretch) in groups.iter().zip(&stretches) {
+            for ((group, _), stretch) in groups.iter().zip(&stretches) {
                 for &candidate in *group {
                     if let Some(candidate) = self.place_one(simd, x.len(), stretch, candidate, &mut sums) {
                         out.push(candidate);
@@ -151,18 +182,18 @@ impl Placer {
         coarse: Coarse,
         sums: &mut Sums,
     ) -> Option<Candidate> {
-        let look = if coarse.seen == Seen::Short { SHORT_LOOK_MS } else { LONG_LOOK_MS };
-        let lo = stretch.index((coarse.at as isize - samples(look.0)).max(0));
-        let hi = stretch.index((coarse.at as isize + samples(look.1)).min(len as isize)).min(lo + LONGEST_LOOK);
+        let look = coarse.look();
+        let lo = stretch.index(look.start.max(0));
+        let hi = stretch.index(look.end.min(len as isize)).min(lo + LONGEST_LOOK);
         let n = hi.saturating_sub(lo);
         if n < 4 * LEAST_STRETCH {
             return None;
         }
-        let totals = self.sum_up(stretch, lo..hi, sums);
         let mut found = [(0usize, 0.0f32); STREAMS];
         let mut chosen: Option<(usize, f32)> = None;
         for (s, place) in found.iter_mut().enumerate() {
-            let Some((k, gain)) = self.change(simd, &sums[s], totals[s], n) else { continue };
+            let added = QUIET_SHARE * self.quiet[s] + 1e-14;
+            let Some((k, gain)) = self.change(simd, &stretch.squares[s][lo..hi], added, sums) else { continue };
             *place = (lo + k, gain);
             if chosen.is_none_or(|(_, best)| gain * STREAM_TRUST[s] > best) {
                 chosen = Some((s, gain * STREAM_TRUST[s]));
@@ -182,38 +213,52 @@ impl Placer {
         })
     }
 
-    /// Sums of each stream's power from the start of the look to every sample of it; the totals.
+    /// Change point of a look, in samples from its start, and its gain in log likelihood over no change; `None` if nothing
+    /// rises. `added` is added to every power. Searched in steps of [`STRIDE`], then sample by sample around the best: away
+    /// from it the cost hardly changes from sample to sample.
     #[inline(always)]
-    fn sum_up(&self, stretch: &Stretch, look: Range<usize>, sums: &mut Sums) -> [f32; STREAMS] {
-        let added = self.quiet.map(|quiet| f64::from(QUIET_SHARE * quiet) + 1e-14);
-        let n = look.len();
-        let [p, q, r] = &stretch.squares;
-        let (p, q, r) = (&p[look.clone()], &q[look.clone()], &r[look]);
-        let [a, b, c] = sums;
-        let (a, b, c) = (&mut a[..n], &mut b[..n], &mut c[..n]);
+    fn change<S: Simd>(&self, simd: S, powers: &[f32], added: f32, sums: &mut Sums) -> Option<(usize, f32)> {
+        let (strides, _) = powers.as_chunks::<STRIDE>();
+        let (n, added) = (STRIDE * strides.len(), f64::from(added));
         // In double precision: the quiet before an attack must not drown in what was summed up before it.
-        let mut total = [0.0f64; STREAMS];
-        for i in 0..n {
-            total[0] += f64::from(p[i]) + added[0];
-            total[1] += f64::from(q[i]) + added[1];
-            total[2] += f64::from(r[i]) + added[2];
-            (a[i], b[i], c[i]) = (total[0] as f32, total[1] as f32, total[2] as f32);
+        let mut total = 0.0f64;
+        for (sum, [a, b, c, d]) in sums.iter_mut().zip(strides) {
+            total += f64::from((a + b) + (c + d)) + STRIDE as f64 * added;
+            *sum = total as f32;
         }
-        total.map(|total| total as f32)
+        let total = total as f32;
+        let least = LEAST_STRETCH / STRIDE;
+        let (coarse, _) = self.search(simd, &sums[least - 1..], least..strides.len() - least, total, strides.len())?;
+        let around = (STRIDE * (coarse - 2)).max(LEAST_STRETCH)..(STRIDE * (coarse + 2)).min(n - LEAST_STRETCH);
+        let mut sum = f64::from(sums[around.start / STRIDE - 1]);
+        let mut fine = [0.0f32; 4 * STRIDE + WIDEST];
+        for (before, power) in fine.iter_mut().zip(&powers[around.clone()]) {
+            *before = sum as f32;
+            sum += f64::from(*power) + added;
+        }
+        self.search(simd, &fine, around, total, n)
     }
 
-    /// Change point of a look and its gain in log likelihood over no change, from the sums of its powers; `None` if
-    /// nothing rises. Powers are measured in the mean of the look, so no change at all costs nothing.
+    /// Of so many of `n` equal steps the one after which a change explains the powers best, and its gain. `before[0]` is
+    /// the sum of all powers before the first of `steps`, and so on. Powers are measured in their mean, so no change at all
+    /// costs nothing.
     #[inline(always)]
-    fn change<S: Simd>(&self, simd: S, sums: &[f32], total: f32, n: usize) -> Option<(usize, f32)> {
+    fn search<S: Simd>(
+        &self,
+        simd: S,
+        before: &[f32],
+        steps: Range<usize>,
+        total: f32,
+        n: usize,
+    ) -> Option<(usize, f32)> {
         let lanes = S::f32s::LEN;
         let scale = n as f32 / total;
-        let end = (n - LEAST_STRETCH) as f32;
+        let end = steps.end as f32;
         let never = S::f32s::splat(simd, f32::INFINITY);
         let (mut least, mut place) = (never, S::f32s::splat(simd, 0.0));
-        let mut before_count = S::f32s::from_fn(simd, |lane| (LEAST_STRETCH + lane) as f32);
-        for k in (LEAST_STRETCH..n - LEAST_STRETCH).step_by(lanes) {
-            let before = S::f32s::from_slice(simd, &sums[k - 1..k - 1 + lanes]);
+        let mut before_count = S::f32s::from_fn(simd, |lane| (steps.start + lane) as f32);
+        for (k, before) in steps.step_by(lanes).zip(before.chunks_exact(lanes)) {
+            let before = S::f32s::from_slice(simd, before);
             let per_before = S::f32s::from_slice(simd, &self.inverse[WIDEST + k..WIDEST + k + lanes]);
             let last = WIDEST + 1 + n - k;
             let per_after = S::f32s::from_slice(simd, &self.inverse[last - lanes..last]).reverse();
