@@ -128,7 +128,8 @@ mod tests {
         let mut audibility: Vec<Audibility> = (0..40).map(stretch).collect();
         holes.doubt(&mut audibility);
         assert!(audibility.windows(2).all(|w| w[0].from <= w[1].from));
-        let at = |t: &f64| audibility.iter().take_while(|a| a.from.get() <= *t).last().map_or(f64::NAN, |a| a.threshold.0);
+        let at =
+            |t: &f64| audibility.iter().take_while(|a| a.from.get() <= *t).last().map_or(f64::NAN, |a| a.threshold.0);
         times.iter().map(at).collect()
     }
 
