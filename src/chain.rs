@@ -9,6 +9,7 @@
 use crate::align::{self, AlignConfig, Alignment, Strike, Trace, trace};
 use crate::assess::{Assessment, GuideTimes, Hearing, assess};
 use crate::guide::Guide;
+use crate::holes::Holes;
 use crate::leak::{self, GuideClock, Lock, Low, Reference, Residue};
 use crate::onset::{EAR_RATE, Ear, Heard, Onset};
 use crate::part::{Surface, Timeline};
@@ -61,11 +62,14 @@ pub fn hear<E>(mut next: impl FnMut(&mut Vec<f32>) -> Result<bool, E>) -> Result
         take.clipped.push(is_clipped(peak));
     };
     let mut ear = Ear::new();
+    let mut holes = Holes::new();
     let mut block = Vec::new();
     while next(&mut block)? {
+        holes.watch(&block);
         ear.hear(&block, &mut strike);
     }
-    let heard = ear.finish(&mut strike);
+    let mut heard = ear.finish(&mut strike);
+    holes.doubt(&mut heard.audibility);
     Ok(Take { heard, ..take })
 }
 
@@ -138,6 +142,10 @@ pub fn hear_without(samples: &[f32], guide: &Guide, lock: &Lock) -> Take {
     let heard: Vec<(Seconds, Decibels)> = take.heard.onsets.iter().map(|o| (o.at, o.level)).collect();
     take.leave_out(&removed.explains(&heard));
     removed.doubt(&mut take.heard.audibility);
+    // What was taken out of a hole fills it.
+    let mut holes = Holes::new();
+    holes.watch(samples);
+    holes.doubt(&mut take.heard.audibility);
     take.guide = Some(GuideInTake { clock: removed.clock, start: guide.start, sounds: removed.sounds });
     take
 }

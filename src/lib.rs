@@ -11,6 +11,7 @@
 //! | [`audio`] | any recording -> blocks of samples at one rate (the edge) |
 //! | [`leak`] | a recording with the guide in it -> where it begins; the recording without it |
 //! | [`onset`] | samples -> [`onset::Onset`]s, each placed to a fraction of a millisecond |
+//! | [`holes`] | samples -> where the recorder lost some, and nothing can be heard |
 //! | [`surface`] | the sound of each onset -> centre, rim, click, pat or clap, with probabilities |
 //! | [`align`] | strikes x timeline -> [`align::Alignment`] |
 //! | [`assess`] | alignment -> findings, timing, advice |
@@ -34,6 +35,7 @@ pub mod chain;
 pub mod cli;
 pub mod drill;
 pub mod guide;
+pub mod holes;
 pub mod leak;
 pub mod onset;
 pub mod part;

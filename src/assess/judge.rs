@@ -322,7 +322,7 @@ fn limits(timeline: &Timeline, heard: &Hearing, clock: Option<Clock>, strokes: &
     if not_heard > 0 {
         let (were, they) = if not_heard == 1 { ("stroke was", "it counts") } else { ("strokes were", "they count") };
         out.push(format!(
-            "{not_heard} {were} not heard but may have been played: soft, or hidden by noise or by the ringing of the one before; {they} as neither right nor wrong"
+            "{not_heard} {were} not heard but may have been played: soft, hidden by noise or by the ringing of the one before, or lost in a gap of the recording; {they} as neither right nor wrong"
         ));
     }
     out.extend(surfaces::limits(&heard.doubts));

@@ -295,6 +295,7 @@ fn a_swell_played_flat_is_said_and_one_that_grows_is_not() {
         pupil.swell_db = 0.0;
         let take = pupil.take(&line, &line);
         assert!(kinds(&take).contains(&Kind::LevelFlat), "{}", shown(&take));
+        assert!(take.findings.iter().all(|f| !f.text.is_empty()), "said without words: {}", shown(&take));
         let swell = take.findings.iter().find(|f| f.text.starts_with("The swell"));
         assert!(swell.is_none_or(|f| f.section.as_deref() == Some("A") && f.bars == Some((1, 1))), "{}", shown(&take));
     }

@@ -4,6 +4,7 @@
 
 use std::io::Cursor;
 use std::path::Path;
+use std::sync::LazyLock;
 
 use pailbeat::align::{AlignConfig, Strike, trace};
 use pailbeat::assess::{Hearing, assess};
@@ -62,13 +63,19 @@ const PARTS: [&str; 2] = [
     "title = \"Six\"\nmeter = \"6/8\"\nbpm = { start = 50, goal = 90 }\nform = \"A B A\"\n[sections.A]\nstrokes = \"|: o.xo.x | O.---- :|2\"\nhands = \"R.LR.L | B.----\"\n[sections.B]\nstrokes = \"+.+ppc | cccx-- | p.----\"\nlevel = \"p<<<<< | f>>... | m.....\"\n",
 ];
 
+/// Read once: the fuzzer is after what comes of strikes, not after these two parts again at every run.
+static LINES: LazyLock<[Timeline; 2]> = LazyLock::new(|| {
+    PARTS.map(|text| match parse(text).map(|p| p.timeline(None, p.range.goal)) {
+        Ok(Ok(line)) => line,
+        _ => unreachable!("the parts are written here"),
+    })
+});
+
 /// Any strikes are judged, and every index in the answer points at something. First byte: which part; then four bytes a
 /// strike: time since the last in 4 ms, level, surface and how sure it is, certainty.
 pub(crate) fn judge(data: &[u8]) {
     let Some((which, data)) = data.split_first() else { return };
-    let Some(line) = parse(PARTS[usize::from(which % 2)]).ok().and_then(|p| p.timeline(None, p.range.goal).ok()) else {
-        unreachable!("the parts are written here")
-    };
+    let line = &LINES[usize::from(which % 2)];
     let mut at = 0.0;
     let strikes: Vec<Strike> = (data.chunks_exact(4).take(400))
         .map(|b| {
@@ -84,8 +91,8 @@ pub(crate) fn judge(data: &[u8]) {
             }
         })
         .collect();
-    let found = trace(&line, &strikes, &AlignConfig::default());
-    let take = assess(&line, &strikes, &[], &found, &Hearing::clear(Seconds::of(at + 1.0)));
+    let found = trace(line, &strikes, &AlignConfig::default());
+    let take = assess(line, &strikes, &[], &found, &Hearing::clear(Seconds::of(at + 1.0)));
     assert_eq!(take.strokes.len(), line.strokes.len());
     assert!(take.strikes.windows(2).all(|w| w[0].at <= w[1].at));
     for stroke in &take.strokes {

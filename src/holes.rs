@@ -1,0 +1,170 @@
+//! Samples -> where the recorder lost some: digital silence into which sound breaks off.
+//!
+//! A dropped packet, a device that was late, a piece that could not be decoded: silence of its length stands in the
+//! recording. Nothing can be heard there, so nobody is said to have missed a stroke there. A noise gate, an editor and a
+//! sound made without noise also write digital silence, but let the sound fade first, or do it at every pause; then
+//! silence is silence. A hole that a lossy coder has met is no digital silence any more and is not found.
+
+use crate::onset::{Audibility, EAR_RATE};
+use crate::units::{Decibels, Samples, Seconds};
+
+/// Silence is looked for in pieces of 5 ms; so many in a row are a hole: 20 ms at most, and less hides no strike, whose
+/// sound lasts longer.
+const PIECE: usize = 220;
+const PIECES: usize = 3;
+/// Samples below this are silence: a tenth of a step of 24 bits, which a resampler's rounding stays under.
+const SILENT: f32 = 1e-8;
+/// Sound breaks off if its last millisecond holds this share (-10 dB) of the power of the ten before: a ring falls by 1 or
+/// 2 dB in that time, a gate's fade by far more.
+const LAST: usize = 44;
+const BROKEN_OFF: f32 = 0.1;
+/// Where more of the playing than this is silence, silence is how the recorder shows a pause. Rule of thumb: a recorder
+/// that loses every fifth second is not used twice.
+const MOST: f64 = 0.2;
+/// A strike whose sound was cut after less than this is lost with it.
+const CUT_SHORT: Seconds = Seconds::from_millis(20.0);
+
+/// Watches samples go by.
+#[derive(Clone, Debug, Default)]
+pub struct Holes {
+    /// Samples seen in whole pieces.
+    seen: u64,
+    /// What does not fill a piece yet.
+    rest: Vec<f32>,
+    /// The last two pieces with sound in them.
+    before: [Vec<f32>; 2],
+    silent: usize,
+    /// All silence that is long enough, and whether sound broke off into it.
+    found: Vec<(std::ops::Range<u64>, bool)>,
+}
+
+impl Holes {
+    /// Nothing seen yet.
+    pub fn new() -> Holes {
+        Holes::default()
+    }
+
+    /// Looks at the next mono samples at [`EAR_RATE`].
+    pub fn watch(&mut self, block: &[f32]) {
+        self.rest.extend_from_slice(block);
+        let all = std::mem::take(&mut self.rest);
+        let pieces = all.chunks_exact(PIECE);
+        self.rest = pieces.remainder().to_vec();
+        for piece in pieces {
+            self.piece(piece);
+        }
+    }
+
+    fn piece(&mut self, piece: &[f32]) {
+        self.seen += PIECE as u64;
+        if piece.iter().fold(0.0f32, |peak, x| peak.max(x.abs())) < SILENT {
+            self.silent += 1;
+            return;
+        }
+        // What follows the last sound may be only the end of a recording, so a hole is told when sound comes back.
+        let sounded = self.before.iter().any(|piece| !piece.is_empty());
+        if self.silent >= PIECES && sounded {
+            let until = self.seen - PIECE as u64;
+            let from = until - (self.silent * PIECE) as u64;
+            self.found.push((from..until, broken_off(&self.before)));
+        }
+        self.silent = 0;
+        self.before.swap(0, 1);
+        self.before[1].clear();
+        self.before[1].extend_from_slice(piece);
+    }
+
+    /// In a hole nothing is audible.
+    pub fn doubt(&self, audibility: &mut Vec<Audibility>) {
+        let lasts: u64 = self.found.iter().map(|(hole, _)| hole.end - hole.start).sum();
+        let sounds = self.seen.saturating_sub((self.silent * PIECE) as u64);
+        if lasts as f64 > MOST * sounds as f64 {
+            return;
+        }
+        for (hole, _) in self.found.iter().filter(|(_, broken_off)| *broken_off) {
+            let [from, to] = [hole.start, hole.end].map(|at| Samples(at).to_seconds(EAR_RATE));
+            deafen(audibility, from - CUT_SHORT, to);
+        }
+    }
+}
+
+fn broken_off(before: &[Vec<f32>; 2]) -> bool {
+    let all: Vec<f32> = before.iter().flatten().copied().collect();
+    // The silence may begin within the last piece.
+    let Some(end) = all.iter().rposition(|x| x.abs() >= SILENT) else { return false };
+    let sound = &all[..=end];
+    let power = |x: &[f32]| x.iter().map(|v| v * v).sum::<f32>() / x.len().max(1) as f32;
+    sound.len() > PIECE && power(&sound[sound.len() - LAST..]) > BROKEN_OFF * power(sound)
+}
+
+/// No strike reaches the threshold between two times.
+fn deafen(audibility: &mut Vec<Audibility>, from: Seconds, to: Seconds) {
+    let first = audibility.partition_point(|a| a.from < from);
+    let end = audibility.partition_point(|a| a.from <= to);
+    let Some(after) = end.checked_sub(1).and_then(|k| audibility.get(k)).map(|a| a.threshold) else { return };
+    let deaf = Audibility { from, threshold: Decibels(0.0) };
+    audibility.splice(first..end, [deaf, Audibility { from: to, threshold: after }]);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn noise(n: usize) -> Vec<f32> {
+        let mut state = 1u32;
+        let mut next = || {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (state as f32 / u32::MAX as f32 - 0.5) * 0.01
+        };
+        (0..n).map(|_| next()).collect()
+    }
+
+    /// Thresholds at these times of a recording of 4 s, audible from -50 dB on but for its holes.
+    fn thresholds(x: &[f32], times: &[f64]) -> Vec<f64> {
+        let mut holes = Holes::new();
+        // Blocks of a length that divides nothing.
+        x.chunks(997).for_each(|block| holes.watch(block));
+        let stretch = |k: u32| Audibility { from: Seconds::of(0.1 * f64::from(k)), threshold: Decibels(-50.0) };
+        let mut audibility: Vec<Audibility> = (0..40).map(stretch).collect();
+        holes.doubt(&mut audibility);
+        assert!(audibility.windows(2).all(|w| w[0].from <= w[1].from));
+        let at =
+            |t: &f64| audibility.iter().take_while(|a| a.from.get() <= *t).last().map_or(f64::NAN, |a| a.threshold.0);
+        times.iter().map(at).collect()
+    }
+
+    #[test]
+    fn nothing_is_audible_where_sound_breaks_off_into_silence_and_all_is_around() {
+        for length in [1500, 8820, 20_000] {
+            let mut x = noise(4 * 44_100);
+            let from = 44_100 + 77;
+            x[from..from + length].fill(0.0);
+            let at = |samples: usize| samples as f64 / 44_100.0;
+            let times = [at(from) - 0.03, at(from) + 0.006, at(from + length) - 0.006, at(from + length) + 0.006, 3.0];
+            assert_eq!(thresholds(&x, &times), [-50.0, 0.0, 0.0, -50.0, -50.0], "{length}");
+        }
+    }
+
+    #[test]
+    fn silence_after_a_fade_and_the_silence_of_every_pause_hide_nothing() {
+        let mut faded = noise(4 * 44_100);
+        for (k, v) in faded[44_100..44_541].iter_mut().enumerate() {
+            *v *= 1.0 - k as f32 / 441.0;
+        }
+        faded[44_541..53_000].fill(0.0);
+        assert_eq!(thresholds(&faded, &[1.1]), [-50.0]);
+        let mut paused = noise(4 * 44_100);
+        for pause in paused.chunks_exact_mut(22_050) {
+            pause[15_000..].fill(0.0);
+        }
+        assert_eq!(thresholds(&paused, &[0.4]), [-50.0]);
+    }
+
+    #[test]
+    fn a_few_zeros_and_a_silent_end_are_no_holes() {
+        let mut x = noise(4 * 44_100);
+        x[44_100..44_500].fill(0.0);
+        x[160_000..].fill(0.0);
+        assert_eq!(thresholds(&x, &[1.003, 3.9]), [-50.0, -50.0]);
+    }
+}
