@@ -196,7 +196,7 @@ fn a_stroke_too_many_is_counted_unless_the_room_makes_such_sounds() {
         let strikes: Vec<Struck> = EXPECTED.iter().map(|e| struck(e.0.get())).chain([like_room(0.75, rate)]).collect();
         said(false, &strikes)
     };
-    assert_eq!(with(0.02).differences, [Difference::TooMany(Some(1))]);
+    assert_eq!(with(0.01).differences, [Difference::TooMany(Some(1))]);
     assert_eq!((with(0.5).kind, with(0.5).benefit), (VerdictKind::Right, vec![Difference::TooMany(Some(1))]));
 }
 
