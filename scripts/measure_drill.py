@@ -97,7 +97,7 @@ def record(bank, rng, guide, events, args, pupil, wav):
     if args.absent:
         n = int((max(e["t_s"] for e in shown) + len(leak) / rate + 6) * takes.RATE)
         given["noise"], kind = takes.draw_noise(bank, n, rng, 0, [STEADY[pupil % len(STEADY)]])
-    y, r, _, noise = takes.render(bank, shown, snr=args.snr, seed=pupil, tail_s=len(leak) / rate if args.absent else 6, **given)
+    y, r, played, noise = takes.render(bank, shown, snr=args.snr, seed=pupil, tail_s=len(leak) / rate if args.absent else 6, **given)
     noise = kind if args.absent else noise
     if r != takes.RATE:
         y = resample_poly(y, takes.RATE, r)
@@ -111,7 +111,8 @@ def record(bank, rng, guide, events, args, pupil, wav):
     delay = int(rng.uniform(0, 2) * takes.RATE)
     y = np.concatenate([rng.normal(0, 1e-4, delay), y])
     sf.write(wav, .8 * y / np.abs(y).max(), takes.RATE, subtype="PCM_16")
-    return noise
+    strokes = [] if args.absent else [[round(e["t_s"] + delay / takes.RATE, 4), e["class"], round(e["gain_db"], 1)] for e in played]
+    return noise, strokes
 
 
 def main():
@@ -148,10 +149,10 @@ def main():
             events += [{"t_s": row["answer_s"] + t, "class": s, "gain_db": float(rng.normal(0, 2))} for t, s in strokes]
         wav, told = folder / f"t{pupil}.wav", folder / f"t{pupil}.truth.json"
         if told.exists():
-            truths, noise = json.loads(told.read_text())
+            truths, noise = json.loads(told.read_text())[:2]
         else:
-            noise = record(bank, rng, guide, events, args, pupil, wav)
-            told.write_text(json.dumps([[str(t) for t in truths], noise]))
+            noise, strokes = record(bank, rng, guide, events, args, pupil, wav)
+            told.write_text(json.dumps([[str(t) for t in truths], noise, strokes]))
         run = subprocess.run([args.binary, "drill", "score", guide, wav, "--json"], capture_output=True, text=True)
         if run.returncode:
             failed += 1

@@ -3,13 +3,14 @@
 //! Scored twice: first by what beginners do, then by this pupil's own spread and level. Surfaces are told apart over all
 //! answers at once, with the calls as prior.
 
+use super::likeness::Likeness;
 use super::room::Room;
 use super::score::explains;
-use super::slots::{self, SOMEBODY, Slot};
+use super::slots::{self, Meant, SOMEBODY, Slot};
 use super::{Habits, Plan, Round, Struck, Verdict, VerdictKind, score};
 use crate::chain::Take;
 use crate::surface::Calibration;
-use crate::units::{Decibels, Seconds};
+use crate::units::Seconds;
 
 /// A beginner's spread before anything is known of this one: planning value for ages 9 to 12 (30 to 50 ms).
 const SPREAD: Seconds = Seconds::from_millis(35.0);
@@ -90,15 +91,14 @@ fn tally(plan: &Plan, answers: &[Answered]) -> Tally {
     out
 }
 
-/// A pupil's own habits from the answers so far.
-fn habits(verdicts: &[Verdict], level: Option<Decibels>, surfaces: bool) -> Habits {
+/// A pupil's own spread from the answers so far.
+fn spread(verdicts: &[Verdict]) -> Seconds {
     let off = verdicts.iter().flat_map(|v| v.lateness.iter().map(|l| l.0.millis().abs() / 1e3));
     let off: Vec<f64> = off.collect();
     let n = off.len() as f64;
     let own = slots::median(off).unwrap_or(0.0) * MAD_TO_SD;
     let spread = ((SPREAD_WEIGHS * SPREAD.get().powi(2) + n * own * own) / (SPREAD_WEIGHS + n)).sqrt();
-    let spread = Seconds::of(spread.min(MOST_SPREAD.get()));
-    Habits { spread, level, surfaces }
+    Seconds::of(spread.min(MOST_SPREAD.get()))
 }
 
 /// Whether the drill is over after these answers, by the end the teacher set.
@@ -115,17 +115,15 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
     let rounds = &plan.rounds[..plan.rounds.iter().take_while(inside).count()];
     let mut slots = slots::slots(rounds, plan, take, &clock);
     let meant = slots::meant(&slots, take);
-    let surfaces = slots::tell_surfaces(&mut slots, take, &meant, known);
-    slots::doubt_the_leader(&mut slots, take, &meant.levels);
-    let level = slots::median(meant.levels.clone()).map(Decibels);
+    slots::doubt_others(&mut slots, take, &meant, known);
+    slots::doubt_the_leader(&mut slots, take, meant.sure.len());
+    let level = meant.middle();
     let deaf = slots::mark_hidden(&mut slots, heard, &clock, level);
-    let room = Room::of(&slots);
-    for strike in slots.iter_mut().flat_map(|s| &mut s.strikes) {
-        strike.by_room = room.makes(strike.level);
-    }
+    let room = whose(&mut slots, take, &meant);
+    let (surfaces, known) = slots::tell_surfaces(&mut slots, take, &meant, known);
     let verdicts = |habits: &Habits| -> Vec<Verdict> { slots.iter().map(|s| score(&s.window(), habits)).collect() };
-    let first = Habits { spread: SPREAD, level, surfaces };
-    let habits = habits(&verdicts(&first), level, surfaces);
+    let first = Habits { spread: SPREAD, level, softest: meant.softest(), surfaces, known };
+    let habits = Habits { spread: spread(&verdicts(&first)), ..first };
     let mut last = verdicts(&habits);
     leave_out_chance(&mut last);
     let answers: Vec<Answered> = (last.into_iter().zip(&slots))
@@ -137,6 +135,23 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
     let tally = tally(plan, &answers);
     let limits = limits(surfaces, deaf, (rounds.len(), plan.rounds.len()), level.is_some_and(|l| room.is_loud(l)));
     Results { answers, tally, habits, limits }
+}
+
+/// Tells for each strike how often the room makes such a sound, and whether it sounds like the pupil's.
+fn whose(slots: &mut [Slot], take: &Take, meant: &Meant) -> Room {
+    let mut room = Room::of(slots);
+    let sound = |(r, k): (usize, usize)| slots[r].sound(r, k, take);
+    let likeness = Likeness::of(meant.sure.iter().map(|s| sound(s.1)).collect(), room.places().map(sound).collect());
+    room.compare(|at| likeness.tell(&sound(at)).map(|(likeness, _)| likeness));
+    let told: Vec<Vec<_>> = (slots.iter().enumerate())
+        .map(|(r, slot)| (0..slot.strikes.len()).map(|k| likeness.tell(&sound((r, k)))).collect())
+        .collect();
+    for (strike, told) in slots.iter_mut().zip(told).flat_map(|(slot, told)| slot.strikes.iter_mut().zip(told)) {
+        strike.by_room = room.makes(strike.level, told.map(|(likeness, _)| likeness));
+        strike.own = told.is_some_and(|(_, own)| own);
+        strike.like_room = told.is_some_and(|(likeness, _)| likeness < 0.0);
+    }
+    room
 }
 
 /// Where hardly a call was answered, what only a rhythm among the room's sounds speaks for is chance.

@@ -13,6 +13,7 @@ mod answers;
 mod draw;
 mod fit;
 mod json;
+mod likeness;
 mod live;
 mod plan;
 mod read;

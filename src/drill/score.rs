@@ -15,12 +15,15 @@ const MOST_OF_GAP: f64 = 0.4;
 const SPREADS: f64 = 3.0;
 /// Off by less than this much beyond the limit is unsure.
 const DOUBTFUL: f64 = 1.25;
-/// A strike counts as too many from this certainty on, and if at most this much softer than the pupil's middle strike.
+/// A strike counts as too many from this certainty on, and if at most so much softer than the pupil's middle strike or the
+/// middle one on the surface that sounds softest.
 pub(super) const SURE: f64 = 0.85;
-pub(super) const SOFTER_DB: f64 = 14.0;
+const SOFTER_DB: (f64, f64) = (14.0, 8.0);
 /// For an accusation strikes are surer and nearer the pupil's own level.
 const ACCUSED_SURE: f64 = 0.9;
-const ACCUSED_SOFTER_DB: f64 = 10.0;
+const ACCUSED_SOFTER_DB: (f64, f64) = (10.0, 6.0);
+/// What sounds like the pupil's strikes may be so much softer than the softest of an answer and still be one of it.
+const OWN_SOFTER_DB: f64 = 5.0;
 /// Share of the hush pattern's strokes that must be heard in their rhythm, and most strikes besides, for an accusation.
 const ACCUSED_SHARE: f64 = 0.75;
 const ACCUSED_BESIDES: usize = 2;
@@ -46,12 +49,16 @@ const RHYTHM_BEHIND: Seconds = Seconds::from_millis(120.0);
 /// start and tempo put them, in beats: three at least, since two fit anywhere.
 const KNOWN_BY: usize = 3;
 const IN_TIME_BEATS: f64 = 0.15;
-/// What the room makes of itself in the time of an answer, sounds as loud as a strike: below the first of these a strike in
-/// no stroke's place is the pupil's; below the second two strikes are, which it makes together in one round of ten; below the
-/// third a strike that is off its place is the stroke that is missing there, and not a sound beside a stroke left out.
-const ONE_OF_ROOM: f64 = 0.2;
+/// What the room makes of itself in the time of an answer, sounds such as a strike: below the first of these a strike in
+/// no stroke's place is the pupil's (half as likely as the rarest of a beginner's slips); below the second it is counted
+/// among what is played besides; below the third a strike that is off its place is the stroke that is missing there, and not
+/// a sound beside a stroke left out.
+const ONE_OF_ROOM: f64 = 0.05;
 const TWO_OF_ROOM: f64 = 0.5;
 const STROKE_OF_ROOM: f64 = 1.0;
+/// Some strikes are the pupil's if the room makes as many such sounds in the time listened to with less than this
+/// probability: a hundred times less likely than an early answer or a silent one, since each number of strikes is tried.
+const BY_CHANCE: f64 = 0.001;
 /// A surface that the call has not is the likelier a sound of the room over the stroke: it is said only in rooms as quiet as this.
 const UNWRITTEN_OF_ROOM: f64 = 0.05;
 /// An answer among the room's own sounds is known by this much evidence, an accusation by this, in nats: by chance one in
@@ -60,6 +67,8 @@ const EVIDENT: f64 = 3.0;
 const ACCUSED_EVIDENT: f64 = 6.0;
 /// A strike farther than so many beats from the answer's first and last stroke is none of it.
 const BESIDE_BEATS: f64 = 1.0;
+/// Two strikes nearer than this are one stroke: both hands, a flam, a stick that rebounds.
+const TOGETHER: Seconds = Seconds::from_millis(40.0);
 /// A stroke due this near to where one could be hidden may be hidden.
 const NEAR_HIDDEN: Seconds = Seconds::from_millis(30.0);
 /// This long before the call's last bar ends is still early.
@@ -80,6 +89,10 @@ pub struct Struck {
     pub surface: [f64; Surface::COUNT],
     /// How often the room makes a sound as loud of itself.
     pub by_room: Hertz,
+    /// Whether it sounds like the pupil's other strikes.
+    pub own: bool,
+    /// Whether it sounds liker what the room makes of itself.
+    pub like_room: bool,
 }
 
 impl Struck {
@@ -95,8 +108,13 @@ pub struct Habits {
     pub spread: Seconds,
     /// The pupil's middle strike; `None` before any was heard.
     pub level: Option<Decibels>,
+    /// The middle strike on the surface that sounds softest here.
+    pub softest: Option<Decibels>,
     /// Whether the surfaces can be told apart in this sound.
     pub surfaces: bool,
+    /// The surfaces whose strokes mostly sound as written; of the others it is not known whether all were played elsewhere or
+    /// sound like another here.
+    pub known: [bool; Surface::COUNT],
 }
 
 /// A round as it is scored.
@@ -214,6 +232,22 @@ fn in_order(strikes: &[Struck]) -> Vec<Struck> {
     out
 }
 
+/// What is struck together is one stroke, at the time of what is surest of it.
+fn together(strikes: &[Struck]) -> Vec<Struck> {
+    let mut out: Vec<Struck> = Vec::new();
+    for strike in strikes {
+        match out.last_mut() {
+            Some(last) if (strike.at - last.at) < TOGETHER => {
+                if strike.certainty > last.certainty {
+                    *last = *strike;
+                }
+            }
+            _ => out.push(*strike),
+        }
+    }
+    out
+}
+
 fn fit_of(expected: &[f64], strikes: &[Struck], beat: f64) -> Fit {
     fit(expected, &as_at(strikes), beat)
 }
@@ -222,10 +256,11 @@ fn as_at(strikes: &[Struck]) -> Vec<At> {
     strikes.iter().map(Struck::as_at).collect()
 }
 
-/// Strikes at most so much softer than the pupil's middle one.
-fn loud(strikes: &[Struck], level: Option<Decibels>, softer: f64) -> Vec<Struck> {
-    let keep = |s: &&Struck| level.is_none_or(|l| s.level.0 >= l.0 - softer);
-    strikes.iter().filter(keep).copied().collect()
+/// Strikes at most so much softer than the pupil's middle one, or than the middle one on the softest surface.
+fn loud(strikes: &[Struck], habits: &Habits, softer: (f64, f64)) -> Vec<Struck> {
+    let floors = [(habits.level, softer.0), (habits.softest, softer.1)];
+    let floor = floors.into_iter().filter_map(|(level, softer)| Some(level?.0 - softer)).reduce(f64::min);
+    strikes.iter().filter(|s| floor.is_none_or(|f| s.level.0 >= f)).copied().collect()
 }
 
 /// How much a pattern explains of some strikes: nats beside not having been played at all. For telling which pattern of
@@ -248,6 +283,23 @@ pub(super) fn is_answer(in_time: usize, expected: usize) -> bool {
 }
 
 impl Window<'_> {
+    /// Whether `least` or more of some strikes are more than the room makes in the time listened to: for the rarest `k` of
+    /// them the Poisson probability of `k` or more at the rate of the commonest of these.
+    fn more_than_room(&self, strikes: &[&Struck], least: usize, listened: Seconds) -> bool {
+        let mut rates: Vec<f64> = strikes.iter().map(|s| s.by_room.0).collect();
+        rates.sort_by(f64::total_cmp);
+        let chance = |k: usize, expected: f64| {
+            let mut term = (-expected).exp();
+            let mut fewer = 0.0;
+            for n in 0..k {
+                fewer += term;
+                term *= expected / (n as f64 + 1.0);
+            }
+            1.0 - fewer
+        };
+        rates.iter().enumerate().any(|(n, rate)| n + 1 >= least && chance(n + 1, rate * listened.get()) < BY_CHANCE)
+    }
+
     /// Whether the room makes fewer sounds as loud as a strike than so many in the time of an answer.
     fn beyond_room(&self, strike: &Struck, limit: f64) -> bool {
         strike.by_room.0 * (self.from_call - self.breath).get() < limit
@@ -262,7 +314,7 @@ pub(super) fn on_leader(at: Seconds, call: &[(Seconds, Surface)], rings: Seconds
 
 /// Says what became of a call.
 pub fn score(window: &Window, habits: &Habits) -> Verdict {
-    let all = loud(&in_order(window.strikes), habits.level, SOFTER_DB);
+    let all = together(&loud(&in_order(window.strikes), habits, SOFTER_DB));
     let expected: Vec<f64> = window.expected.iter().map(|e| e.0.get()).collect();
     let beat = window.beat.get();
     let early_end = -(window.breath.get() + EARLY.get());
@@ -285,9 +337,9 @@ pub fn score(window: &Window, habits: &Habits) -> Verdict {
         return hushed(window, habits, &expected, &after, &found, out);
     }
     // An answer that began during the call, or strikes then that nothing but the pupil explains.
-    let sure_before: Vec<&Struck> = (before.iter())
-        .filter(|s| s.certainty >= ACCUSED_SURE && !leader(s, LEADER_RINGS) && window.beyond_room(s, TWO_OF_ROOM))
-        .collect();
+    let sure_before: Vec<&Struck> =
+        (before.iter()).filter(|s| s.certainty >= ACCUSED_SURE && !leader(s, LEADER_RINGS)).collect();
+    let played_before = window.more_than_room(&sure_before, LEAST_ANSWERED, window.from_call - window.breath);
     // Its first strokes may fall on the leader's, and its rhythm runs on over the call's end: all of it is fitted, and what
     // lies apart from the leader must know it.
     let joined: Vec<Struck> = before_end.iter().chain(&after).copied().collect();
@@ -301,7 +353,7 @@ pub fn score(window: &Window, habits: &Habits) -> Verdict {
         && of_answer.iter().filter(apart).count() >= LEAST_ANSWERED
         && is_answer(of_answer.len(), expected.len())
         && whole.evidence(&expected, &as_at(&joined), beat) > EVIDENT;
-    if sure_before.len() >= 2 || began_before {
+    if played_before || began_before {
         out.kind = VerdictKind::Early;
         out.confidence = sure_before.iter().map(|s| s.certainty).fold(0.9, f64::min);
         return out;
@@ -320,7 +372,7 @@ fn hushed(
 ) -> Verdict {
     out.kind = VerdictKind::HushKept;
     let accused: Vec<Struck> =
-        loud(after, habits.level, ACCUSED_SOFTER_DB).into_iter().filter(|s| s.certainty >= ACCUSED_SURE).collect();
+        loud(after, habits, ACCUSED_SOFTER_DB).into_iter().filter(|s| s.certainty >= ACCUSED_SURE).collect();
     let sure = fit_of(expected, &accused, window.beat.get());
     let limit = |i: usize, j: usize| {
         let off = accused[j].at.get() - sure.start - sure.ratio * expected[i];
@@ -362,16 +414,18 @@ fn echoed(
     let beat = window.beat.get();
     let matched = found.pairs.iter().flatten().count();
     let least = if expected.len() < LEAST_HUSH_STROKES { 1 } else { LEAST_ANSWERED };
-    let sure = |s: &&Struck| s.certainty >= SURE;
-    let pupils = after.iter().filter(sure).filter(|s| window.beyond_room(s, TWO_OF_ROOM)).count();
+    let sure: Vec<&Struck> = after.iter().filter(|s| s.certainty >= SURE).collect();
+    // The answer's time, and a breath before and after it.
+    let answered = window.more_than_room(&sure, least, window.from_call + window.breath);
     // Among sounds that the room makes of itself an answer is known by its rhythm.
     let evident = found.evidence(expected, &as_at(after), beat) > EVIDENT;
-    if pupils < least && !(evident && after.iter().filter(sure).count() >= least) {
+    let by_rhythm = evident && sure.len() >= least;
+    if !(answered || by_rhythm) {
         out.unsure_sounds |= !after.is_empty();
         out.confidence = if window.audible && after.is_empty() { 0.99 } else { 0.6 };
         return out;
     }
-    out.by_rhythm = pupils < least;
+    out.by_rhythm = !answered;
     let mut sure = 0.99f64;
     for (i, pair) in found.pairs.iter().enumerate() {
         let Some(strike) = pair.map(|j| after[j]) else {
@@ -399,12 +453,18 @@ fn echoed(
         let written = window.expected[i].1;
         let best =
             Surface::ALL.into_iter().max_by(|a, b| strike.surface[a.index()].total_cmp(&strike.surface[b.index()]));
-        if let Some(other) = best.filter(|b| *b != written) {
+        if let Some(other) = best.filter(|b| strike.surface[b.index()] > strike.surface[written.index()]) {
             let (p, q) = (strike.surface[other.index()], strike.surface[written.index()]);
             let said = Difference::OtherSurface(i, other);
             let is_written = window.expected.iter().any(|e| e.1 == other);
             let room = if is_written { STROKE_OF_ROOM } else { UNWRITTEN_OF_ROOM };
-            if habits.surfaces && window.beyond_room(&strike, room) && p >= OTHER_SURFACE && q <= WRITTEN_SURFACE {
+            let known = habits.known[other.index()] && habits.known[written.index()];
+            if habits.surfaces
+                && known
+                && window.beyond_room(&strike, room)
+                && p >= OTHER_SURFACE
+                && q <= WRITTEN_SURFACE
+            {
                 out.differences.push(said);
                 sure = sure.min(p);
             } else if q < UNSURE_SURFACE {
@@ -419,7 +479,7 @@ fn echoed(
     let (first, last) = (own.first().map_or(0.0, |s| s.at.get()), own.last().map_or(0.0, |s| s.at.get()));
     let of_pupil = |s: &Struck| {
         let near = first - BESIDE_BEATS * beat..=last + BESIDE_BEATS * beat;
-        own.is_empty() || s.level.0 >= softest && near.contains(&s.at.get())
+        own.is_empty() || s.level.0 >= softest - if s.own { OWN_SOFTER_DB } else { 0.0 } && near.contains(&s.at.get())
     };
     for (j, strike) in after.iter().enumerate() {
         if found.pairs.contains(&Some(j)) {

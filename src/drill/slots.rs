@@ -1,13 +1,14 @@
 //! What was heard x rounds -> the strikes of each round, what sounds like which surface, where a stroke could be hidden.
 
 use super::fit::fit;
+use super::likeness::Sound;
 use super::score::{LEADER, LEADER_RINGS, on_leader};
 use super::{Plan, Round, Struck, Window};
 use crate::chain::Take;
 use crate::leak::comes_with;
 use crate::onset::{Heard, Onset};
 use crate::part::Surface;
-use crate::surface::{self, Calibration, Doubt, Prior};
+use crate::surface::{self, Calibration, Doubt, Prior, Reading};
 use crate::units::{Decibels, Hertz, Seconds};
 
 /// A pupil plays about this much louder than the softest strike that can be heard, or nothing is said about silence.
@@ -26,6 +27,8 @@ pub(super) const SOMEBODY: f64 = 0.25;
 const BELOW_LEADER_DB: f64 = 6.0;
 /// A strike this sure in the place of a stroke is the pupil's, and says how loud the pupil plays.
 const SURELY: f64 = 0.9;
+/// Strikes on a surface before it is known how it sounds here.
+const KNOWN_SURFACE: usize = 3;
 /// Names given to the two surfaces that are exchanged with at least this probability are not held against anyone.
 const EXCHANGED: f64 = 0.2;
 const FLAT: [f64; Surface::COUNT] = [1.0 / Surface::COUNT as f64; Surface::COUNT];
@@ -46,6 +49,11 @@ impl Slot<'_> {
     /// The call's strokes in seconds.
     pub(super) fn times(&self) -> Vec<f64> {
         self.expected.iter().map(|e| e.0.get()).collect()
+    }
+
+    /// How one of its strikes sounded. `round`: which slot this is.
+    pub(super) fn sound<'a>(&self, round: usize, k: usize, take: &'a Take) -> Sound<'a> {
+        Sound { round, features: &take.features[self.ids[k]], level: self.strikes[k].level }
     }
 
     /// From the call's first beat to the answer's.
@@ -94,7 +102,16 @@ pub(super) fn slots<'a>(
             let o = heard.onsets[*k];
             let doubted = left_over(&o) || !o.alone;
             let certainty = if doubted { o.certainty.min(DOUBTED) } else { o.certainty };
-            Struck { at: o.at - zero, sigma: o.sigma, certainty, level: o.level, surface: FLAT, by_room: Hertz(0.0) }
+            Struck {
+                at: o.at - zero,
+                sigma: o.sigma,
+                certainty,
+                level: o.level,
+                surface: FLAT,
+                by_room: Hertz(0.0),
+                own: false,
+                like_room: false,
+            }
         };
         let strikes = ids.iter().map(strike).collect();
         // Also what is too soft to count is no silence.
@@ -112,15 +129,31 @@ pub(super) struct Meant {
     written: Vec<Option<Surface>>,
     /// Whether it came after a call, or while one sounded but not on the leader's strokes.
     apart: Vec<bool>,
-    /// Levels of sure strikes in the place of a stroke.
-    pub(super) levels: Vec<f64>,
+    /// Sure strikes in the place of a stroke: the surface written, the place of the slot and of the strike in it, the level.
+    pub(super) sure: Vec<(Surface, (usize, usize), f64)>,
+}
+
+impl Meant {
+    /// The pupil's middle strike.
+    pub(super) fn middle(&self) -> Option<Decibels> {
+        median(self.sure.iter().map(|s| s.2).collect()).map(Decibels)
+    }
+
+    /// The middle strike on the surface that sounds softest.
+    pub(super) fn softest(&self) -> Option<Decibels> {
+        let on =
+            |surface: &Surface| -> Vec<f64> { self.sure.iter().filter(|s| s.0 == *surface).map(|s| s.2).collect() };
+        let enough = Surface::ALL.iter().map(on).filter(|levels| levels.len() >= KNOWN_SURFACE);
+        let softest = enough.filter_map(median).min_by(f64::total_cmp).map(Decibels);
+        softest.or_else(|| self.middle())
+    }
 }
 
 /// Holds the calls against what came after them.
 pub(super) fn meant(slots: &[Slot], take: &Take) -> Meant {
     let n = take.heard.onsets.len();
-    let mut out = Meant { written: vec![None; n], apart: vec![false; n], levels: Vec::new() };
-    for slot in slots {
+    let mut out = Meant { written: vec![None; n], apart: vec![false; n], sure: Vec::new() };
+    for (r, slot) in slots.iter().enumerate() {
         let breath = slot.round.answer_at - slot.round.call_end;
         let after: Vec<usize> = (0..slot.ids.len()).filter(|k| slot.strikes[*k].at.get() > -breath.get()).collect();
         for (strike, id) in slot.strikes.iter().zip(&slot.ids) {
@@ -132,7 +165,7 @@ pub(super) fn meant(slots: &[Slot], take: &Take) -> Meant {
             if let Some(k) = pair.map(|j| after[j]) {
                 out.written[slot.ids[k]] = Some(slot.expected[i].1);
                 if !slot.round.hush && slot.strikes[k].certainty > SURELY {
-                    out.levels.push(slot.strikes[k].level.0);
+                    out.sure.push((slot.expected[i].1, (r, k), slot.strikes[k].level.0));
                 }
             }
         }
@@ -140,28 +173,66 @@ pub(super) fn meant(slots: &[Slot], take: &Take) -> Meant {
     out
 }
 
-/// Tells the surfaces of all answers apart; says whether they can be.
-pub(super) fn tell_surfaces(slots: &mut [Slot], take: &Take, meant: &Meant, known: Option<&Calibration>) -> bool {
+/// Doubts what sounds like none of the pupil's surfaces: hardly one of the pupil's strikes.
+pub(super) fn doubt_others(slots: &mut [Slot], take: &Take, meant: &Meant, known: Option<&Calibration>) {
     let chosen: Vec<usize> = (0..meant.apart.len()).filter(|k| meant.apart[*k]).collect();
+    let reading = reading(&chosen, take, meant, known);
+    let mut others = vec![0.0; meant.apart.len()];
+    for (k, told) in chosen.iter().zip(&reading.heard) {
+        others[*k] = told.other;
+    }
+    let known_surface = |w: Surface| meant.sure.iter().filter(|s| s.0 == w).count() >= KNOWN_SURFACE;
+    for slot in slots {
+        for (strike, id) in slot.strikes.iter_mut().zip(&slot.ids) {
+            // A surface that is hardly played in this drill is like none of the others.
+            if meant.written[*id].is_none_or(known_surface) {
+                strike.certainty *= 1.0 - others[*id];
+            }
+        }
+    }
+}
+
+fn reading(chosen: &[usize], take: &Take, meant: &Meant, known: Option<&Calibration>) -> Reading {
     let features: Vec<_> = chosen.iter().map(|k| take.features[*k]).collect();
     let given: Vec<Prior> = chosen.iter().map(|k| Prior { written: meant.written[*k], pass: None }).collect();
-    let reading = surface::tell(&features, Some(&given), known);
-    let mut surfaces = vec![(FLAT, 0.0); meant.apart.len()];
+    surface::tell(&features, Some(&given), known)
+}
+
+/// Tells the surfaces of all answers apart, from what was meant for a stroke and is not liker the room's sounds: these would
+/// have a surface's name among them. Says whether they can be told apart, and which sound mostly as written.
+pub(super) fn tell_surfaces(
+    slots: &mut [Slot],
+    take: &Take,
+    meant: &Meant,
+    known: Option<&Calibration>,
+) -> (bool, [bool; Surface::COUNT]) {
+    let mut chosen = Vec::new();
+    for slot in slots.iter() {
+        let ids = slot.strikes.iter().zip(&slot.ids);
+        chosen.extend(ids.filter(|(s, id)| meant.written[**id].is_some() && !s.like_room).map(|(_, id)| *id));
+    }
+    let reading = reading(&chosen, take, meant, known);
+    let mut surfaces = vec![FLAT; meant.apart.len()];
+    let mut as_written = [(0, 0); Surface::COUNT];
     for (k, told) in chosen.iter().zip(&reading.heard) {
-        surfaces[*k] = (told.p, told.other);
+        surfaces[*k] = told.p;
+        if let Some(written) = meant.written[*k] {
+            let (same, all) = &mut as_written[written.index()];
+            *same += usize::from(told.best().0 == written);
+            *all += 1;
+        }
     }
     for slot in slots {
         for (strike, id) in slot.strikes.iter_mut().zip(&slot.ids) {
-            // What sounds like none of the pupil's surfaces is hardly one of the pupil's strikes.
-            strike.surface = surfaces[*id].0;
-            strike.certainty *= 1.0 - surfaces[*id].1;
+            strike.surface = surfaces[*id];
         }
     }
-    !reading.doubts.iter().any(|d| match d {
+    let apart = !reading.doubts.iter().any(|d| match d {
         Doubt::Exchanged { p, .. } => *p >= EXCHANGED,
         Doubt::NotToldApart { .. } => true,
         Doubt::OneSurface { .. } => false,
-    })
+    });
+    (apart, as_written.map(|(same, all)| 2 * same >= all))
 }
 
 pub(super) fn median(mut x: Vec<f64>) -> Option<f64> {
@@ -170,9 +241,9 @@ pub(super) fn median(mut x: Vec<f64>) -> Option<f64> {
 }
 
 /// Where hardly anybody plays, what is softer than the calls is doubted.
-pub(super) fn doubt_the_leader(slots: &mut [Slot], take: &Take, levels: &[f64]) {
+pub(super) fn doubt_the_leader(slots: &mut [Slot], take: &Take, sure: usize) {
     let asked: usize = slots.iter().filter(|s| !s.round.hush).map(|s| s.expected.len()).sum();
-    if !levels.is_empty() && levels.len() as f64 >= SOMEBODY * asked as f64 {
+    if sure > 0 && sure as f64 >= SOMEBODY * asked as f64 {
         return;
     }
     let taken_out = take.guide.as_ref().and_then(|g| median(g.sounds.iter().map(|s| s.leak.0).collect()));
