@@ -57,7 +57,7 @@ impl Holes {
 
     fn piece(&mut self, piece: &[f32]) {
         self.seen += PIECE as u64;
-        if piece.iter().fold(0.0f32, |peak, x| peak.max(x.abs())) < SILENT {
+        if piece.iter().all(|x| x.abs() < SILENT) {
             self.silent += 1;
             return;
         }
