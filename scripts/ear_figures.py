@@ -1,4 +1,6 @@
 """Figures of the ear against the truth: F within a tolerance, false strikes a minute, flams, timing error, bias."""
+from statistics import NormalDist
+
 import numpy as np
 
 # Two strikes given out are at least this far apart (src/onset/ear.rs, APART_S).
@@ -102,3 +104,29 @@ def table(results):
         s = summary(conditions[name])
         print(f"{name:8s} {s['f10']:6.4f} {s['f25']:6.4f} {s['false_a_minute']:9.2f} {s['flams']:6.3f} {s['median_ms']:6.3f} "
               f"{s['p95_ms']:6.2f} {s['bias_spread_ms']:6.2f} {s['inside_sigma']:6.2f}  {s['missed']}")
+
+
+# So many of normal errors lie within so many sigma.
+LEVELS = np.arange(1, 10) / 10
+WITHIN = np.array([NormalDist().inv_cdf(.5 + q / 2) for q in LEVELS])
+
+
+def bins(key, count=8):
+    """Index lists of about equal length in rising order of the key; equal keys stay together."""
+    order = np.argsort(key, kind='stable')
+    edges = np.unique(np.asarray(key)[order][np.linspace(0, len(key), count + 1)[1:-1].astype(int)])
+    place = np.searchsorted(edges, key, 'right')
+    return [np.flatnonzero(place == k) for k in range(len(edges) + 1) if np.any(place == k)]
+
+
+def sigma_gap(sigma, error):
+    """Difference between the share of errors within k sigma and that of normal ones, mean over nine k and all bins."""
+    z = np.abs(error) / sigma
+    return sum(len(rows) * np.mean([abs(np.mean(z[rows] <= k) - q) for k, q in zip(WITHIN, LEVELS)])
+               for rows in bins(sigma)) / len(sigma)
+
+
+def fit_sigma(sets):
+    """Factor and power on sigma with the least `sigma_gap`, mean over sets of (sigma, error)."""
+    return min((np.mean([sigma_gap(scale * s ** power, e) for s, e in sets]), float(scale), float(power))
+               for scale in np.geomspace(.5, 4, 89) for power in np.arange(1, 1.81, .05))[1:]

@@ -294,15 +294,15 @@ def main():
     for f in range(FOLDS):
         p, s = fit_place([t for k, t in enumerate(train) if k % FOLDS != f], (0,))
         X, e = timing_rows([t for k, t in enumerate(train) if k % FOLDS == f])
-        ratios.append(np.abs(e - value(p, X)) / np.exp(value(s, X)))
-    scale = float(np.quantile(np.concatenate(ratios), .68))
+        ratios.append((np.exp(value(s, X)), e - value(p, X)))
+    scale, power = ear_figures.fit_sigma([tuple(map(np.concatenate, zip(*ratios)))])
     for t in train:
         t['p'] = decided(t, second)
     audible_db = audible(train)
     model = dict(first=dumped(first), second=dumped(second), place=dumped(place), sigma=dumped(sigma),
-                 sigma_scale=round(scale, 4), threshold=THRESHOLD, audible_over_noise_db=round(audible_db, 2))
+                 sigma_scale=round(scale, 4), sigma_power=round(power, 4), threshold=THRESHOLD, audible_over_noise_db=round(audible_db, 2))
     json.dump(model, open(a.out, 'w'), separators=(',', ':'))
-    print('written', a.out, os.path.getsize(a.out), 'bytes; sigma scale', round(scale, 3), 'audible from', round(audible_db, 2), 'dB over noise', flush=True)
+    print('written', a.out, os.path.getsize(a.out), 'bytes; sigma scale', round(scale, 3), 'power', round(power, 3), 'audible from', round(audible_db, 2), 'dB over noise', flush=True)
 
     for folder in a.test:
         takes = load([folder], 'test')
@@ -315,7 +315,7 @@ def main():
                 t['p'] = decided(t, second)
                 keep = ear_figures.apart(t['at'] / RATE, t['p'], threshold_of(t) + shift)
                 correction = value(place, t['timing'][keep]) if len(keep) else np.zeros(0)
-                s = np.exp(value(sigma, t['timing'][keep])) * scale if len(keep) else np.zeros(0)
+                s = np.exp(power * value(sigma, t['timing'][keep])) * scale if len(keep) else np.zeros(0)
                 results.append((t['truth'], t['at'][keep] / RATE + correction.clip(-3.5, 3.5) / 1e3, s))
             print(folder, 'threshold', f'{shift:+.1f}')
             ear_figures.table(results)

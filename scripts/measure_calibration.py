@@ -14,7 +14,6 @@ import math
 import subprocess
 import sys
 from pathlib import Path
-from statistics import NormalDist
 
 import numpy as np
 
@@ -25,38 +24,26 @@ import score  # noqa: E402
 
 # As F at 25 ms in scripts/measure_ear.py: a strike further away is another one.
 NEAR_S = .025
-BINS = 8
-LEVELS = np.arange(1, 10) / 10
-WITHIN = np.array([NormalDist().inv_cdf(.5 + q / 2) for q in LEVELS])
-
-
-def bins(key, count=BINS):
-    """Index lists of about equal length in rising order of the key; equal keys stay together."""
-    order = np.argsort(key, kind="stable")
-    edges = np.unique(np.asarray(key)[order][np.linspace(0, len(key), count + 1)[1:-1].astype(int)])
-    place = np.searchsorted(edges, key, "right")
-    return [np.flatnonzero(place == k) for k in range(len(edges) + 1) if np.any(place == k)]
 
 
 def sigmas(title, sigma, error):
     sigma, error = np.asarray(sigma), np.asarray(error)
     if not len(sigma):
-        return
+        return sigma, error
     print(f"\n{title}: stated sigma against the error ({len(sigma)} strikes)\n")
     print("| stated sigma, ms | strikes | mean stated | error, rms of the nearest 99 % | median error | within 1 sigma (.683) | within 2 sigma (.954) |")
     print("|---|---|---|---|---|---|---|")
-    gap = 0.
-    for rows in bins(sigma):
+    for rows in ear_figures.bins(sigma):
         s, e = sigma[rows], np.abs(error[rows])
         z = e / s
         trimmed = np.sort(e)[:math.ceil(.99 * len(e))]
-        gap += len(rows) * np.mean([abs(np.mean(z <= k) - q) for k, q in zip(WITHIN, LEVELS)])
         print(f"| {s.min():.2f} to {s.max():.2f} | {len(rows)} | {s.mean():.2f} | {np.sqrt(np.mean(trimmed ** 2)):.2f} | {np.median(e):.2f} | "
               f"{np.mean(z <= 1):.3f} | {np.mean(z <= 2):.3f} |")
     z = np.abs(error) / sigma
     print(f"| all | {len(sigma)} | {sigma.mean():.2f} | {np.sqrt(np.mean(np.sort(np.abs(error))[:math.ceil(.99 * len(z))] ** 2)):.2f} | "
           f"{np.median(np.abs(error)):.2f} | {np.mean(z <= 1):.3f} | {np.mean(z <= 2):.3f} |")
-    print(f"\nexpected calibration error {gap / len(sigma):.3f}")
+    print(f"\nexpected calibration error {ear_figures.sigma_gap(sigma, error):.3f}")
+    return sigma, error
 
 
 def stated(title, what, p, true):
@@ -90,8 +77,8 @@ def ear(folder, binary, every):
             if events[i]["role"] not in ("grace", "main"):
                 sigma.append(heard[j]["sigma_ms"])
                 error.append(1e3 * (heard[j]["t_s"] - events[i]["t_s"]))
-    sigmas("`strikes`, single strikes", sigma, error)
     stated("`strikes`, all given out", "stated certainty against there being a strike within 25 ms", p, true)
+    return sigmas("`strikes`, single strikes", sigma, error)
 
 
 def judged(folder, binary, every):
@@ -115,9 +102,9 @@ def judged(folder, binary, every):
                 sigma.append(heard[j]["sigma_ms"])
                 error.append(1e3 * (heard[j]["t_s"] - events[i]["t_s"]))
     name = f"`assess`, {folder.name}"
-    sigmas(f"{name}, strikes of one hand", sigma, error)
     stated(name, "stated certainty against there being a strike within 25 ms", p, true)
     stated(name, "stated surface probability against the surface", told, right)
+    return sigmas(f"{name}, strikes of one hand", sigma, error)
 
 
 def main():
@@ -126,11 +113,18 @@ def main():
     ap.add_argument("--class", dest="classes", default="")
     ap.add_argument("--binary", default="target/release/pailbeat")
     ap.add_argument("--every", type=int, default=1, help="only every n-th take")
+    ap.add_argument("--fit", metavar="JSON", help="fit the sigmas' factor and power to these takes and write them into assets/ear.json")
     a = ap.parse_args()
-    if a.takes:
-        ear(a.takes, a.binary, a.every)
-    for folder in filter(None, a.classes.split(",")):
-        judged(folder, a.binary, a.every)
+    sets = [ear(a.takes, a.binary, a.every)] if a.takes else []
+    sets += [judged(folder, a.binary, a.every) for folder in filter(None, a.classes.split(","))]
+    if a.fit:
+        factor, power = ear_figures.fit_sigma([one for one in sets if len(one[0])])
+        path = Path(a.fit)
+        weights = json.loads(path.read_text())
+        weights["sigma_scale"] = round(factor * weights["sigma_scale"] ** power, 4)
+        weights["sigma_power"] = round(power * weights["sigma_power"], 4)
+        path.write_text(json.dumps(weights, separators=(",", ":")))
+        print(f"\nfactor {weights['sigma_scale']}, power {weights['sigma_power']} written to {path}")
 
 
 main()

@@ -2,7 +2,7 @@
 //!
 //! All numbers little-endian, counts in 4 bytes, weights as `f32`. Each of the networks `first`, `second`, `place`,
 //! `sigma`: inputs, means, standard deviations, count of nets; each net: count of layers; each layer: count of outputs,
-//! weights input by input (all outputs of the first input, then of the second), biases. Then `sigma_scale`, the
+//! weights input by input (all outputs of the first input, then of the second), biases. Then `sigma_scale`, `sigma_power`, the
 //! four numbers of `threshold` and, as `f64`, `audible_over_noise_db`.
 
 use std::error::Error;
@@ -90,7 +90,9 @@ fn main() -> Result<(), Box<dyn Error>> {
     for name in ["first", "second", "place", "sigma"] {
         networks(&mut bytes, field(&weights, name)?)?;
     }
-    put(&mut bytes, [number(field(&weights, "sigma_scale")?)? as f32]);
+    for name in ["sigma_scale", "sigma_power"] {
+        put(&mut bytes, [number(field(&weights, name)?)? as f32]);
+    }
     for name in ["noisy", "noisy_doubtful", "quiet", "quiet_doubtful"] {
         put(&mut bytes, [number(field(field(&weights, "threshold")?, name)?)? as f32]);
     }

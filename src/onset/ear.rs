@@ -186,7 +186,7 @@ impl Ear {
             let candidate = &front.candidates[i];
             let correction = correction.clamp(-MOST_CORRECTION_MS, MOST_CORRECTION_MS);
             let correction = if correction.abs() > LEAST_CORRECTION_MS { correction } else { 0.0 };
-            let sigma_ms = sigma.exp() * model.sigma_scale;
+            let sigma_ms = (model.sigma_power * sigma).exp() * model.sigma_scale;
             let [_, _, after, _, _, before] = candidate.near.powers;
             let onset = Onset {
                 at: offset + Seconds::of((at + f64::from(correction) / 1e3).max(0.0)),
