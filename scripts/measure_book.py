@@ -151,7 +151,8 @@ def kill(args):
         while True:
             child = subprocess.Popen([args.binary, "book", "gather", heard, "--book", folder], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
             try:
-                child.wait(random.uniform(0.0, whole / 2))
+                # One recording may take most of the time: it must be able to end.
+                child.wait(random.uniform(0.0, 1.5 * whole))
                 break
             except subprocess.TimeoutExpired:
                 child.send_signal(signal.SIGKILL)
