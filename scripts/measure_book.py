@@ -98,13 +98,13 @@ def speed(args):
     title = {stem: t for t, stem in titles(args).items()}
     truth = lambda path: json.loads(path.with_suffix(".json").read_text())["part"].removesuffix(".toml")
     own = [path for path in takes(args) if truth(path) in SIX][:30]
-    for cards in ("with a card each", "which of six parts by hearing"):
+    for carded, how in ((True, "with a card each"), (False, "which of six parts by hearing")):
         folder = new_book(args, SIX)
         heard = folder / "Wren"
         heard.mkdir()
         for k, path in enumerate(own):
             shutil.copy(path, heard / f"take{k:02}.wav")
-            if cards.startswith("with"):
+            if carded:
                 (heard / f"take{k:02}.take.json").write_text(json.dumps({"part": {"title": title[truth(path)]}}))
         # Processor time beside the clock's: a shared machine stretches only the latter.
         spent = lambda: sum(resource.getrusage(resource.RUSAGE_CHILDREN)[:2])
@@ -114,7 +114,7 @@ def speed(args):
         begun = time.monotonic()
         run(args.binary, "gather", heard, "--book", folder)
         length = rows(folder, "SELECT sum(length_s), count(*) FROM takes")[0]
-        print(f"{length[1]} takes, {length[0]:.0f} s of sound, {cards}: gathered in {took:.2f} s, {used:.2f} s of processor time; "
+        print(f"{length[1]} takes, {length[0]:.0f} s of sound, {how}: gathered in {took:.2f} s, {used:.2f} s of processor time; "
               f"again {time.monotonic() - begun:.2f} s")
         print(done.stdout.strip())
         shutil.rmtree(folder)

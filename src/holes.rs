@@ -23,6 +23,8 @@ const BROKEN_OFF: f32 = 0.1;
 const MOST: f64 = 0.2;
 /// A strike whose sound was cut after less than this is lost with it.
 const CUT_SHORT: Seconds = Seconds::from_millis(20.0);
+/// Full scale: no strike reaches it.
+const LOUDEST: Decibels = Decibels(0.0);
 
 /// Watches samples go by.
 #[derive(Clone, Debug, Default)]
@@ -83,7 +85,8 @@ impl Holes {
         }
         for (hole, _) in self.found.iter().filter(|(_, broken_off)| *broken_off) {
             let [from, to] = [hole.start, hole.end].map(|at| Samples(at).to_seconds(EAR_RATE));
-            deafen(audibility, from - CUT_SHORT, to);
+            let from = Seconds::of((from - CUT_SHORT).get().max(0.0));
+            Audibility::raise(audibility, from, to, LOUDEST);
         }
     }
 }
@@ -95,15 +98,6 @@ fn broken_off(before: &[Vec<f32>; 2]) -> bool {
     let sound = &all[..=end];
     let power = |x: &[f32]| x.iter().map(|v| v * v).sum::<f32>() / x.len().max(1) as f32;
     sound.len() > PIECE && power(&sound[sound.len() - LAST..]) > BROKEN_OFF * power(sound)
-}
-
-/// No strike reaches the threshold between two times.
-fn deafen(audibility: &mut Vec<Audibility>, from: Seconds, to: Seconds) {
-    let first = audibility.partition_point(|a| a.from < from);
-    let end = audibility.partition_point(|a| a.from <= to);
-    let Some(after) = end.checked_sub(1).and_then(|k| audibility.get(k)).map(|a| a.threshold) else { return };
-    let deaf = Audibility { from, threshold: Decibels(0.0) };
-    audibility.splice(first..end, [deaf, Audibility { from: to, threshold: after }]);
 }
 
 #[cfg(test)]

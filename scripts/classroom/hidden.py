@@ -33,7 +33,7 @@ import pupil  # noqa: E402
 import score  # noqa: E402
 import ties  # noqa: E402
 import written  # noqa: E402
-from make import HERE, RATE, noises, phones, takes  # noqa: E402
+from make import RATE, noises, phones, takes  # noqa: E402
 
 TREATED = ("left out", "under a burst", "burst alone", "in a gap", "gap alone", "under a swell")
 NOT_PLAYED = ("left out", "burst alone", "gap alone")
@@ -97,9 +97,7 @@ def one(bank, k, path, seed):
     ties.settle(plan)
     events = play.perform(plan, rng, played, rng.uniform(.012, .03), wander=rng.uniform(.01, .03))
     body = any(s.cls in pupil.BODY for bar in w.bars for s in bar.strokes)
-    classes = ["pat", "clap"] if body else ["centre", "rim", "click"]
-    classes = sorted({e["class"] for e in events} | (set() if body else {"centre", "rim"}), key=takes.CLASSES.index) or classes
-    kit, _, _ = make.draw_kit(bank, rng, classes, False)
+    kit, _, _ = make.draw_kit(bank, rng, make.kit_classes(events, body), False)
     n = int((max(e["t_s"] for e in events) + 2.0) * RATE)
     sounded = [e for e in events if treated.get(e["stroke"]) not in NOT_PLAYED]
     wet = fftconvolve(make.lay(sounded, kit, n, rng), takes.draw_room(bank, rng))[:n]
@@ -114,12 +112,8 @@ def one(bank, k, path, seed):
     m = int(.02 * RATE)
     for e in sounded:
         at = int(e["t_s"] * RATE)
-        over = -99.0
-        for band in make.BANDS:
-            p = np.mean(make.sosfilt(band, np.r_[own[id(e)], np.zeros(m)])[:m] ** 2)
-            q = np.mean(make.sosfilt(band, added[max(0, at - 2 * m):at + m])[-m:] ** 2) + 1e-12
-            over = max(over, 10 * np.log10(p / q + 1e-12))
-        e["hidden"] = bool(e["hidden"] or over < 0)
+        during = [make.sosfilt(band, added[max(0, at - 2 * m):at + m])[-m:] for band in make.BANDS]
+        e["hidden"] = bool(e["hidden"] or make.over_db(own[id(e)], during) < 0)
     phone = phones.draw(rng) if rng.random() < .6 else None
     if phone:
         phone["clip"] = phone["drift"] = None
@@ -144,16 +138,7 @@ def one(bank, k, path, seed):
 
 
 def make_all(out, bank_dir, seed, count, which, split):
-    out = Path(out)
-    (out / "parts").mkdir(parents=True, exist_ok=True)
-    bank = takes.Bank(bank_dir, split)
-    bank.rooms = []
-    bank.noise = [r for r in bank.noise if r["package"] != "extra"]
-    for c in bank.sources:
-        bank.sources[c] = {s: r for s, r in bank.sources[c].items() if r[0]["package"] != "extra"}
-    parts = sorted((HERE / "parts").glob({"tuning": "t-*.toml", "final": "f-*.toml"}[which]))
-    for p in parts:
-        (out / "parts" / p.name).write_text(p.read_text())
+    out, bank, parts = make.prepare(out, bank_dir, which, split)
     for k in range(count):
         y, rate, truth = one(bank, k, parts[k % len(parts)], seed)
         sf.write(out / f"{truth['name']}.wav", y, rate, subtype="PCM_16")

@@ -146,16 +146,20 @@ def lay(events, kit, n, rng):
 BANDS = [butter(2, b, "bp", fs=RATE, output="sos") for b in ((200, 800), (800, 3200), (3200, 10_000))]
 
 
+def over_db(own, beside):
+    """How far a strike's 20 ms stand over what sounds beside them (one stretch for each of three bands), in the best band."""
+    m = int(.02 * RATE)
+    power = [np.mean(sosfilt(b, np.r_[own, np.zeros(m)])[:m] ** 2) for b in BANDS]
+    return max(-99.0, *[10 * np.log10(p / (np.mean(other ** 2) + 1e-12) + 1e-12) for p, other in zip(power, beside)])
+
+
 def hide(events, wet, noise):
     """Marks strikes that no ear could find: under 0 dB against what else sounds, in each of three bands."""
     around = [sosfilt(b, wet + noise) for b in BANDS]
     m = int(.02 * RATE)
     for e in events:
-        k, own, best = int(e["t_s"] * RATE), e.pop("_own"), -99.0
-        for b, rest in zip(BANDS, around):
-            p = np.mean(sosfilt(b, np.r_[own, np.zeros(m)])[:m] ** 2)
-            before = np.mean(rest[max(0, k - m):k] ** 2) + 1e-12 if k > m else 1e-12
-            best = max(best, 10 * np.log10(p / before + 1e-12))
+        k = int(e["t_s"] * RATE)
+        best = over_db(e.pop("_own"), [rest[max(0, k - m):k] if k > m else np.zeros(1) for rest in around])
         e["over_db"] = round(float(best), 1)
         e["hidden"] = bool(best < 0)
 
@@ -176,9 +180,14 @@ def sunk(events, y, rate):
         e["hidden"] = bool(e["hidden"] or rise < 1.5)
 
 
+def kit_classes(events, body):
+    """What a kit for these strikes must have."""
+    usual = ["pat", "clap"] if body else ["centre", "rim", "click"]
+    return sorted({e["class"] for e in events} | (set() if body else {"centre", "rim"}), key=takes.CLASSES.index) or usual
+
+
 def sound(bank, plan, events, rng, body, against=None):
-    classes = ["pat", "clap"] if body else ["centre", "rim", "click"]
-    classes = sorted({e["class"] for e in events} | (set() if body else {"centre", "rim"}), key=takes.CLASSES.index) or classes
+    classes = kit_classes(events, body)
     kit, far, odd = draw_kit(bank, rng, classes, rng.random() < .12)
     n = int((max(e["t_s"] for e in events) + 2.0) * RATE)
     cond = str(rng.choice(["room", "room30", "room25", "room20"], p=[.35, .25, .2, .2] if against is None else [0, .4, .3, .3]))
@@ -262,9 +271,8 @@ def describe(kind, k, path, form, w, plan, events, asked, ratio, sd, heard, seed
             "faults": faults, "neutral": plan.neutral, "strokes": strokes, "strikes": events}
 
 
-def make(out, bank_dir, seed, counts, which, split, extra, only=None, against=None):
-    if against and against not in noises.MADE:
-        raise SystemExit(f"`{against}` is no made noise; there are: {', '.join(sorted(noises.MADE))}")
+def prepare(out, bank_dir, which, split, extra=False):
+    """The folder with the parts in it, the bank, the parts' paths. Without `extra` only of sounds that anyone can install."""
     out = Path(out)
     (out / "parts").mkdir(parents=True, exist_ok=True)
     bank = takes.Bank(bank_dir, split)
@@ -276,6 +284,13 @@ def make(out, bank_dir, seed, counts, which, split, extra, only=None, against=No
     parts = sorted((HERE / "parts").glob({"tuning": "t-*.toml", "final": "f-*.toml"}[which]))
     for p in parts:
         (out / "parts" / p.name).write_text(p.read_text())
+    return out, bank, parts
+
+
+def make(out, bank_dir, seed, counts, which, split, extra, only=None, against=None):
+    if against and against not in noises.MADE:
+        raise SystemExit(f"`{against}` is no made noise; there are: {', '.join(sorted(noises.MADE))}")
+    out, bank, parts = prepare(out, bank_dir, which, split, extra)
     for kind, n in counts.items():
         for k in range(n):
             name = f"{kind}-{k:03d}"

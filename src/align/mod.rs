@@ -179,19 +179,19 @@ impl First {
         let model = learn::first_model(timeline, strikes, config);
         let usual = model::usual_levels(strikes);
         let bounces = bounce::bounces(strikes, &usual);
-        let events = events(strikes, &model, &usual, &bounces);
+        let events = events_of(strikes, &model, &usual, &bounces);
         let (beams, path, cost) = search_path(&score, &model, &events, Beam::QUICK);
         First { score, model, usual, bounces, events, beams, path, cost }
     }
 }
 
-fn events(strikes: &[Strike], model: &Model, usual: &[f64], bounces: &[bool]) -> Vec<Event> {
+fn events_of(strikes: &[Strike], model: &Model, usual: &[f64], bounces: &[bool]) -> Vec<Event> {
     let beside = bounces.iter().zip(usual);
     strikes.iter().zip(beside).map(|(strike, (&bounce, &usual))| Event::new(strike, model, usual, bounce)).collect()
 }
 
 /// By how many nats the part tells the strikes better than a rhythm of their own does, at a glance: after the first pass
-/// alone, at a tenth of the cost of [`trace`] and what follows it.
+/// alone, a third of the work of [`trace`].
 pub(crate) fn glance(timeline: &Timeline, strikes: &[Strike], config: &AlignConfig) -> f64 {
     let first = First::new(timeline, strikes, config);
     unrelated::cost(&first.model, &first.events) - first.cost
@@ -199,23 +199,22 @@ pub(crate) fn glance(timeline: &Timeline, strikes: &[Strike], config: &AlignConf
 
 /// As [`align`], keeping the search for [`Trace::cost_without`].
 pub fn trace(timeline: &Timeline, strikes: &[Strike], config: &AlignConfig) -> Trace {
-    let First { score, mut model, usual, bounces, events: first, mut beams, mut path, mut cost } =
+    let First { score, mut model, usual, bounces, mut events, mut beams, mut path, mut cost } =
         First::new(timeline, strikes, config);
-    let mut heard = first;
     if !score.at.is_empty() && !strikes.is_empty() {
-        model = learn::second_model(&score, &model, &heard, &steps(&beams, &path));
-        heard = events(strikes, &model, &usual, &bounces);
-        (beams, path, cost) = search_path(&score, &model, &heard, Beam::FULL);
+        model = learn::second_model(&score, &model, &events, &steps(&beams, &path));
+        events = events_of(strikes, &model, &usual, &bounces);
+        (beams, path, cost) = search_path(&score, &model, &events, Beam::FULL);
     }
     let steps = steps(&beams, &path);
     let alignment = Alignment {
-        placed: smooth::placed(&score, &model, &heard, &steps),
+        placed: smooth::placed(&score, &model, &events, &steps),
         jitter: Seconds::of(model.jitter_s),
         confusion: model.confusion,
         cost,
-        unrelated_cost: unrelated::cost(&model, &heard),
+        unrelated_cost: unrelated::cost(&model, &events),
     };
-    Trace { alignment, score, model, events: heard, beams, path }
+    Trace { alignment, score, model, events, beams, path }
 }
 
 /// One pass: all beams, the path's index in each, its cost.

@@ -142,10 +142,10 @@ fn whose(slots: &mut [Slot], take: &Take, meant: &Meant) -> Room {
     let mut room = Room::of(slots);
     let sound = |(r, k): (usize, usize)| slots[r].sound(r, k, take);
     let likeness = Likeness::of(meant.sure.iter().map(|s| sound(s.1)).collect(), room.places().map(sound).collect());
-    room.compare(|at| likeness.tell(&sound(at)).map(|(likeness, _)| likeness));
     let told: Vec<Vec<_>> = (slots.iter().enumerate())
         .map(|(r, slot)| (0..slot.strikes.len()).map(|k| likeness.tell(&sound((r, k)))).collect())
         .collect();
+    room.compare(|(r, k)| told[r][k].map(|(likeness, _)| likeness));
     for (strike, told) in slots.iter_mut().zip(told).flat_map(|(slot, told)| slot.strikes.iter_mut().zip(told)) {
         strike.by_room = room.makes(strike.level, told.map(|(likeness, _)| likeness));
         strike.own = told.is_some_and(|(_, own)| own);

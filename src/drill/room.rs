@@ -87,7 +87,7 @@ impl Room {
     }
 
     /// Notes how like the pupil's they sound.
-    pub(super) fn compare(&mut self, mut likeness: impl FnMut((usize, usize)) -> Option<f64>) {
+    pub(super) fn compare(&mut self, likeness: impl Fn((usize, usize)) -> Option<f64>) {
         for sound in &mut self.sounds {
             sound.likeness = likeness(sound.at);
         }

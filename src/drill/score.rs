@@ -87,7 +87,7 @@ pub struct Struck {
     pub level: Decibels,
     /// Probability of each surface.
     pub surface: [f64; Surface::COUNT],
-    /// How often the room makes a sound as loud of itself.
+    /// How often the room makes such a sound of itself.
     pub by_room: Hertz,
     /// Whether it sounds like the pupil's other strikes.
     pub own: bool,
@@ -300,7 +300,7 @@ impl Window<'_> {
         rates.iter().enumerate().any(|(n, rate)| n + 1 >= least && chance(n + 1, rate * listened.get()) < BY_CHANCE)
     }
 
-    /// Whether the room makes fewer sounds as loud as a strike than so many in the time of an answer.
+    /// Whether the room makes fewer sounds such as a strike than so many in the time of an answer.
     fn beyond_room(&self, strike: &Struck, limit: f64) -> bool {
         strike.by_room.0 * (self.from_call - self.breath).get() < limit
     }

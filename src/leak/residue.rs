@@ -141,19 +141,8 @@ pub(super) fn explained(sounds: &[Residue], heard: &[(Seconds, Decibels)]) -> Ve
 
 pub(super) fn doubt(sounds: &[Residue], audibility: &mut Vec<Audibility>) {
     for sound in sounds.iter().filter(|s| s.hides) {
-        let threshold = Decibels(sound.left.0 + ABOVE.0);
-        let (from, to) = (sound.at + HIDES.0, sound.at + HIDES.1);
-        let first = audibility.partition_point(|a| a.from <= from);
-        let Some(before) = first.checked_sub(1).map(|k| audibility[k].threshold) else { continue };
-        let end = audibility.partition_point(|a| a.from < to);
-        let after = audibility[end.max(first).saturating_sub(1)].threshold;
-        let higher = |a: Decibels| Decibels(a.0.max(threshold.0));
-        for a in &mut audibility[first..end.max(first)] {
-            a.threshold = higher(a.threshold);
-        }
-        let at_end = Audibility { from: to, threshold: after };
-        audibility.insert(end.max(first), at_end);
-        audibility.insert(first, Audibility { from, threshold: higher(before) });
+        let least = Decibels(sound.left.0 + ABOVE.0);
+        Audibility::raise(audibility, sound.at + HIDES.0, sound.at + HIDES.1, least);
     }
 }
 

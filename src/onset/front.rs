@@ -55,6 +55,12 @@ pub(crate) fn mean_power(bands: impl Iterator<Item = f32>) -> f32 {
     bands.sum::<f32>() * (2.0 / 256.0)
 }
 
+/// Mean power of a frame that passes a placing stream.
+#[inline(always)]
+fn passing(frame: &[f32; SHORT_BANDS], shares: &[f32; SHORT_BANDS]) -> f32 {
+    mean_power(frame.iter().zip(shares).map(|(p, s)| p * s))
+}
+
 /// A smaller rise is no strike: in noise at 20 dB half of all candidates rise less, and of the 1,166 that are likelier a
 /// strike than not two, of the 1,512 that may be one six; in a quiet room none of 1,167 (150 takes of
 /// `scripts/sounds/takes.py`). From 2.5 on soft strokes were called missed whose sound had been faintly heard
@@ -72,7 +78,7 @@ impl Front {
         let mut powers = Vec::with_capacity(short.len());
         let quiet = STREAM_SHARES.map(|shares| {
             powers.clear();
-            powers.extend(short.iter().map(|f| mean_power(f.iter().zip(shares).map(|(p, s)| p * s))));
+            powers.extend(short.iter().map(|frame| passing(frame, &shares)));
             let loud = quantile_of_powers(&powers, LOUD_QUANTILE);
             quantile_of_powers(&powers, QUIET_QUANTILE).max(QUIET_BELOW_LOUD * loud)
         });
@@ -92,8 +98,7 @@ impl Front {
     /// Mean power that passes the first placing stream over the 10 ms from a sample on, from the short frames.
     pub(crate) fn power_after(&self, sample: usize) -> f32 {
         let frames = &self.short[self.short_frame(sample, 0.0)..=self.short_frame(sample, 10.0)];
-        let power = |f: &[f32; SHORT_BANDS]| mean_power(f.iter().zip(STREAM_SHARES[0]).map(|(p, s)| p * s));
-        frames.iter().map(power).sum::<f32>() / frames.len() as f32
+        frames.iter().map(|frame| passing(frame, &STREAM_SHARES[0])).sum::<f32>() / frames.len() as f32
     }
 
     /// The short frame nearest to a time in milliseconds from a sample.

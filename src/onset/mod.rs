@@ -66,3 +66,17 @@ pub struct Audibility {
     /// A strike below this level is hidden by noise here, relative to full scale as [`Onset::level`].
     pub threshold: Decibels,
 }
+
+impl Audibility {
+    /// Of stretches in order of time: between two times a strike must reach this level at least. Nothing is known, and
+    /// nothing is changed, before the first.
+    pub(crate) fn raise(stretches: &mut Vec<Audibility>, from: Seconds, to: Seconds, least: Decibels) {
+        let first = stretches.partition_point(|a| a.from <= from);
+        let Some(before) = first.checked_sub(1).map(|k| stretches[k].threshold) else { return };
+        let end = stretches.partition_point(|a| a.from < to).max(first);
+        let after = Audibility { from: to, threshold: stretches[end - 1].threshold };
+        let raised = |from, threshold: Decibels| Audibility { from, threshold: Decibels(threshold.0.max(least.0)) };
+        let within: Vec<Audibility> = stretches[first..end].iter().map(|a| raised(a.from, a.threshold)).collect();
+        stretches.splice(first..end, std::iter::once(raised(from, before)).chain(within).chain([after]));
+    }
+}
