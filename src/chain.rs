@@ -261,6 +261,7 @@ pub fn judge_related(take: &Take, timeline: &Timeline, known: Option<&Calibratio
         doubts: reading.doubts,
         calibrated: known.is_some(),
         surfaces: reading.heard,
+        sure: take.heard.onsets.iter().map(|o| o.certainty).collect(),
         guide: take.guide.as_ref().map(|guide| guide_times(guide, timeline)),
     };
     let related = better_by(&found) / strikes.len().max(1) as f64;

@@ -175,7 +175,7 @@ fn judged(
                 stroke: placed.get(i).and_then(|p| p.stroke),
                 spread: spreads.get(i).copied().flatten(),
                 step: placed.get(i).map_or(Step::Extra, |p| p.step),
-                certainty: strike.certainty.clamp(0.0, 1.0),
+                certainty: written.and(heard.sure.get(i).copied()).unwrap_or(strike.certainty).clamp(0.0, 1.0),
                 late: timed.map(|t| t.late),
                 late_sigma: timed.map(|t| t.sigma),
                 bpm: timed.map(|t| t.bpm),

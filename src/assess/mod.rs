@@ -45,6 +45,8 @@ pub struct Hearing {
     pub calibrated: bool,
     /// The surface of each strike; empty when surfaces were not told apart.
     pub surfaces: Vec<Heard>,
+    /// How sure the ear is of each strike, whatever was thought of it in matching; empty when nothing else was thought.
+    pub sure: Vec<f64>,
     /// When the guide asks for the strokes, where it was heard.
     pub guide: Option<GuideTimes>,
 }
@@ -70,6 +72,7 @@ impl Hearing {
             doubts: Vec::new(),
             calibrated: false,
             surfaces: Vec::new(),
+            sure: Vec::new(),
             guide: None,
         }
     }
@@ -142,8 +145,8 @@ pub struct JudgedStrike {
     pub spread: Option<Seconds>,
     /// What the aligner took it for.
     pub step: Step,
-    /// Probability that it is a strike of the pupil's at all, 0 to 1: that the ear heard one, and that it sounds like one of
-    /// the surfaces of this take.
+    /// Probability that it is a strike of the pupil's at all, 0 to 1: that the ear heard one, and, where it found no stroke,
+    /// that it sounds like one of the surfaces of this take. One that stands where a stroke is due needs no such witness.
     pub certainty: f64,
     /// Heard minus expected from the player's own pulse where it was played; `None` where it has no stroke. A stroke played
     /// twice has two strikes with a lateness each.

@@ -4,6 +4,7 @@ use super::clock;
 use super::features::{self, FIRST, Features};
 use super::floor::quantile;
 use super::front::{Front, Transforms, mean_power};
+use super::held::Held;
 use super::model::{Model, model};
 use super::second::{self, SECOND, WORTH_A_SECOND_LOOK};
 use super::spectrum::{FrameIndex, SHORT_HOP};
@@ -85,7 +86,7 @@ fn samples(seconds: f64) -> usize {
 /// Hears a recording that arrives in blocks.
 pub struct Ear {
     transforms: Transforms,
-    buffer: Vec<f32>,
+    buffer: Held,
     /// Sample of the recording at `buffer[0]`.
     start: u64,
     /// Sample of the buffer from which on nothing has been decided.
@@ -102,7 +103,8 @@ impl Default for Ear {
 impl Ear {
     /// An ear that has heard nothing yet.
     pub fn new() -> Self {
-        Ear { transforms: Transforms::new(), buffer: Vec::new(), start: 0, undecided: 0, heard: Heard::default() }
+        let buffer = Held::with_room(samples(HISTORY_S) + samples(PIECE_S) + samples(TAIL_S));
+        Ear { transforms: Transforms::new(), buffer, start: 0, undecided: 0, heard: Heard::default() }
     }
 
     /// Hears one more block of mono samples at [`EAR_RATE`]. `strike` is called for each strike decided on, in order, with
@@ -112,18 +114,18 @@ impl Ear {
         let mut rest = block;
         while self.buffer.len() + rest.len() > most {
             let (now, later) = rest.split_at(most.saturating_sub(self.buffer.len()));
-            self.buffer.extend_from_slice(now);
+            self.buffer.push(now);
             rest = later;
             self.decide(self.buffer.len() - samples(TAIL_S), strike);
             let drop = self.undecided.saturating_sub(samples(HISTORY_S));
-            self.buffer.drain(..drop);
+            self.buffer.forget(drop);
             self.start += drop as u64;
             self.undecided -= drop;
             if self.buffer.len() + rest.len() <= self.undecided + samples(PIECE_S) + samples(TAIL_S) {
                 break;
             }
         }
-        self.buffer.extend_from_slice(rest);
+        self.buffer.push(rest);
     }
 
     /// Decides on what is left and gives all that was heard.

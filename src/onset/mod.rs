@@ -14,6 +14,7 @@ mod features;
 mod filters;
 mod floor;
 mod front;
+mod held;
 mod lanes;
 mod model;
 mod network;

@@ -4,6 +4,7 @@
 //! `k ln v1 + (N-k) ln v2` over `k`, `v1` and `v2` being the mean powers before and after, `v2 > v1` (the Akaike picker
 //! of seismology: Maeda 1985; Zhang, Thurber & Rowe 2003). It is run on the three filtered copies of `filters`.
 
+use std::cmp::Reverse;
 use std::ops::Range;
 
 use fearless_simd::{Level, dispatch, prelude::*};
@@ -139,7 +140,7 @@ impl Placer {
     /// Places every coarse candidate; of two that end at one attack the one that rises more stays.
     pub(crate) fn place(&self, x: &[f32], coarse: &[Coarse]) -> Vec<Candidate> {
         let mut placed = dispatch!(Level::new(), simd => self.place_with(simd, x, coarse));
-        placed.sort_by_key(|c| c.at);
+        placed.sort_unstable_by_key(|c| c.at);
         let same = samples(SAME_ATTACK_MS) as usize;
         placed.dedup_by(|next, last| {
             let one = next.at - last.at < same;
@@ -157,8 +158,8 @@ impl Placer {
         let mut sums = [0.0; LONGEST_LOOK / STRIDE + 2 * WIDEST];
         let mut out: Vec<Candidate> = Vec::with_capacity(coarse.len());
         let mut groups = groups(coarse);
-        // Those of like length side by side.
-        groups.sort_by_key(|(_, span)| span.end - span.start);
+        // Those of like length side by side; the longest first, so that what they need is asked for once.
+        groups.sort_by_key(|(_, span)| Reverse(span.end - span.start));
         for groups in groups.chunks(ABREAST) {
             let spans: Vec<Range<isize>> = groups.iter().map(|(_, span)| span.clone()).collect();
             self.filters.run(simd, x, &spans, &mut stretches);
