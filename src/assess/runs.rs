@@ -37,6 +37,11 @@ pub(super) fn matched(place: &Placed) -> Option<usize> {
 /// told otherwise than it was found, as happens among identical bars.
 const APART: f64 = 1.0;
 
+/// Whether the place was not carried on between two strikes so far apart on paper and by the pulse, in quarters.
+pub(super) fn leapt(on_paper: f64, by_pulse: f64) -> bool {
+    on_paper <= 0.0 || (on_paper - by_pulse).abs() > APART
+}
+
 pub(super) fn runs(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], stretches: &[Stretch]) -> Vec<Run> {
     let mut out: Vec<Run> = Vec::new();
     for stretch in stretches {
@@ -55,14 +60,11 @@ pub(super) fn runs(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], s
                 quarter: place.bpm.quarter().get(),
             };
             let last = out.last().and_then(|run| run.points.last());
-            let leapt = last.is_some_and(|p| {
-                let apart = (point.b - p.b) - (point.pulse - p.pulse) / point.quarter;
-                point.stroke <= p.stroke || apart.abs() > APART
-            });
+            let leaps = last.is_some_and(|p| leapt(point.b - p.b, (point.pulse - p.pulse) / point.quarter));
             let new = match began.take() {
                 Some(step) => Some(step),
                 None if place.step == Step::NewTempo => Some(Step::NewTempo),
-                None if leapt => Some(Step::Jump),
+                None if leaps => Some(Step::Jump),
                 None => None,
             };
             match (new, out.last_mut()) {

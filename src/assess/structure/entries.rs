@@ -149,8 +149,12 @@ fn miscounted(size: f64, se: f64, rest: f64) -> f64 {
 
 /// One slope, two offsets, robust weights: `t = o + [after] s + p b`, Huber's weights at two sigma, a weak prior on p.
 fn moved(take: &Take, before: &Run, after: &Run) -> Option<Moved> {
-    let left = &before.strikes[before.strikes.len().saturating_sub(SIDE)..];
-    let right = &after.strikes[..after.strikes.len().min(SIDE)];
+    // Among identical bars a run may have been told otherwise than it was found; what lies beyond is at another place.
+    let carried_on = |a: &usize, b: &usize| !take.leapt(*a, *b);
+    let left = before.strikes.chunk_by(carried_on).next_back()?;
+    let right = after.strikes.chunk_by(carried_on).next()?;
+    let left = &left[left.len().saturating_sub(SIDE)..];
+    let right = &right[..right.len().min(SIDE)];
     let (&here, &there) = (right.first()?, left.last()?);
     let origin = take.at[take.stroke(here)];
     let t0 = take.time(here);

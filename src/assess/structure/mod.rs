@@ -14,6 +14,7 @@ mod lost;
 mod rests;
 mod ties;
 
+use super::runs::leapt;
 use super::{Finding, Kind, Stretch, Unit};
 use crate::align::{Placed, Step, Strike, Trace};
 use crate::part::Timeline;
@@ -140,6 +141,12 @@ impl<'a> Take<'a> {
     /// Where the pulse put a matched strike, seconds.
     fn pulse(&self, i: usize) -> f64 {
         self.placed[i].pulse.get()
+    }
+
+    /// Whether the place was not carried on from one matched strike to the next of a run.
+    fn leapt(&self, from: usize, to: usize) -> bool {
+        let on_paper = self.at[self.stroke(to)] - self.at[self.stroke(from)];
+        leapt(on_paper, (self.pulse(to) - self.pulse(from)) / self.quarter(to))
     }
 
     fn jitter(&self) -> f64 {
