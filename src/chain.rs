@@ -180,8 +180,8 @@ impl Gate {
     const SURE: f64 = 0.98;
 
     /// A flood, or it is no case for a gate: at least this share of the strikes lies outside. In takes of the simulated
-    /// class (520, of parts for tuning) that a gate explains better it is either below .07, mistakes that would be lost
-    /// from sight, or above .08.
+    /// class (390 of parts for tuning) that a gate explains better it is either below .07, mistakes that would be lost
+    /// from sight, or above .09.
     const FLOOD: f64 = 0.08;
 
     /// The strikes as this gate sees them; `None` where there is no flood.
