@@ -8,10 +8,12 @@ use serde::Deserialize;
 use super::echo::{self, RecordingRow};
 use super::files::{self, print, tell};
 use super::{DrillArgs, DrillWhat, Outcome, strikes};
-use crate::audio;
+use crate::audio::{self, AudioError};
 use crate::book::{Book, NewDrill, now, sources};
-use crate::drill::{self, Place, Plan, Results};
+use crate::chain::{self, Take};
+use crate::drill::{self, Led, Place, Plan, Results, Round};
 use crate::guide::{self, GuideConfig};
+use crate::leak;
 use crate::onset::EAR_RATE;
 use crate::units::{Decibels, SampleRate, Seconds};
 
@@ -52,6 +54,50 @@ struct Known {
     pupil: Option<String>,
     /// Where the plan begins in the recording, by the devices' clocks.
     begins: Option<Seconds>,
+    /// Who led it, where it was not this program.
+    leader: Option<Leader>,
+}
+
+/// A leader's own sound.
+struct Leader {
+    led: Led,
+    low: Vec<f32>,
+}
+
+/// A drill file and the sound of a leader who played its calls.
+fn led(file: &Path, sound: &Path) -> Result<Known> {
+    let (text, drill) = read(file)?;
+    let name = sound.display();
+    let (take, low) = heard(sound).map_err(|e| anyhow!("cannot follow `{name}`: {e}\nhint: {}", e.hint()))?;
+    let led = drill::led(&drill, &take)
+        .map_err(|e| anyhow!("cannot follow `{name}` by `{}`: {e}\nhint: {}", file.display(), e.hint()))?;
+    let call = |r: &Round| if r.hush { format!("{} (hush)", r.call.name) } else { r.call.name.clone() };
+    let calls: Vec<String> = led.plan.rounds.iter().map(call).collect();
+    let others = match led.passed_over {
+        0 => String::new(),
+        1 => "; one other stretch of strikes is none of the calls and is passed over".into(),
+        n => format!("; {n} other stretches of strikes are none of the calls and are passed over"),
+    };
+    tell(&format!("note: `{name}`: {} calls: {}{others}", calls.len(), calls.join(", ")));
+    Ok(Known { plan: led.plan.clone(), text, pupil: None, begins: None, leader: Some(Leader { led, low }) })
+}
+
+fn heard(path: &Path) -> Result<(Take, Vec<f32>), AudioError> {
+    let mut source = audio::open(path)?;
+    let heard = chain::hear_with_low(|block| source.next_block(block))?;
+    for notice in strikes::notices(source.facts()) {
+        tell(&format!("note: `{}`: {notice}", path.display()));
+    }
+    Ok(heard)
+}
+
+impl Leader {
+    /// Judges a recording made while the leader played.
+    fn judged(&self, path: &Path) -> Result<Results, Unusable> {
+        let (take, low) = heard(path).map_err(Unusable::Sound)?;
+        let lock = leak::find_sound(&self.low, &self.led.pieces(), &low).ok_or(Unusable::NoCalls)?;
+        Ok(drill::judge(&self.led.plan, &self.led.only_pupil(take, &lock), |at| lock.at(at), None))
+    }
 }
 
 /// A plan, the guide that was written beside it and holds it too, or the card of a recording.
@@ -78,7 +124,7 @@ fn planned(path: &Path) -> Result<Known> {
         );
     }
     let begins = row.recording.and_then(|r| r.begins_s).filter(|b| b.is_finite()).map(Seconds::of);
-    Ok(Known { plan, text: row.drill, pupil: row.pupil, begins })
+    Ok(Known { plan, text: row.drill, pupil: row.pupil, begins, leader: None })
 }
 
 /// Peaks that may be asked for.
@@ -149,7 +195,7 @@ pub(super) fn judged(plan: &Plan, begins: Option<Seconds>, path: &Path) -> Resul
 
 /// Why a recording cannot be scored.
 pub(super) enum Unusable {
-    Sound(audio::AudioError),
+    Sound(AudioError),
     NoCalls,
 }
 
@@ -175,12 +221,19 @@ fn keep(book: &Book, known: &Known, whose: Option<&str>, path: &Path, results: &
     Ok(())
 }
 
-fn score(named: &[PathBuf], kept: Option<&Path>, whose: Option<&str>, as_json: bool) -> Result<Outcome> {
+fn score(
+    named: &[PathBuf],
+    leader: Option<&Path>,
+    kept: Option<&Path>,
+    whose: Option<&str>,
+    as_json: bool,
+) -> Result<Outcome> {
     let book = kept.map(Book::open).transpose()?;
-    let (plan, takes) = match named {
+    let (plan, takes) = match (leader, named) {
+        (Some(leader), [drill, rest @ ..]) => (Some(led(drill, leader)?), rest),
         // A recording with its card, or a plan with the recordings.
-        [first, rest @ ..] if !echo::beside(first).exists() => (Some(planned(first)?), rest),
-        all => (None, all),
+        (_, [first, rest @ ..]) if !echo::beside(first).exists() => (Some(planned(first)?), rest),
+        (_, all) => (None, all),
     };
     if takes.is_empty() {
         bail!("there is a plan but no recording to score\nhint: name the recordings after the plan");
@@ -195,7 +248,11 @@ fn score(named: &[PathBuf], kept: Option<&Path>, whose: Option<&str>, as_json: b
                 &own
             }
         };
-        match judged(&known.plan, known.begins, path) {
+        let results = match &known.leader {
+            Some(leader) => leader.judged(path),
+            None => judged(&known.plan, known.begins, path),
+        };
+        match results {
             Ok(results) => {
                 print(&if as_json {
                     format!("{}\n", drill::results_json(&results, &known.plan, known.pupil.as_deref()))
@@ -226,7 +283,9 @@ pub(super) fn run(args: &DrillArgs) -> Result<Outcome> {
         DrillWhat::Make { drill, out, pupil, seed, level, rate } => {
             make(drill, out, pupil.as_deref(), *seed, *level, *rate)
         }
-        DrillWhat::Score { files, book, pupil, json } => score(files, book.as_deref(), pupil.as_deref(), *json),
+        DrillWhat::Score { files, leader, book, pupil, json } => {
+            score(files, leader.as_deref(), book.as_deref(), pupil.as_deref(), *json)
+        }
         DrillWhat::Play(args) => echo::play(args),
     }
 }

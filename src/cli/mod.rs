@@ -306,6 +306,10 @@ enum DrillWhat {
         /// them. Recordings that `drill play` made need no plan
         #[arg(required = true, value_name = "FILE")]
         files: Vec<PathBuf>,
+        /// Somebody's own sound or video in which calls of a drill are played, in any order: then the first file is the
+        /// drill, and the recordings were made while this played
+        #[arg(long, value_name = "SOUND")]
+        leader: Option<PathBuf>,
         /// Keep the scores in the class book of this folder
         #[arg(long, value_name = "FOLDER")]
         book: Option<PathBuf>,

@@ -3,7 +3,8 @@
 //! A drill file -> [`Drill`] (`read`); drill and seed -> [`Plan`], the rounds in order with their times and the guide
 //! that sounds them (`draw`, `plan`); the strikes after a call -> [`Verdict`] (`fit`, `score`); the sound of a whole
 //! drill -> the strikes of each round (`slots`), what the room makes of itself (`room`), all verdicts and a tally
-//! (`answers`); the sound so far -> one verdict at once (`live`); verdicts -> words and JSON (`words`, `json`); two calls
+//! (`answers`); the sound so far -> one verdict at once (`live`); the sound of a leader who was not this program -> the
+//! rounds as they came (`led`); verdicts -> words and JSON (`words`, `json`); two calls
 //! of a drill -> a drill of these two in turn, slowly (`side`).
 //!
 //! Pure: no file, clock, thread or random source; the draw comes from a seed. Limits: a stroke played at the same moment
@@ -13,6 +14,7 @@ mod answers;
 mod draw;
 mod fit;
 mod json;
+mod led;
 mod likeness;
 mod live;
 mod plan;
@@ -26,6 +28,7 @@ mod words;
 pub use answers::{Answered, Results, Tally, is_over, judge};
 pub use draw::seed_of;
 pub use json::{plan as plan_json, results as results_json};
+pub use led::{Led, LedError, led};
 pub use live::{LOOKED_BACK, Place, cells, only_answers, place, signal, verdict_now};
 pub use plan::{Plan, Round, plan};
 pub use read::parse;

@@ -9,7 +9,7 @@ use crate::part::{Hands, Surface};
 use crate::units::{Bpm, SampleRate, Samples, Seconds, Ticks};
 
 /// Beats after an answer, for the verdict and for strokes that come late.
-const REST_BEATS: i64 = 2;
+pub(super) const REST_BEATS: i64 = 2;
 /// One hand beside both at once, and the breath's beats beside a call.
 const ONE_HAND: f64 = 0.8;
 const BREATH_BEAT: f64 = 0.5;

@@ -20,12 +20,14 @@ mod residue;
 mod room;
 mod sinc;
 mod smooth;
+mod sound;
 mod take_out;
 mod vote;
 
 pub use clock::GuideClock;
 pub use low::Low;
 pub use residue::{Residue, comes_with};
+pub use sound::find_sound;
 
 use crate::guide::{Guide, LONGEST, Sound};
 use crate::onset::Audibility;
