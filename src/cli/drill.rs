@@ -68,7 +68,7 @@ struct Leader {
 fn led(file: &Path, sound: &Path) -> Result<Known> {
     let (text, drill) = read(file)?;
     let name = sound.display();
-    let (take, low) = heard(sound).map_err(|e| anyhow!("cannot follow `{name}`: {e}\nhint: {}", e.hint()))?;
+    let (take, low) = heard(sound).map_err(|e| anyhow!("{e}\nhint: {}", e.hint()))?;
     let led = drill::led(&drill, &take)
         .map_err(|e| anyhow!("cannot follow `{name}` by `{}`: {e}\nhint: {}", file.display(), e.hint()))?;
     let call = |r: &Round| if r.hush { format!("{} (hush)", r.call.name) } else { r.call.name.clone() };
@@ -269,9 +269,13 @@ fn score(
             }
             Err(Unusable::NoCalls) => {
                 failed = true;
-                let error = anyhow!("cannot score `{}`: the calls of this plan are not heard in it", path.display());
-                let hint = "play the guide over a loudspeaker, not headphones, while recording, or give the plan that was played";
-                files::complain(&error, Some(hint));
+                let (calls, other) = match &known.leader {
+                    None => ("the calls of this plan are", "the plan that was played"),
+                    Some(_) => ("the leader's sound is", "the sound that was played"),
+                };
+                let error = anyhow!("cannot score `{}`: {calls} not heard in it", path.display());
+                let hint = format!("play it over a loudspeaker, not headphones, while recording, or give {other}");
+                files::complain(&error, Some(&hint));
             }
         }
     }
