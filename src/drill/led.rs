@@ -33,8 +33,13 @@ const BEFORE: f64 = 2.1;
 const WRONG: f64 = 3.0;
 /// A leader keeps a tempo to this, as a logarithm; what fits at another fits by chance.
 const STEADY: f64 = 0.12;
+/// A call is looked for among the last strikes of a part, so many for each of its strokes: more sounds of the room than two to a
+/// stroke would hide it, and a long noise is looked through no further.
+const MOST_AMONG: usize = 3;
 /// Sound before and behind a call by which it is found elsewhere.
 const AROUND: Seconds = Seconds::from_millis(150.0);
+/// So many calls, spread over all of them, are enough to find it by.
+const MOST_PIECES: usize = 24;
 
 /// A drill as it was led.
 #[derive(Clone, Debug, PartialEq)]
@@ -128,7 +133,7 @@ fn held_against<'a>(call: &'a Call, strikes: &[&Onset], drill: &Drill) -> Option
 /// The same where something else was played before it: a count-in, say.
 fn within<'a>(call: &'a Call, strikes: &[&Onset], drill: &Drill) -> Option<Found<'a>> {
     let before = |from: usize| strikes[..from].iter().map(|s| s.certainty).sum::<f64>();
-    (0..strikes.len())
+    (strikes.len().saturating_sub(MOST_AMONG * call.strokes.len())..strikes.len())
         .filter_map(|from| {
             let found = held_against(call, &strikes[from..], drill)?;
             Some(Found { cost: found.cost + BEFORE * before(from), ..found })
@@ -207,7 +212,8 @@ fn round(found: &Found, drill: &Drill) -> Round {
 impl Led {
     /// The parts of the leader's sound by which it is found elsewhere.
     pub fn pieces(&self) -> Vec<(Seconds, Seconds)> {
-        self.plan.rounds.iter().map(|r| (r.call_at - AROUND, r.call_end + AROUND)).collect()
+        let each = self.plan.rounds.len().div_ceil(MOST_PIECES).max(1);
+        self.plan.rounds.iter().step_by(each).map(|r| (r.call_at - AROUND, r.call_end + AROUND)).collect()
     }
 
     /// Leaves out of a recording what is heard of the leader in it.
