@@ -10,7 +10,8 @@ silent, hush kept, hush answered, early. With `--leader` the calls are not this 
 on one-shots of another kit, in a room of their own, 10 ms around their places, at a tempo up to 8 % off what is written and
 in an order that `drill score --leader` must hear.
 
-What was made stays in `--out` and is scored again by the next run. A third of the pupils never play in hush rounds and `--innocent` makes all so.
+What was made stays in `--out` and is scored again by the next run. A third of the pupils never play in hush rounds and
+`--innocent` makes all so.
 """
 import argparse
 import collections
@@ -104,22 +105,24 @@ def lead(bank, rng, plan, beat, pupil, wav):
     taps = [{"t_s": first - k * beat * pace, "class": "click", "gain_db": -3.} for k in (4, 3, 2, 1)]
     calls = [{"t_s": row["call_s"] + t + float(rng.normal(0, .01)), "class": s, "gain_db": float(rng.normal(0, 1.5))}
              for row in plan["rounds"] for t, s in row["strokes"]]
-    y, rate, _, _ = takes.render(bank, taps + calls, snr=30, seed=pupil + 5_000_000)
-    sf.write(wav, .8 * y / np.abs(y).max(), rate, subtype="PCM_16")
+    if not wav.exists():
+        y, rate, _, _ = takes.render(bank, taps + calls, snr=30, seed=pupil + 5_000_000)
+        sf.write(wav, .8 * y / np.abs(y).max(), rate, subtype="PCM_16")
     return pace
 
 
 def record(bank, rng, guide, events, args, pupil, wav):
     """The recording of a drill: what the pupil plays, and the calls through a room of their own. Gives the noise's name."""
     leak, rate = sf.read(guide)
-    leak, rate = (leak, rate) if rate == takes.RATE else (resample_poly(leak, takes.RATE, rate), takes.RATE)
+    if rate != takes.RATE:
+        leak = resample_poly(leak, takes.RATE, rate)
     # A strike far away in silence carries the level when nobody plays.
     shown = sorted(events, key=lambda e: e["t_s"]) or [{"t_s": .05, "class": "centre", "gain_db": 0}]
     given = {}
     if args.absent:
-        n = int((max(e["t_s"] for e in shown) + len(leak) / rate + 6) * takes.RATE)
+        n = int((max(e["t_s"] for e in shown) + len(leak) / takes.RATE + 6) * takes.RATE)
         given["noise"], kind = takes.draw_noise(bank, n, rng, 0, [STEADY[pupil % len(STEADY)]])
-    y, r, played, noise = takes.render(bank, shown, snr=args.snr, seed=pupil, tail_s=len(leak) / rate if args.absent else 6, **given)
+    y, r, played, noise = takes.render(bank, shown, snr=args.snr, seed=pupil, tail_s=len(leak) / takes.RATE if args.absent else 6, **given)
     noise = kind if args.absent else noise
     if r != takes.RATE:
         y = resample_poly(y, takes.RATE, r)
@@ -191,8 +194,7 @@ def main():
         pairs = [(m.a + k, m.b + k) for m in alike for k in range(m.size)]
         passed_over += len(asked) - len(pairs)
         taken_for_another += len(heard) - len(pairs)
-        for k, answer in ((a, answers[b]) for a, b in pairs):
-            truth = truths[k]
+        for k, truth, answer in ((a, truths[a], answers[b]) for a, b in pairs):
             table[truth, answer["verdict"]] += 1
             sure[truth == answer["verdict"]] += not (answer["benefit"] or answer["unsure_sounds"])
             by_noise[str(noise), truth == answer["verdict"]] += 1
@@ -210,7 +212,8 @@ def main():
         print(f"{noise:34} {by_noise[noise, False]} wrong of {by_noise[noise, False] + by_noise[noise, True]}")
     print(f"\n{args.pupils} pupils, noise at {args.snr} dB: {total} verdicts, {right / max(total, 1):.4f} right; "
           f"{accused} of {kept} innocent hush rounds accused; {failed} recordings not usable; "
-          f"{passed_over} rounds not recognised, {taken_for_another} taken for another; {sum(sure.values())} without a doubt, {sure[True] / max(sum(sure.values()), 1):.4f} of these right")
+          f"{passed_over} rounds not recognised, {taken_for_another} taken for another; "
+          f"{sum(sure.values())} without a doubt, {sure[True] / max(sum(sure.values()), 1):.4f} of these right")
 
 
 if __name__ == "__main__":

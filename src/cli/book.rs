@@ -8,7 +8,7 @@ use clap::{Args, Subcommand};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use super::Outcome;
-use super::files::{self, print, tell};
+use super::files::{self, counted, print, tell};
 use crate::book::gather::{self, Outcome as Gathered, Rules};
 use crate::book::{Book, BookError, Correction, CorrectionKind, NewAssignment, Waiting, file_name, now, sources};
 use crate::part::Surface;
@@ -362,11 +362,6 @@ fn show(book: &Book) -> Result<()> {
         n => format!("{n} recordings wait for you: `pailbeat book waiting`\n"),
     });
     print(&out)
-}
-
-/// `1 pupil`, `2 pupils`.
-fn counted(n: usize, one: &str) -> String {
-    format!("{n} {one}{}", if n == 1 { "" } else { "s" })
 }
 
 /// What to do when recordings wait and more is known now.

@@ -19,7 +19,9 @@ use crate::units::{Decibels, SampleRate, Seconds};
 
 pub(super) fn read(path: &Path) -> Result<(String, drill::Drill)> {
     let name = path.display();
-    let text = std::fs::read_to_string(path).with_context(|| format!("cannot read the drill `{name}`"))?;
+    let text = std::fs::read_to_string(path).map_err(|e| {
+        anyhow!("cannot read the drill `{name}`: {e}\nhint: name the drill file, a text in which its calls are written")
+    })?;
     let drill = drill::parse(&text).map_err(|errors| {
         let shown: Vec<String> = errors.iter().map(|e| e.render(&name.to_string(), &text)).collect();
         anyhow!("the drill `{name}` cannot be played\n{}", shown.join("").trim_end())
@@ -69,34 +71,32 @@ fn led(file: &Path, sound: &Path) -> Result<Known> {
     let (text, drill) = read(file)?;
     let name = sound.display();
     let (take, low) = heard(sound).map_err(|e| anyhow!("{e}\nhint: {}", e.hint()))?;
-    let led = drill::led(&drill, &take)
+    let (plan, led) = drill::led(&drill, &take)
         .map_err(|e| anyhow!("cannot follow `{name}` by `{}`: {e}\nhint: {}", file.display(), e.hint()))?;
     let call = |r: &Round| if r.hush { format!("{} (hush)", r.call.name) } else { r.call.name.clone() };
-    let calls: Vec<String> = led.plan.rounds.iter().map(call).collect();
+    let calls: Vec<String> = plan.rounds.iter().map(call).collect();
     let others = match led.passed_over {
         0 => String::new(),
         1 => "; one other stretch of strikes is none of the calls and is passed over".into(),
         n => format!("; {n} other stretches of strikes are none of the calls and are passed over"),
     };
-    tell(&format!("note: `{name}`: {} calls: {}{others}", calls.len(), calls.join(", ")));
-    Ok(Known { plan: led.plan.clone(), text, pupil: None, begins: None, leader: Some(Leader { led, low }) })
+    tell(&format!("note: `{name}`: {}: {}{others}", files::counted(calls.len(), "call"), calls.join(", ")));
+    Ok(Known { plan, text, pupil: None, begins: None, leader: Some(Leader { led, low }) })
 }
 
 fn heard(path: &Path) -> Result<(Take, Vec<f32>), AudioError> {
     let mut source = audio::open(path)?;
     let heard = chain::hear_with_low(|block| source.next_block(block))?;
-    for notice in strikes::notices(source.facts()) {
-        tell(&format!("note: `{}`: {notice}", path.display()));
-    }
+    strikes::tell_notices(path, source.facts());
     Ok(heard)
 }
 
 impl Leader {
     /// Judges a recording made while the leader played.
-    fn judged(&self, path: &Path) -> Result<Results, Unusable> {
+    fn judged(&self, plan: &Plan, path: &Path) -> Result<Results, Unusable> {
         let (take, low) = heard(path).map_err(Unusable::Sound)?;
-        let lock = leak::find_sound(&self.low, &self.led.pieces(), &low).ok_or(Unusable::NoCalls)?;
-        Ok(drill::judge(&self.led.plan, &self.led.only_pupil(take, &lock), |at| lock.at(at), None))
+        let lock = leak::find_sound(&self.low, &self.led.pieces, &low).ok_or(Unusable::NoCalls)?;
+        Ok(drill::judge(plan, &self.led.only_pupil(take, &lock), |at| lock.at(at), None))
     }
 }
 
@@ -180,9 +180,7 @@ fn make(file: &Path, out: &Path, pupil: Option<&str>, seed: Option<u64>, level: 
 /// heard.
 pub(super) fn judged(plan: &Plan, begins: Option<Seconds>, path: &Path) -> Result<Results, Unusable> {
     let (take, facts) = strikes::hear_guided(path, std::slice::from_ref(&plan.guide), true).map_err(Unusable::Sound)?;
-    for notice in strikes::notices(&facts) {
-        tell(&format!("note: `{}`: {notice}", path.display()));
-    }
+    strikes::tell_notices(path, &facts);
     if let Some(clock) = take.guide.as_ref().map(|g| g.clock.clone()) {
         return Ok(drill::judge(plan, &take, |at| clock.at(at), None));
     }
@@ -249,7 +247,7 @@ fn score(
             }
         };
         let results = match &known.leader {
-            Some(leader) => leader.judged(path),
+            Some(leader) => leader.judged(&known.plan, path),
             None => judged(&known.plan, known.begins, path),
         };
         match results {

@@ -57,9 +57,7 @@ pub(super) fn run(takes: &[PathBuf], as_json: bool) -> Result<Outcome> {
     for path in takes {
         match hear(path) {
             Ok((take, facts)) => {
-                for notice in notices(&facts) {
-                    files::tell(&format!("note: `{}`: {notice}", path.display()));
-                }
+                tell_notices(path, &facts);
                 files::print(&if as_json { json::strikes(take.heard.alone()) } else { list(path, &take) })?;
             }
             Err(error) => {
@@ -69,6 +67,13 @@ pub(super) fn run(takes: &[PathBuf], as_json: bool) -> Result<Outcome> {
         }
     }
     Ok(if failed { Outcome::SomeFailed } else { Outcome::Done })
+}
+
+/// Says what is wrong with a recording itself.
+pub(super) fn tell_notices(path: &Path, facts: &Facts) {
+    for notice in notices(facts) {
+        files::tell(&format!("note: `{}`: {notice}", path.display()));
+    }
 }
 
 /// What is wrong with the recording itself, in words.

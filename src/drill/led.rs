@@ -5,8 +5,8 @@
 //! the bank (`fit`). What is none of them, or might be two, is passed over and counted: nothing is guessed.
 
 use super::fit::{At, fit};
-use super::plan::REST_BEATS;
 use super::score::LEADER;
+use super::slots::median;
 use super::{Call, Drill, Plan, Round};
 use crate::chain::Take;
 use crate::guide::{Guide, GuideConfig};
@@ -41,11 +41,11 @@ const AROUND: Seconds = Seconds::from_millis(150.0);
 /// So many calls, spread over all of them, are enough to find it by.
 const MOST_PIECES: usize = 24;
 
-/// A drill as it was led.
+/// What is heard of a leader, beside the plan.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Led {
-    /// Its rounds, in the leader's time.
-    pub plan: Plan,
+    /// The parts of the leader's sound by which it is found elsewhere.
+    pub pieces: Vec<(Seconds, Seconds)>,
     /// Parts of the sound that are none of the calls, or might be two.
     pub passed_over: usize,
     /// The leader's strikes.
@@ -92,10 +92,10 @@ fn silence(drill: &Drill) -> Result<f64, LedError> {
     let beat = |call: &Call| drill.meter.beat().to_seconds(call.bpm).get();
     let answer = |call: &Call| call.length.to_seconds(call.bpm).get() + f64::from(drill.breath) * beat(call);
     let least = drill.calls.iter().map(answer).fold(f64::INFINITY, f64::min) / TEMPO;
-    let within = |call: &Call| rests(call) * TEMPO;
-    match drill.calls.iter().find(|call| within(call) >= least) {
+    let slowest = |call: &Call| rests(call) * TEMPO;
+    match drill.calls.iter().find(|call| slowest(call) >= least) {
         Some(call) => Err(LedError::Rests(call.name.clone())),
-        None => Ok((drill.calls.iter().map(within).fold(0.1, f64::max) * least).sqrt()),
+        None => Ok((drill.calls.iter().map(slowest).fold(0.1, f64::max) * least).sqrt()),
     }
 }
 
@@ -150,11 +150,11 @@ fn recognised<'a>(strikes: &[&Onset], drill: &'a Drill) -> Option<Found<'a>> {
     found.into_iter().next().filter(|best| next.is_none_or(|next| next > best.cost + CLEARER))
 }
 
-/// Follows a leader.
+/// Follows a leader: the drill as it was led, its rounds in the leader's time.
 ///
 /// # Errors
 /// If the calls cannot be told apart by listening, or none was played.
-pub fn led(drill: &Drill, leader: &Take) -> Result<Led, LedError> {
+pub fn led(drill: &Drill, leader: &Take) -> Result<(Plan, Led), LedError> {
     for (k, call) in drill.calls.iter().enumerate() {
         if let Some(other) = drill.calls[..k].iter().find(|other| other.same_rhythm(call)) {
             return Err(LedError::Alike(other.name.clone(), call.name.clone()));
@@ -168,9 +168,7 @@ pub fn led(drill: &Drill, leader: &Take) -> Result<Led, LedError> {
     strikes.retain(|o| o.level.0 > loud - RANGE_DB);
     let parts: Vec<&[&Onset]> = strikes.chunk_by(|a, b| (b.at - a.at).get() < silence).collect();
     let mut found: Vec<Found> = parts.iter().filter_map(|part| recognised(part, drill)).collect();
-    let mut ratios: Vec<f64> = found.iter().map(|f| f.ratio).collect();
-    ratios.sort_by(f64::total_cmp);
-    let usual = ratios.get(ratios.len() / 2).copied().unwrap_or(1.0);
+    let usual = median(found.iter().map(|f| f.ratio).collect()).unwrap_or(1.0);
     found.retain(|f| (f.ratio / usual).ln().abs() < STEADY);
     let passed_over = parts.len() - found.len();
     let mut rounds: Vec<Round> = found.iter().map(|found| round(found, drill)).collect();
@@ -192,30 +190,19 @@ pub fn led(drill: &Drill, leader: &Take) -> Result<Led, LedError> {
         config: GuideConfig::default(),
         count_in: 0,
     };
+    let each = rounds.len().div_ceil(MOST_PIECES);
+    let pieces = rounds.iter().step_by(each).map(|r| (r.call_at - AROUND, r.call_end + AROUND)).collect();
     let strikes = strikes.iter().map(|o| o.at).collect();
-    Ok(Led { plan: Plan { drill: drill.clone(), seed: 0, rounds, guide }, passed_over, strikes })
+    Ok((Plan { drill: drill.clone(), seed: 0, rounds, guide }, Led { pieces, passed_over, strikes }))
 }
 
 fn round(found: &Found, drill: &Drill) -> Round {
     let call = Call { bpm: Bpm::clamped(found.call.bpm.get() / found.ratio), ..found.call.clone() };
-    let (beat, lasts) = (drill.meter.beat().to_seconds(call.bpm), call.length.to_seconds(call.bpm));
-    let beats = |n: f64| Seconds::of(n * beat.get());
-    let call_at = Seconds::of(found.start);
-    let call_end = call_at + lasts;
-    let answer_at = call_end + beats(f64::from(drill.breath));
-    let answer_end = answer_at + lasts;
     let hush = drill.calls.get(drill.hush).is_some_and(|hush| hush.name == call.name);
-    let end = answer_end + beats(REST_BEATS as f64);
-    Round { call, hush, elsewhere: false, call_at, call_end, answer_at, answer_end, end }
+    Round::at(Seconds::of(found.start), call, hush, false, drill)
 }
 
 impl Led {
-    /// The parts of the leader's sound by which it is found elsewhere.
-    pub fn pieces(&self) -> Vec<(Seconds, Seconds)> {
-        let each = self.plan.rounds.len().div_ceil(MOST_PIECES).max(1);
-        self.plan.rounds.iter().step_by(each).map(|r| (r.call_at - AROUND, r.call_end + AROUND)).collect()
-    }
-
     /// Leaves out of a recording what is heard of the leader in it.
     pub fn only_pupil(&self, mut take: Take, lock: &Lock) -> Take {
         let leader: Vec<Seconds> = self.strikes.iter().map(|at| lock.at(*at)).collect();
@@ -262,12 +249,6 @@ mod tests {
         out
     }
 
-    fn low(x: &[f32]) -> Vec<f32> {
-        let mut low = Low::new();
-        low.push(x);
-        low.finish()
-    }
-
     #[test]
     fn calls_in_an_order_nobody_wrote_down_are_followed_and_their_echoes_judged() {
         let drill = demo();
@@ -285,30 +266,30 @@ mod tests {
         let leader: Vec<(f64, Surface)> = taps.clone().chain(struck.clone()).collect();
         let lasts = pace * planned.rounds[7].call_at.get() + 2.0;
         let lesson = sound(&leader, lasts, 0.5);
-        let led = led(&drill, &hear_samples(&lesson)).unwrap();
-        let names: Vec<String> = led.plan.rounds.iter().map(|r| r.call.name.clone()).collect();
+        let (plan, led) = led(&drill, &hear_samples(&lesson)).unwrap();
+        let names: Vec<String> = plan.rounds.iter().map(|r| r.call.name.clone()).collect();
         assert_eq!(names, asked);
-        for (a, b) in led.plan.rounds.iter().zip(&planned.rounds[1..]) {
+        for (a, b) in plan.rounds.iter().zip(&planned.rounds[1..]) {
             assert!((a.call_at.get() - pace * b.call_at.get()).abs() < 0.02, "{} at {:?}", a.call.name, a.call_at);
         }
         // The pupil echoes all but the hush pattern while the lesson plays softly, 1.3 s into the recording.
         let late = 1.3;
-        let answers: Vec<(f64, Surface)> = (led.plan.rounds.iter().filter(|r| !r.hush))
+        let answers: Vec<(f64, Surface)> = (plan.rounds.iter().filter(|r| !r.hush))
             .flat_map(|r| r.expected().into_iter().map(|(at, s)| (late + (r.answer_at + at).get(), s)))
             .collect();
         let mut recording = sound(&answers, lasts + late, 0.4);
         let from = (late * f64::from(EAR_RATE.get())) as usize;
         recording[from..].iter_mut().zip(&lesson).for_each(|(v, s)| *v += 0.2 * s);
-        let lock = find_sound(&low(&lesson), &led.pieces(), &low(&recording)).unwrap();
+        let lock = find_sound(&Low::of(&lesson), &led.pieces, &Low::of(&recording)).unwrap();
         assert!((lock.start.get() - late).abs() < 1e-3, "{lock:?}");
         let take = led.only_pupil(hear_samples(&recording), &lock);
-        let results = judge(&led.plan, &take, |at| lock.at(at), None);
+        let results = judge(&plan, &take, |at| lock.at(at), None);
         for answer in &results.answers {
             let expected = if answer.round.hush { VerdictKind::HushKept } else { VerdictKind::Right };
             assert_eq!(answer.verdict.kind, expected, "{}", answer.round.call.name);
         }
         // Nobody plays in a recording of something else.
-        assert_eq!(find_sound(&low(&lesson), &led.pieces(), &low(&sound(&answers, lasts, 0.4))), None);
+        assert_eq!(find_sound(&Low::of(&lesson), &led.pieces, &Low::of(&sound(&answers, lasts, 0.4))), None);
     }
 
     #[test]

@@ -52,9 +52,7 @@ impl Place {
 
 /// Looks for the calls in some sound that begins `from` into the recording, near where the devices say they are.
 pub fn place(plan: &Plan, samples: &[f32], from: Seconds, told: Seconds) -> Option<Place> {
-    let mut low = Low::new();
-    low.push(samples);
-    let lock = leak::find(&Reference::of(&plan.guide), &low.finish()).0?;
+    let lock = leak::find(&Reference::of(&plan.guide), &Low::of(samples)).0?;
     let lock = Lock { start: lock.start + from, ..lock };
     let away = lock.start - told;
     (APART.0..=APART.1).contains(&away).then_some(Place::Heard(lock))

@@ -9,7 +9,7 @@ use crate::part::{Hands, Surface};
 use crate::units::{Bpm, SampleRate, Samples, Seconds, Ticks};
 
 /// Beats after an answer, for the verdict and for strokes that come late.
-pub(super) const REST_BEATS: i64 = 2;
+const REST_BEATS: i64 = 2;
 /// One hand beside both at once, and the breath's beats beside a call.
 const ONE_HAND: f64 = 0.8;
 const BREATH_BEAT: f64 = 0.5;
@@ -38,6 +38,17 @@ pub struct Round {
 }
 
 impl Round {
+    /// A call that begins at a moment, with the breath, the room for its answer and the rest.
+    pub(super) fn at(call_at: Seconds, call: Call, hush: bool, elsewhere: bool, drill: &Drill) -> Round {
+        let lasts = call.length.to_seconds(call.bpm);
+        let beats = |n: i64| Ticks(drill.meter.beat().0 * n).to_seconds(call.bpm);
+        let call_end = call_at + lasts;
+        let answer_at = call_end + beats(i64::from(drill.breath));
+        let answer_end = answer_at + lasts;
+        let end = answer_end + beats(REST_BEATS);
+        Round { call, hush, elsewhere, call_at, call_end, answer_at, answer_end, end }
+    }
+
     /// The strokes of the call, from its first beat.
     pub fn expected(&self) -> Vec<(Seconds, Surface)> {
         self.call.strokes.iter().map(|s| (s.at.to_seconds(self.call.bpm), s.surface)).collect()
@@ -99,30 +110,16 @@ pub fn plan(drill: &Drill, seed: u64, config: &GuideConfig, rate: SampleRate) ->
         let written = &drill.calls[drawn.call];
         let call = if drawn.moved > 0 { elsewhere(written) } else { written.clone() };
         let bpm = call.bpm;
-        let call_at = now;
-        let lasts = call.length.to_seconds(bpm);
-        for stroke in &call.strokes {
+        let round = Round::at(now, call, drawn.call == drill.hush, drawn.moved > 0, drill);
+        for stroke in &round.call.strokes {
             let gain = if stroke.hands == Hands::Both { 1.0 } else { ONE_HAND };
-            events.push((call_at + stroke.at.to_seconds(bpm), Sound::Stroke(stroke.surface), gain));
+            events.push((round.call_at + stroke.at.to_seconds(bpm), Sound::Stroke(stroke.surface), gain));
         }
-        let call_end = call_at + lasts;
         for k in 0..i64::from(drill.breath) {
-            events.push((call_end + length(k, bpm), Sound::Beat, BREATH_BEAT));
+            events.push((round.call_end + length(k, bpm), Sound::Beat, BREATH_BEAT));
         }
-        let answer_at = call_end + length(i64::from(drill.breath), bpm);
-        let answer_end = answer_at + lasts;
-        now = answer_end + length(REST_BEATS, bpm);
-        let hush = drawn.call == drill.hush;
-        rounds.push(Round {
-            call,
-            hush,
-            elsewhere: drawn.moved > 0,
-            call_at,
-            call_end,
-            answer_at,
-            answer_end,
-            end: now,
-        });
+        now = round.end;
+        rounds.push(round);
     }
     let signs = signs();
     let sample = |at: Seconds| Samples((at.get() * f64::from(rate.get())).round().max(0.0) as u64);

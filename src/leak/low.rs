@@ -54,6 +54,13 @@ impl Low {
         }
     }
 
+    /// The low band of a recording that is there as a whole.
+    pub fn of(samples: &[f32]) -> Vec<f32> {
+        let mut low = Low::new();
+        low.push(samples);
+        low.finish()
+    }
+
     /// Takes the next block. What lies beyond the longest guide is left out.
     pub fn push(&mut self, block: &[f32]) {
         if self.out.len() >= self.most {

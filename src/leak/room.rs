@@ -82,7 +82,8 @@ fn sureness(template: &Template) -> Vec<f32> {
     sum
 }
 
-fn spectrum(forward: &Arc<dyn RealToComplex<f32>>, x: &[f32], len: usize) -> Vec<Complex<f32>> {
+/// Spectrum of a sound, filled up with zeros to `len`.
+pub(super) fn spectrum(forward: &Arc<dyn RealToComplex<f32>>, x: &[f32], len: usize) -> Vec<Complex<f32>> {
     let mut time = vec![0.0; len];
     for (t, v) in time.iter_mut().zip(x) {
         *t = *v;
@@ -93,7 +94,8 @@ fn spectrum(forward: &Arc<dyn RealToComplex<f32>>, x: &[f32], len: usize) -> Vec
     out
 }
 
-fn inverse(back: &Arc<dyn ComplexToReal<f32>>, mut spectrum: Vec<Complex<f32>>, len: usize) -> Vec<f32> {
+/// The sound of such a spectrum.
+pub(super) fn inverse(back: &Arc<dyn ComplexToReal<f32>>, mut spectrum: Vec<Complex<f32>>, len: usize) -> Vec<f32> {
     let mut out = back.make_output_vec();
     for edge in [0, len / 2] {
         spectrum[edge].im = 0.0;

@@ -5,12 +5,16 @@
 //! devices do. All bands of the recording weigh alike (Knapp & Carter 1976, "The generalized correlation
 //! method for estimation of time delay", IEEE Trans. ASSP 24:320). What a pupil plays after a piece resembles it in rhythm, but its wave is another.
 
-use realfft::RealFftPlanner;
+use std::sync::Arc;
+
 use realfft::num_complex::Complex;
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
 use super::find::MOST_SKEW;
+use super::limit::median;
 use super::low::LOW_HZ;
 use super::matched::TO_SIGMA;
+use super::room::{inverse, spectrum};
 use super::{Lock, Ppm};
 use crate::units::Seconds;
 
@@ -29,6 +33,11 @@ const LEAST: usize = 4;
 const SHARE: f64 = 0.6;
 /// Clocks are measured only where the pieces lie so far apart, in seconds: over less, a place is not sure enough.
 const LONG_S: f64 = 30.0;
+/// Best places of a piece through which lines are tried.
+const ANCHORS: usize = 3;
+/// Width over which the recording's bands are levelled, in hertz: wider than a room's modes are apart, narrower than what a
+/// phone takes away.
+const LEVELLED_HZ: f64 = 40.0;
 
 /// A place of a piece: lag of the sound in samples of the low band, how far it stands out, and whether upside down.
 #[derive(Clone, Copy)]
@@ -65,9 +74,6 @@ pub fn find_sound(sound: &[f32], pieces: &[(Seconds, Seconds)], recording: &[f32
     Some(Lock { start: Seconds::of(lag / LOW_HZ), skew: Ppm(skew), certainty: worth(&best) / best.len() as f64 })
 }
 
-/// Best places of a piece through which lines are tried.
-const ANCHORS: usize = 3;
-
 fn worth(places: &[Seen]) -> f64 {
     places.iter().map(|s| s.z).sum()
 }
@@ -94,20 +100,15 @@ fn line(places: &[Seen]) -> (f64, f64) {
 }
 
 struct Correlator<'a> {
-    planner: RealFftPlanner<f32>,
+    forward: Arc<dyn RealToComplex<f32>>,
+    back: Arc<dyn ComplexToReal<f32>>,
     sound: &'a [f32],
-    /// Of the recording, all bands equally strong.
+    /// Of the recording, levelled once for itself and once for the piece.
     spectrum: Vec<Complex<f32>>,
-    /// What makes them so.
-    weights: Vec<f32>,
-    /// Energy of that before each sample.
+    /// Energy of the levelled recording before each sample.
     energy: Vec<f64>,
     size: usize,
 }
-
-/// Width over which the recording's bands are levelled, in hertz: wider than a room's modes are apart, narrower than what a
-/// phone takes away.
-const LEVELLED_HZ: f64 = 40.0;
 
 /// One over the magnitude of the bands around each bin.
 fn levelling(spectrum: &[Complex<f32>], size: usize) -> Vec<f32> {
@@ -131,31 +132,32 @@ impl<'a> Correlator<'a> {
         let longest = pieces.iter().map(|p| ((p.1 - p.0).get() * LOW_HZ) as usize).max()?;
         let size = (recording.len() + longest + 1).next_power_of_two();
         let mut planner = RealFftPlanner::new();
-        let mut spectrum = spectrum(&mut planner, recording, size)?;
+        let (forward, back) = (planner.plan_fft_forward(size), planner.plan_fft_inverse(size));
+        let mut spectrum = spectrum(&forward, recording, size);
         let weights = levelling(&spectrum, size);
-        spectrum.iter_mut().zip(&weights).for_each(|(bin, w)| *bin *= *w);
-        let levelled = back(&mut planner, &mut spectrum.clone(), size)?;
+        let level = |spectrum: &mut [Complex<f32>]| spectrum.iter_mut().zip(&weights).for_each(|(bin, w)| *bin *= *w);
+        level(&mut spectrum);
+        let levelled = inverse(&back, spectrum.clone(), size);
+        level(&mut spectrum);
         let mut energy = vec![0.0; recording.len() + 1];
         for (k, v) in levelled.iter().take(recording.len()).enumerate() {
             energy[k + 1] = energy[k] + f64::from(*v).powi(2);
         }
-        Some(Correlator { planner, sound, spectrum, weights, energy, size })
+        Some(Correlator { forward, back, sound, spectrum, energy, size })
     }
 
     /// The places of each piece that stand out most.
-    fn seen(&mut self, pieces: &[(Seconds, Seconds)]) -> Vec<Vec<Seen>> {
+    fn seen(&self, pieces: &[(Seconds, Seconds)]) -> Vec<Vec<Seen>> {
         pieces.iter().map(|piece| self.places(*piece).unwrap_or_default()).collect()
     }
 
-    fn places(&mut self, piece: (Seconds, Seconds)) -> Option<Vec<Seen>> {
+    fn places(&self, piece: (Seconds, Seconds)) -> Option<Vec<Seen>> {
         let sample = |at: Seconds| ((at.get() * LOW_HZ).max(0.0) as usize).min(self.sound.len());
         let (from, to) = (sample(piece.0), sample(piece.1));
         let count = (self.energy.len() - 1).checked_sub(to - from)?;
-        let mut bins = spectrum(&mut self.planner, &self.sound[from..to], self.size)?;
-        for ((bin, whole), w) in bins.iter_mut().zip(&self.spectrum).zip(&self.weights) {
-            *bin = bin.conj() * whole * *w;
-        }
-        let mut found = back(&mut self.planner, &mut bins, self.size)?;
+        let mut bins = spectrum(&self.forward, &self.sound[from..to], self.size);
+        bins.iter_mut().zip(&self.spectrum).for_each(|(bin, whole)| *bin = bin.conj() * whole);
+        let mut found = inverse(&self.back, bins, self.size);
         found.truncate(count);
         // Over what sounds there; digital silence matches nothing.
         let least = 1e-9 * self.energy.last().copied().unwrap_or(0.0) + 1e-12;
@@ -163,7 +165,7 @@ impl<'a> Correlator<'a> {
             *v /= (self.energy[k + to - from] - self.energy[k] + least).sqrt() as f32;
         }
         let mut sizes: Vec<f32> = found.iter().map(|v| v.abs()).collect();
-        let spread = f64::from(TO_SIGMA * super::limit::median(&mut sizes));
+        let spread = f64::from(TO_SIGMA * median(&mut sizes));
         let apart = (APART_S * LOW_HZ) as usize;
         let mut out = Vec::new();
         while out.len() < PLACES {
@@ -177,26 +179,6 @@ impl<'a> Correlator<'a> {
         }
         Some(out)
     }
-}
-
-fn spectrum(planner: &mut RealFftPlanner<f32>, x: &[f32], size: usize) -> Option<Vec<Complex<f32>>> {
-    let forward = planner.plan_fft_forward(size);
-    let mut padded = forward.make_input_vec();
-    padded[..x.len()].copy_from_slice(x);
-    let mut bins = forward.make_output_vec();
-    forward.process(&mut padded, &mut bins).ok()?;
-    Some(bins)
-}
-
-fn back(planner: &mut RealFftPlanner<f32>, bins: &mut [Complex<f32>], size: usize) -> Option<Vec<f32>> {
-    let inverse = planner.plan_fft_inverse(size);
-    let mut out = inverse.make_output_vec();
-    // The bins at either end are real but for rounding.
-    if let [first, .., last] = bins {
-        (first.im, last.im) = (0.0, 0.0);
-    }
-    inverse.process(bins, &mut out).ok()?;
-    Some(out)
 }
 
 #[cfg(test)]

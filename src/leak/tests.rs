@@ -63,12 +63,6 @@ fn recording(guide: &Guide, start: f64, ppm: f64, leak: f64, strikes: bool, seed
     out
 }
 
-fn low(x: &[f32]) -> Vec<f32> {
-    let mut low = Low::new();
-    low.push(x);
-    low.finish()
-}
-
 #[test]
 fn a_guide_is_found_to_a_twentieth_of_a_millisecond_wherever_it_begins() {
     let guide = guide(96.0, Heard::Click);
@@ -77,7 +71,7 @@ fn a_guide_is_found_to_a_twentieth_of_a_millisecond_wherever_it_begins() {
         [(0.3, 0.0, 0.25), (1.7, -290.0, 0.1), (2.2, 300.0, 0.02), (-6.4, 41.0, 0.1)].into_iter().enumerate()
     {
         let x = recording(&guide, start, ppm, leak, true, 7 + k as u64);
-        let (lock, z) = find(&reference, &low(&x));
+        let (lock, z) = find(&reference, &Low::of(&x));
         let lock = lock.unwrap_or_else(|| panic!("start {start}, {ppm} ppm, leak {leak}: z {z}"));
         let off = (lock.start.get() - start) * 1e3;
         assert!(off.abs() < 0.05 && (lock.skew.0 - ppm).abs() < 5.0, "{off} ms, {} for {ppm} ppm, z {z}", lock.skew.0);
@@ -90,7 +84,7 @@ fn no_guide_is_found_where_there_is_none() {
     let reference = Reference::of(&guide);
     for seed in 1..4 {
         let x = recording(&guide, 0.5, 0.0, 0.0, true, seed);
-        let (lock, z) = find(&reference, &low(&x));
+        let (lock, z) = find(&reference, &Low::of(&x));
         assert!(lock.is_none() && z < 9.0, "{z}");
     }
     assert!(find(&reference, &[]).0.is_none());
@@ -104,7 +98,7 @@ fn a_guide_is_taken_out_by_thirty_decibels_and_the_strikes_stay() {
     for (seed, ppm) in [(3, 0.0), (4, 220.0)] {
         let x = recording(&guide, 0.8, ppm, 0.2, true, seed);
         let dry = recording(&guide, 0.8, ppm, 0.0, true, seed);
-        let (lock, _) = find(&reference, &low(&x));
+        let (lock, _) = find(&reference, &Low::of(&x));
         let removed = remove(&reference, &x, &lock.unwrap());
         let energy = |a: &[f32]| a.iter().map(|v| f64::from(*v).powi(2)).sum::<f64>();
         let leak: Vec<f32> = x.iter().zip(&dry).map(|(a, b)| a - b).collect();
@@ -122,7 +116,7 @@ fn a_guide_over_digital_silence_is_found() {
         let guide = guide(90.0, heard);
         let mut x = vec![0.0; 30_000];
         x.extend(guide.samples());
-        let (lock, z) = find(&Reference::of(&guide), &low(&x));
+        let (lock, z) = find(&Reference::of(&guide), &Low::of(&x));
         let start = lock.map(|lock| lock.start.get());
         assert!(start.is_some_and(|start| (start - 30_000.0 / 44_100.0).abs() < 0.03), "{heard:?}: {start:?}, z {z}");
     }
