@@ -251,24 +251,24 @@ def guided(binary, server, work):
 def strike(surface):
     """A struck bucket, made: modes that die away and a stick's noise."""
     rng = random.Random(surface)
-    modes = {"centre": [(180, 0.07), (410, 0.05)], "rim": [(640, 0.03), (1400, 0.02), (2500, 0.015)]}[surface]
+    modes = {"centre": [(180, 0.07), (410, 0.05)], "rim": [(640, 0.03), (1400, 0.02), (2500, 0.015)],
+             "click": [(2900, 0.006), (4300, 0.004)]}[surface]
     return array.array("f", (
         0.25 * (sum(math.exp(-t / d) * math.sin(2 * math.pi * f * t) for f, d in modes)
                 + 0.8 * rng.uniform(-1, 1) * math.exp(-t / 0.005))
         for t in (k / RATE for k in range(RATE // 4))))
 
 
-class Pupil(threading.Thread):
-    """Hears the loudspeaker through its monitor and answers in the room, a tenth as loud a leak of the loudspeaker beside.
+class Room(threading.Thread):
+    """A room: the loudspeaker comes back softly through its monitor, noise, and what a pupil strikes (`waiting`)."""
 
-    It knows the plan's patterns, not its times: each call is answered from where its own first stroke was heard.
-    """
+    BLOCK = 480
 
-    def __init__(self, env, plan, leak, answers):
+    def __init__(self, env, leak):
         super().__init__(daemon=True)
-        self.rounds, self.leak, self.answers = plan["rounds"], leak, answers
-        self.ends = []
-        self.stop = False
+        self.leak, self.stop, self.at = leak, False, 0
+        self.waiting = []
+        self.shots = {name: strike(name) for name in ("centre", "rim", "click")}
         raw = ["--raw", "--rate=48000", "--channels=1", "--format=float32le", "--latency-msec=20"]
         self.ear = subprocess.Popen(["parec", "-d", "speaker.monitor", *raw], env=env, stdout=subprocess.PIPE)
         self.hand = subprocess.Popen(["pacat", "-d", "room", *raw], env=env, stdin=subprocess.PIPE)
@@ -281,47 +281,119 @@ class Pupil(threading.Thread):
 
     def play(self):
         rng = random.Random(5)
-        block = 480
-        shots = {name: strike(name) for name in ("centre", "rim")}
         noise = [rng.gauss(0, 1e-4) for _ in range(RATE)]
-        waiting, at, t0, k = [], 0, None, 0
         while not self.stop:
-            data = self.ear.stdout.read(4 * block)
-            if len(data) < 4 * block:
+            data = self.ear.stdout.read(4 * self.BLOCK)
+            if len(data) < 4 * self.BLOCK:
                 return
             heard = array.array("f", data)
-            out = [self.leak * v + n for v, n in zip(heard, noise[at % RATE:at % RATE + block])]
-            loud = next((i for i, v in enumerate(heard) if abs(v) > 0.01), None) if max(heard) > 0.01 or min(heard) < -0.01 else None
-            if loud is not None and t0 is None:
-                # The count-in's first beat; the plan begins half a second before.
-                t0 = at + loud - RATE // 2
-            if t0 is not None and k < len(self.rounds):
-                row = self.rounds[k]
-                due = t0 + row["call_s"] * RATE
-                if loud is not None and abs(at + loud - due) < 0.15 * RATE:
-                    first = at + loud
-                    t0 = first - row["call_s"] * RATE
-                    answer = first + (row["answer_s"] - row["call_s"]) * RATE
-                    now = time.monotonic()
-                    self.ends.append(now + (first - at) / RATE + row["answer_end_s"] - row["call_s"])
-                    if self.answers and not row["hush"]:
-                        waiting += [(int(answer + (t + rng.gauss(0, 0.008)) * RATE), shots[s]) for t, s in row["strokes"]]
-                    k += 1
-            for start, shot in waiting:
-                if start >= at + block:
-                    continue
-                for i in range(max(start, at), min(start + len(shot), at + block)):
-                    out[i - at] += shot[i - start]
-            waiting = [w for w in waiting if w[0] + len(w[1]) > at + block]
-            at += block
+            out = [self.leak * v + n for v, n in zip(heard, noise[self.at % RATE:self.at % RATE + self.BLOCK])]
+            if max(heard) > 0.01 or min(heard) < -0.01:
+                self.sounds(self.at + next(i for i, v in enumerate(heard) if abs(v) > 0.01))
+            for start, shot in self.waiting:
+                for i in range(max(start, self.at), min(start + len(shot), self.at + self.BLOCK)):
+                    out[i - self.at] += shot[i - start]
+            self.waiting = [w for w in self.waiting if w[0] + len(w[1]) > self.at + self.BLOCK]
+            self.at += self.BLOCK
             self.hand.stdin.write(array.array("f", out).tobytes())
             self.hand.stdin.flush()
+
+    def sounds(self, at):
+        """The loudspeaker is heard at sample `at`."""
 
     def end(self):
         self.stop = True
         for process in (self.ear, self.hand):
             process.kill()
             process.wait()
+
+
+class Pupil(Room):
+    """Answers a drill. It knows the plan's patterns, not its times: each call is answered from where its own first stroke
+    was heard."""
+
+    def __init__(self, env, plan, leak, answers):
+        super().__init__(env, leak)
+        self.rounds, self.answers, self.ends = plan["rounds"], answers, []
+        self.t0, self.rng = None, random.Random(6)
+
+    def sounds(self, at):
+        if self.t0 is None:
+            # The count-in's first beat; the plan begins half a second before.
+            self.t0 = at - RATE // 2
+        if len(self.ends) == len(self.rounds):
+            return
+        row = self.rounds[len(self.ends)]
+        if abs(at - self.t0 - row["call_s"] * RATE) >= 0.15 * RATE:
+            return
+        self.t0 = at - row["call_s"] * RATE
+        answer = self.t0 + row["answer_s"] * RATE
+        self.ends.append(time.monotonic() + (at - self.at) / RATE + row["answer_end_s"] - row["call_s"])
+        if self.answers and not row["hush"]:
+            self.waiting += [(int(answer + (t + self.rng.gauss(0, 0.008)) * RATE), self.shots[s]) for t, s in row["strokes"]]
+
+
+class Player(Room):
+    """Plays along from the first click of a count-in of four: strokes as (beats after bar 1 begins, surface)."""
+
+    def __init__(self, env, leak, bpm, strokes, late_s):
+        super().__init__(env, leak)
+        self.beat, self.strokes, self.late = 60 / bpm, strokes, late_s
+
+    def sounds(self, at):
+        first, self.strokes = at + (4 * self.beat + self.late) * RATE, self.strokes if not self.waiting else []
+        self.waiting += [(int(first + beat * self.beat * RATE), self.shots[s]) for beat, s in self.strokes]
+        self.strokes = []
+
+
+def practised(binary, server, work):
+    """A morning's practice: sound check, a take, what it came to, the next take."""
+    folder = work / "practice"
+    folder.mkdir()
+    (folder / "rain.toml").write_text(PART)
+    env = dict(server.env, ALSA_CONFIG_PATH=str(server.room_mic))
+    room = Room(env, 0.3)
+    room.start()
+    time.sleep(1.0)
+    check = subprocess.Popen([binary, "soundcheck", "--pupil", "wren", "--out", str(folder / "soundcheck")], env=env,
+                             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    for line in check.stderr:
+        if line.startswith("now three strikes"):
+            surface = line.split(":")[1].strip()
+            room.waiting += [(room.at + int((0.3 + 0.7 * k) * RATE), room.shots[surface]) for k in range(3)]
+    said = check.stdout.read()
+    check.wait(timeout=30)
+    room.end()
+    found = json.loads((folder / "soundcheck.json").read_text())
+    assert check.returncode == 0 and found["surfaces"] == "soundcheck-strikes-1.wav:centre,rim,click", (said, found)
+    assert found["round_trip_ms"] is not None and found["loudspeaker"], found
+
+    def played(name, arguments, strokes, bpm):
+        player = Player(env, 0.3, bpm, strokes, 0.0)
+        player.start()
+        time.sleep(1.0)
+        done = subprocess.run([binary, *arguments, "--pupil", "wren", "--out", str(folder / name)], env=env,
+                              stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=120)
+        player.end()
+        assert done.returncode == 0, done.stderr
+        card = json.loads((folder / name).with_suffix(".take.json").read_text())
+        assert card["sound_check"] == found and card["round_trip_ms"] == found["round_trip_ms"], (card, done.stderr)
+        told = subprocess.run([binary, "assess", str(folder / name), "--json"], capture_output=True, text=True)
+        assert told.returncode == 0 and "cannot be used" not in told.stderr, told.stderr
+        return card, json.loads(told.stdout), done.stdout
+
+    bars = [(0, "centre"), (0.5, "rim"), (1, "rim"), (2, "centre"), (3, "rim"), (4, "centre"), (6, "rim")]
+    card, verdict, _ = played("wren-1.wav", ["take", str(folder / "rain.toml"), "--bpm", "100"], bars, 100)
+    heard = [s["surface"] for s in verdict["strikes"] if s["stroke"] is not None]
+    right = sum(a == b for a, (_, b) in zip(heard, bars))
+    plan = subprocess.run([binary, "again", str(folder / "wren-1.wav"), "--plan"], capture_output=True, text=True)
+    assert plan.returncode == 0 and "next:" in plan.stdout, (plan.stdout, plan.stderr)
+    bpm = float(re.search(r"next: .* at (\d+)", plan.stdout)[1])
+    card, after, _ = played("wren-2.wav", ["again", str(folder / "wren-1.wav"), "--times", "2"],
+                            bars + [(12 + b, s) for b, s in bars], bpm)
+    return (f"round trip {found['round_trip_ms']:.0f} ms; of {len(bars)} strokes {len(heard)} heard, {right} on their surface; "
+            f"then {card['asked']['bpm']} a minute: {len([s for s in after['strikes'] if s['stroke'] is not None])} strokes "
+            f"of {len(after['strikes'])} strikes; {plan.stdout.splitlines()[0]}")
 
 
 def drilled(binary, server, work, name, leak, answers, *more):
@@ -427,6 +499,7 @@ def main():
                 "a device that vanishes is noticed": lambda: vanished(args.binary, work),
                 "without devices files still work": lambda: no_device(args.binary, work),
                 "the guide is the clock of its take": lambda: guided(args.binary, server, work),
+                "a sound check goes with the takes after it": lambda: practised(args.binary, server, work),
                 "a pupil echoes the leader": lambda: echoed(args.binary, server, work, 0.3, True, "echo"),
                 "the leader alone is nobody's answer": lambda: echoed(args.binary, server, work, 1.0, False, "alone"),
                 "a pupil with headphones echoes the leader": lambda: echoed(args.binary, server, work, 0.0, True, "phones"),

@@ -7,7 +7,6 @@ use super::take::{Plan, record};
 use super::{AgainArgs, Outcome, assess};
 use crate::assess::{Assessment, InARow, Move, RerunRule, clean_passes, rerun};
 use crate::guide::{Description, Excerpt, GuideConfig, Heard, Laps, Practice, render};
-use crate::surface::Calibration;
 use crate::take::{Card, Tally};
 use crate::units::{Bpm, Decibels};
 
@@ -31,7 +30,7 @@ pub(super) fn run(args: &AgainArgs) -> Result<Outcome> {
         )
     })?;
     let (part, ..) = assess::by_card(&card, &card.part.path)?;
-    let (assessment, practice) = assess::judge_by_card(&args.take, &card, &Calibration::default())?;
+    let (assessment, practice) = assess::judge_by_card(&args.take, &card)?;
     let share = |percent: f64| if percent.is_finite() { percent / 100.0 } else { 0.0 };
     let rule = RerunRule { clean: args.clean, failed: args.failed, up: share(args.up), down: share(args.down) };
     let next = match card.tally {

@@ -93,7 +93,8 @@ struct Job<'a> {
     takes: &'a [PathBuf],
     /// The part that was named, and what is to be played of it; without it every take's card says so.
     part: Option<(&'a Path, Plan)>,
-    known: Calibration,
+    /// How the surfaces sound, where that was given; else a take's card may say so.
+    known: Option<Calibration>,
 }
 
 /// What a take is held against.
@@ -148,14 +149,33 @@ pub(super) fn by_card(card: &Card, part_path: &Path) -> Result<(Part, Practice, 
     Ok((part, practice, guide))
 }
 
+/// How this pupil's surfaces sound, by the sound check on the card of a take; of no strikes where there is none.
+fn known_by_card(path: &Path, card: &Card) -> Calibration {
+    let Some(kept) = card.sound_check.as_ref().and_then(|check| check.surfaces.as_deref()) else {
+        return Calibration::default();
+    };
+    let heard = Known::parse(kept).map_err(anyhow::Error::msg).and_then(|known| {
+        // A card may have come from anywhere: it names a file beside the take, not a path.
+        let file = known.recording.file_name().map(|name| path.with_file_name(name)).unwrap_or_default();
+        Known { recording: file, ..known }.hear()
+    });
+    heard.unwrap_or_else(|error| {
+        tell(&format!(
+            "note: `{}`: its sound check's strikes cannot be used, so that its surfaces are told without them: {error:#}",
+            path.display()
+        ));
+        Calibration::default()
+    })
+}
+
 /// A take heard and judged, with what its card says of it.
-pub(super) fn judge_by_card(path: &Path, card: &Card, known: &Calibration) -> Result<(Assessment, Practice)> {
+pub(super) fn judge_by_card(path: &Path, card: &Card) -> Result<(Assessment, Practice)> {
     let (_, practice, guide) = by_card(card, &card.part.path)?;
     let (guides, expected) = heard_guides(card, guide);
     let (take, facts) =
         strikes::hear_guided(path, &guides, expected).map_err(|e| anyhow!("{e}\nhint: {}", e.hint()))?;
-    let known = (!known.strikes.is_empty()).then_some(known);
-    let mut assessment = chain::judge(&take, &practice.timeline, known);
+    let known = known_by_card(path, card);
+    let mut assessment = chain::judge(&take, &practice.timeline, (!known.strikes.is_empty()).then_some(&known));
     assessment.limits.splice(0..0, strikes::notices(&facts));
     add_card(&mut assessment, card);
     Ok((assessment, practice))
@@ -169,8 +189,9 @@ fn heard_guides(card: &Card, guide: Guide) -> (Vec<Guide>, bool) {
 /// What only the card knows: where beat 1 stands if no guide was heard, and what went wrong while recording.
 fn add_card(assessment: &mut Assessment, card: &Card) {
     if let (None, Some(clock), Some(start)) = (&assessment.guide, &mut assessment.clock, card.start_s) {
-        // The devices' delay is not known, so that lateness stays against the player's own pulse.
-        (clock.source, clock.start) = (ClockSource::TakeCard, Seconds::of(start));
+        // The devices' delay is known only roughly, so that lateness stays against the player's own pulse.
+        let delay = Seconds::from_millis(card.round_trip_ms.unwrap_or(0.0));
+        (clock.source, clock.start) = (ClockSource::TakeCard, Seconds::of(start) + delay);
     }
     let mut limits = Vec::new();
     if let Some(why) = &card.cut_short {
@@ -234,7 +255,11 @@ impl Job<'_> {
         // A file that is no recording is told so, whatever its card.
         let (plan, card) = self.plan(path).map_err(Failure::Other)?;
         let (take, facts) = strikes::hear_guided(path, &plan.guides, plan.expected).map_err(Failure::Audio)?;
-        let mut known = self.known.clone();
+        let mut known = match (&self.known, &card) {
+            (Some(known), _) => known.clone(),
+            (None, Some(card)) => known_by_card(path, card),
+            (None, None) => Calibration::default(),
+        };
         add_named(&mut known, &take, &self.args.named).map_err(Failure::Other)?;
         let known = (!known.strikes.is_empty()).then_some(&known);
         let mut assessment = chain::judge(&take, &plan.timeline, known);
@@ -286,7 +311,7 @@ pub(super) fn run(args: &AssessArgs) -> Result<Outcome> {
         _ if says(args) => bail!("which part is it? name the part file before the takes"),
         _ => (None, args.files.as_slice()),
     };
-    let known = args.surfaces.as_ref().map(Known::hear).transpose()?.unwrap_or_default();
+    let known = args.surfaces.as_ref().map(Known::hear).transpose()?;
     let job = Job { args, takes, part, known };
     let verdicts = all(&job);
     let mut failed = 0;

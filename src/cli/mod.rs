@@ -168,9 +168,13 @@ struct SoundcheckArgs {
     /// Which surfaces are struck, in order
     #[arg(long, value_name = "SURFACES", value_delimiter = ',', value_parser = assess::surface, default_value = "centre,rim,click")]
     surfaces: Vec<crate::part::Surface>,
-    /// Where the check is kept: the recording and what was found; an earlier check is replaced
-    #[arg(long, value_name = "NAME", default_value = "takes/soundcheck")]
-    out: PathBuf,
+    /// Whose surfaces and chair they are: the check holds for this pupil's takes only
+    #[arg(long, value_name = "NICKNAME")]
+    pupil: Option<String>,
+    /// Where the check is kept: the recording and what was found; an earlier check is replaced. Takes recorded into the same
+    /// folder on the same day use it [default: takes/soundcheck]
+    #[arg(long, value_name = "NAME")]
+    out: Option<PathBuf>,
     /// The microphone's name or a piece of it [default: the system's]
     #[arg(long, value_name = "NAME")]
     microphone: Option<String>,

@@ -1,13 +1,12 @@
 //! `pailbeat soundcheck`: a quarter of a minute that finds out what would spoil the take.
 
-use std::path::Path;
-use std::time::Duration;
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
 
 use anyhow::{Context, Result, anyhow};
-use serde::Serialize;
 
 use super::files::{self, print, tell};
-use super::take::{asked_to_end, device};
+use super::take::{asked_to_end, device, free_name};
 use super::{Outcome, SoundcheckArgs, strikes};
 use crate::audio::{self, Ended, Loudspeaker, Microphone};
 use crate::guide::{CAUTION, Sound};
@@ -15,25 +14,13 @@ use crate::onset::EAR_RATE;
 use crate::take::soundcheck::{
     Checked, EACH, PROBE_EVERY, PROBES, QUIET_UNTIL, STRIKES_FROM, Trouble, judge, probe_times, probes,
 };
+use crate::take::{KeptCheck, plain};
 use crate::units::{SampleRate, Seconds};
 
 /// A beginner strikes so often in a second, or slower.
 const STRIKES_A_SECOND: f64 = 1.2;
 /// Kept around the strikes of the calibration.
 const MARGIN_S: f64 = 0.3;
-
-#[derive(Serialize)]
-struct Row {
-    change_first: Option<&'static str>,
-    troubles: Vec<&'static str>,
-    noise_db: Option<f64>,
-    audible_from_db: Option<f64>,
-    strike_db: Option<f64>,
-    strikes_s: Vec<f64>,
-    round_trip_ms: Option<f64>,
-    round_trips_ms: Vec<f64>,
-    surfaces: Option<String>,
-}
 
 pub(super) fn run(args: &SoundcheckArgs) -> Result<Outcome> {
     if args.list {
@@ -42,40 +29,38 @@ pub(super) fn run(args: &SoundcheckArgs) -> Result<Outcome> {
         print(&format!("microphones:\n{}loudspeakers:\n{}", lines(&microphones), lines(&loudspeakers)))?;
         return Ok(Outcome::Done);
     }
-    let (path, from, probed) = match &args.from {
-        Some(path) => (path.clone(), Seconds::ZERO, true),
-        None => record(args)?,
+    let target = args.out.clone().unwrap_or_else(|| {
+        let whose = args.pupil.as_deref().map_or_else(String::new, |p| format!("-{}", plain(p)));
+        Path::new("takes").join(format!("soundcheck{whose}"))
+    });
+    let made = match &args.from {
+        Some(path) => Made { path: path.clone(), from: Some(Seconds::ZERO), microphone: None, loudspeaker: None },
+        None => record(args, &target)?,
     };
-    let (samples, peak) = samples(&path)?;
-    let (take, facts) = strikes::hear(&path).map_err(|e| anyhow!("{e}\nhint: {}", e.hint()))?;
-    let heard = if probed { probes(&samples, from) } else { Vec::new() };
+    let path = &made.path;
+    let (samples, peak) = samples(path)?;
+    let (take, facts) = strikes::hear(path).map_err(|e| anyhow!("{e}\nhint: {}", e.hint()))?;
+    let heard = made.from.map_or_else(Vec::new, |from| probes(&samples, from));
     let checked = judge(&take, peak, heard, args.surfaces.len());
-    let kept = keep(args, &path, &samples, &checked)?;
+    let kept = keep(args, &target, &samples, &checked)?;
     for notice in strikes::notices(&facts) {
         tell(&format!("note: {notice}"));
     }
-    let db = |level: Option<crate::units::Decibels>| level.map(|l| (l.0 * 10.0).round() / 10.0);
-    let round = |s: Seconds| (s.millis() * 100.0).round() / 100.0;
-    let row = Row {
-        change_first: checked.troubles.first().map(|t| t.word()),
-        troubles: checked.troubles.iter().map(|t| t.word()).collect(),
-        noise_db: db(checked.noise),
-        audible_from_db: db(checked.threshold),
-        strike_db: db(checked.strike),
-        strikes_s: checked.strikes.iter().map(|s| s.get()).collect(),
-        round_trip_ms: checked.delay().map(round),
-        round_trips_ms: checked.probes.iter().map(|p| round(p.delay)).collect(),
-        surfaces: kept.clone(),
+    let row = KeptCheck {
+        pupil: args.pupil.clone(),
+        microphone: made.microphone,
+        loudspeaker: made.loudspeaker,
+        ..KeptCheck::of(&checked, kept)
     };
     let json = serde_json::to_string_pretty(&row).context("cannot write the check")?;
     if args.from.is_none() {
-        files::write(&args.out.with_extension("json"), json.as_bytes())?;
+        files::write(&target.with_extension("json"), json.as_bytes())?;
     }
-    print(&if args.json { format!("{json}\n") } else { said(&checked, kept.as_deref()) })?;
+    print(&if args.json { format!("{json}\n") } else { said(&checked, row.surfaces.as_deref(), &target) })?;
     Ok(Outcome::Done)
 }
 
-fn said(checked: &Checked, kept: Option<&str>) -> String {
+fn said(checked: &Checked, kept: Option<&str>, target: &Path) -> String {
     let mut out = match checked.troubles.first() {
         None => "all is well: record the take from this place\n".to_string(),
         Some(first) => format!("change first: {}\n", first.say()),
@@ -93,7 +78,11 @@ fn said(checked: &Checked, kept: Option<&str>) -> String {
         ));
     }
     if let Some(kept) = kept {
-        out.push_str(&format!("  how your surfaces sound is kept: `pailbeat assess ... --surfaces {kept}`\n"));
+        let kept = target.with_file_name(kept);
+        out.push_str(&format!(
+            "  how your surfaces sound is kept for today's takes beside it; for others: `--surfaces {}`\n",
+            kept.display()
+        ));
     }
     out
 }
@@ -104,8 +93,9 @@ fn samples(path: &Path) -> Result<(Vec<f32>, f32)> {
     Ok((samples, source.facts().peak))
 }
 
-/// Keeps the strikes as a recording of their own, if they number what they should. Gives what `--surfaces` is to be told.
-fn keep(args: &SoundcheckArgs, path: &Path, samples: &[f32], checked: &Checked) -> Result<Option<String>> {
+/// Keeps the strikes as a recording of their own beside `target`, if they number what they should. Gives what
+/// [`KeptCheck::surfaces`] is to be. Earlier ones stay: cards of takes name them.
+fn keep(args: &SoundcheckArgs, target: &Path, samples: &[f32], checked: &Checked) -> Result<Option<String>> {
     let spoiled = [Trouble::Count, Trouble::Clipping, Trouble::NoSignal, Trouble::NoStrikes];
     if checked.troubles.iter().any(|t| spoiled.contains(t)) || args.surfaces.is_empty() {
         return Ok(None);
@@ -114,14 +104,14 @@ fn keep(args: &SoundcheckArgs, path: &Path, samples: &[f32], checked: &Checked) 
     let at = |s: f64| (s.max(0.0) * f64::from(EAR_RATE.get())) as usize;
     let (from, to) = (at(first.get() - MARGIN_S), at(last.get() + 2.0 * MARGIN_S).min(samples.len()));
     let piece = samples.get(from..to).unwrap_or_default();
-    let stem = path.file_stem().map_or_else(|| "soundcheck".into(), |s| s.to_string_lossy().into_owned());
-    let target = args.out.with_file_name(format!("{stem}-strikes.wav"));
-    if let Some(folder) = target.parent().filter(|f| !f.as_os_str().is_empty()) {
-        std::fs::create_dir_all(folder).with_context(|| format!("cannot make the folder `{}`", folder.display()))?;
-    }
-    files::write(&target, &audio::wav(piece, EAR_RATE, "").context("cannot make the sound file")?)?;
+    let folder = target.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    std::fs::create_dir_all(folder).with_context(|| format!("cannot make the folder `{}`", folder.display()))?;
+    let stem = target.file_name().map_or_else(|| "soundcheck".into(), |s| s.to_string_lossy().into_owned());
+    let file = free_name(folder, &format!("{stem}-strikes"));
+    files::write(&file, &audio::wav(piece, EAR_RATE, "").context("cannot make the sound file")?)?;
     let names: Vec<&str> = args.surfaces.iter().map(|s| s.word()).collect();
-    Ok(Some(format!("{}:{}", target.display(), names.join(","))))
+    let file = file.file_name().map_or_else(String::new, |f| f.to_string_lossy().into_owned());
+    Ok(Some(format!("{file}:{}", names.join(","))))
 }
 
 /// What is played: the probes.
@@ -138,8 +128,16 @@ fn probe_sound(rate: SampleRate, level: f64) -> Vec<f32> {
     out
 }
 
-/// Records a check: its file, where the played sound's first sample is due in it, and whether anything was played.
-fn record(args: &SoundcheckArgs) -> Result<(std::path::PathBuf, Seconds, bool)> {
+/// A recorded check.
+struct Made {
+    path: PathBuf,
+    /// Where the played sound's first sample is due in it; none where nothing was played.
+    from: Option<Seconds>,
+    microphone: Option<String>,
+    loudspeaker: Option<String>,
+}
+
+fn record(args: &SoundcheckArgs, target: &Path) -> Result<Made> {
     let microphone = Microphone::open(args.microphone.as_deref()).map_err(device)?;
     // A check without a loudspeaker is still worth having.
     let loudspeaker = match (args.no_guide, Loudspeaker::open(args.loudspeaker.as_deref())) {
@@ -150,7 +148,7 @@ fn record(args: &SoundcheckArgs) -> Result<(std::path::PathBuf, Seconds, bool)> 
             None
         }
     };
-    let path = args.out.with_extension("wav");
+    let path = target.with_extension("wav");
     if let Some(folder) = path.parent().filter(|f| !f.as_os_str().is_empty()) {
         std::fs::create_dir_all(folder).with_context(|| format!("cannot make the folder `{}`", folder.display()))?;
     }
@@ -160,7 +158,7 @@ fn record(args: &SoundcheckArgs) -> Result<(std::path::PathBuf, Seconds, bool)> 
     }
     let strikes = (EACH * args.surfaces.len()) as f64 / STRIKES_A_SECOND;
     let most = Seconds::of(STRIKES_FROM.get() + 1.0 + strikes);
-    let rate = microphone.rate;
+    let (rate, name) = (microphone.rate, microphone.name.clone());
     let recording = microphone
         .record(&path, most)
         .with_context(|| format!("cannot make the sound file `{}`", path.display()))?
@@ -194,10 +192,16 @@ fn record(args: &SoundcheckArgs) -> Result<(std::path::PathBuf, Seconds, bool)> 
             "the microphone gave no sound at all\nhint: choose another with `--microphone`, and see that it is switched on"
         ));
     }
-    let from = loudspeaker
-        .and_then(|l| l.began())
-        .zip(recorded.began)
-        .map_or(0.0, |(heard, began)| if heard >= began { heard.duration_since(began).as_secs_f64() } else { 0.0 });
     debug_assert!(QUIET_UNTIL.get() + PROBES as f64 * PROBE_EVERY.get() < STRIKES_FROM.get());
-    Ok((path, Seconds::of(from), playing))
+    let since = |heard: Instant, began: Instant| heard.saturating_duration_since(began).as_secs_f64();
+    let from = loudspeaker
+        .as_ref()
+        .filter(|_| playing)
+        .map(|l| Seconds::of(l.began().zip(recorded.began).map_or(0.0, |(heard, began)| since(heard, began))));
+    Ok(Made {
+        path,
+        from,
+        microphone: Some(name),
+        loudspeaker: loudspeaker.filter(|_| playing).map(|l| l.name.clone()),
+    })
 }

@@ -14,7 +14,7 @@ use super::files::{self, print, tell};
 use super::{Outcome, TakeArgs, guide, part};
 use crate::audio::{DeviceError, Ended, Loudspeaker, Microphone, Recorded, Recording};
 use crate::guide::{CAUTION, Description, Guide, GuideConfig, Heard, LONGEST, Practice, render};
-use crate::take::{Card, PartOfTake, SlipRow, Tally, fingerprint};
+use crate::take::{Card, KeptCheck, PartOfTake, SlipRow, Tally, fingerprint, plain};
 use crate::units::{Decibels, SampleRate, Seconds};
 
 /// Recorded on after the guide's last sample, for delays of loudspeaker and microphone.
@@ -68,8 +68,8 @@ pub(super) fn run(args: &TakeArgs) -> Result<Outcome> {
     record(&plan, &args.devices)
 }
 
-/// The next free name for a take.
-fn free_name(folder: &Path, stem: &str) -> PathBuf {
+/// The next free name of this stem for a recording.
+pub(super) fn free_name(folder: &Path, stem: &str) -> PathBuf {
     (1_u32..).map(|n| folder.join(format!("{stem}-{n}.wav"))).find(|p| !p.exists()).unwrap_or_else(|| folder.into())
 }
 
@@ -82,10 +82,7 @@ pub(super) fn place(asked: Option<&Path>, what: &str, played: &Path, pupil: Opti
         Some(path) => path.to_owned(),
         None => {
             let stem = played.file_stem().map_or_else(|| what.into(), |s| s.to_string_lossy().into_owned());
-            let who = pupil.map_or_else(String::new, |p| {
-                let plain: String = p.chars().map(|c| if c.is_alphanumeric() { c } else { '_' }).collect();
-                format!("-{plain}")
-            });
+            let who = pupil.map_or_else(String::new, |p| format!("-{}", plain(p)));
             free_name(Path::new("takes"), &format!("{stem}{who}"))
         }
     };
@@ -115,6 +112,10 @@ pub(super) fn record(plan: &Plan, devices: &super::DeviceArgs) -> Result<Outcome
         None => guide.lasts() + AFTER,
     };
     let mut card = first_card(plan, devices, &microphone, loudspeaker.as_ref(), rate)?;
+    card.sound_check = check_before(&path, &card);
+    card.round_trip_ms = (card.sound_check.as_ref())
+        .filter(|check| check.loudspeaker.is_some() && check.loudspeaker == card.loudspeaker)
+        .and_then(|check| check.round_trip_ms);
     card.write(&path).map_err(anyhow::Error::from)?;
     if let Some(loudspeaker) = &loudspeaker {
         tell(&format!("care: {CAUTION}"));
@@ -172,6 +173,31 @@ fn first_card(
     card.loudspeaker = loudspeaker.map(|l| l.name.clone());
     card.tally = plan.tally;
     Ok(card)
+}
+
+/// The sound check in the folder of a take, where it holds for it.
+fn check_before(take: &Path, card: &Card) -> Option<KeptCheck> {
+    let path = KeptCheck::path(take.parent().unwrap_or(Path::new("")), card.pupil.as_deref());
+    let bytes = std::fs::read(&path).ok()?;
+    let read = serde_json::from_slice::<KeptCheck>(&bytes).map_err(|e| format!("it cannot be read: {e}"));
+    let holds = |check: KeptCheck| check.holds(&card.began, card.pupil.as_deref(), &card.microphone).map(|()| check);
+    match read.and_then(holds) {
+        Ok(check) => {
+            let found = match &check.change_first {
+                None => "all was well".into(),
+                Some(first) => format!("it said `{first}`"),
+            };
+            tell(&format!("the sound check `{}` holds for this take: {found}", path.display()));
+            Some(check)
+        }
+        Err(why) => {
+            tell(&format!(
+                "note: the sound check `{}` is not used: {why}\nhint: make one with `pailbeat soundcheck`",
+                path.display()
+            ));
+            None
+        }
+    }
 }
 
 fn complete(card: &mut Card, recorded: &Recorded, loudspeaker: Option<&Loudspeaker>, guide: &Guide, started: bool) {

@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use thiserror::Error;
 
+use super::KeptCheck;
 use crate::guide::Description;
 
 /// The way cards are written now.
@@ -62,9 +63,9 @@ pub struct Card {
     /// How often microphone and loudspeaker said that they lost sound.
     #[serde(default)]
     pub xruns: [u32; 2],
-    /// What the sound check said last, in its own words.
+    /// The sound check that holds for it. What it names lies in the folder of the take.
     #[serde(default)]
-    pub sound_check: Option<serde_json::Value>,
+    pub sound_check: Option<KeptCheck>,
     /// How practising these bars has gone before this take.
     #[serde(default)]
     pub tally: Option<Tally>,
@@ -145,7 +146,7 @@ impl Card {
     pub fn new(part: PartOfTake, asked: Description, microphone: String, rate_hz: u32, channels: u16) -> Card {
         Card {
             version: VERSION,
-            began: jiff::ZonedDateTime::now().strftime("%Y-%m-%d %H:%M:%S %z").to_string(),
+            began: super::now(),
             pupil: None,
             part,
             asked,

@@ -1,10 +1,25 @@
-//! What stands beside a recording: the take card.
+//! What stands beside a recording: the take card, and the sound check that was made before it.
 //!
 //! In: what was asked for, the devices, what came of the recording. Out: a small JSON file beside the sound,
 //! `NAME.take.json`, from which `assess` knows part, tempo and form, and a teacher what went wrong while recording. It is
 //! written when the recording begins, so that a take that was killed has one, and again at its end.
 
 mod card;
+mod kept;
 pub mod soundcheck;
 
 pub use card::{Card, CardError, PartOfTake, SlipRow, Tally, beside, fingerprint};
+pub use kept::KeptCheck;
+
+/// How the beginning of a recording is written: date, time, zone.
+const BEGAN: &str = "%Y-%m-%d %H:%M:%S %z";
+
+/// Now, as [`BEGAN`] says.
+fn now() -> String {
+    jiff::ZonedDateTime::now().strftime(BEGAN).to_string()
+}
+
+/// A nickname as part of a file's name.
+pub fn plain(nickname: &str) -> String {
+    nickname.chars().map(|c| if c.is_alphanumeric() { c } else { '_' }).collect()
+}

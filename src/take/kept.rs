@@ -1,0 +1,130 @@
+//! A sound check as it is kept beside takes, `soundcheck.json`: what it found, on which devices, and how the pupil's
+//! surfaces sound. A take made after it carries it on its card.
+
+use std::path::{Path, PathBuf};
+
+use serde::{Deserialize, Serialize};
+
+use super::now;
+use super::soundcheck::Checked;
+use crate::units::{Decibels, Seconds};
+
+/// A check holds for the day's practice: bucket, chair and microphone are put away after it (common practice).
+const HOLDS_HOURS: i64 = 12;
+
+/// What is known of a sound check.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct KeptCheck {
+    /// When it was made: date, time, zone.
+    pub began: String,
+    /// The pupil's nickname.
+    pub pupil: Option<String>,
+    /// The microphone's name; none where a recording was judged.
+    pub microphone: Option<String>,
+    /// The loudspeaker's name, where probes were played.
+    pub loudspeaker: Option<String>,
+    /// The one thing to change first.
+    pub change_first: Option<String>,
+    /// All that would spoil a take, the one to change first in front.
+    pub troubles: Vec<String>,
+    /// Noise of the room in the microphone, decibels relative to full scale.
+    pub noise_db: Option<f64>,
+    /// What a strike must reach to be heard.
+    pub audible_from_db: Option<f64>,
+    /// The middle strike.
+    pub strike_db: Option<f64>,
+    /// When the strikes came, seconds from the recording's beginning.
+    pub strikes_s: Vec<f64>,
+    /// Middle time from loudspeaker to microphone beyond what the devices say themselves, in milliseconds.
+    pub round_trip_ms: Option<f64>,
+    /// The same for each probe that was heard.
+    pub round_trips_ms: Vec<f64>,
+    /// Three strikes on each surface: the recording's name in the folder of the check, a colon, the surfaces in order.
+    pub surfaces: Option<String>,
+}
+
+impl KeptCheck {
+    /// A check made now. `surfaces`: as in [`KeptCheck::surfaces`].
+    pub fn of(checked: &Checked, surfaces: Option<String>) -> KeptCheck {
+        let db = |level: Option<Decibels>| level.map(|l| (l.0 * 10.0).round() / 10.0);
+        let round = |s: Seconds| (s.millis() * 100.0).round() / 100.0;
+        let troubles: Vec<String> = checked.troubles.iter().map(|t| t.word().to_owned()).collect();
+        KeptCheck {
+            began: now(),
+            change_first: troubles.first().cloned(),
+            troubles,
+            noise_db: db(checked.noise),
+            audible_from_db: db(checked.threshold),
+            strike_db: db(checked.strike),
+            strikes_s: checked.strikes.iter().map(|s| (s.get() * 1e4).round() / 1e4).collect(),
+            round_trip_ms: checked.delay().map(round),
+            round_trips_ms: checked.probes.iter().map(|p| round(p.delay)).collect(),
+            surfaces,
+            ..KeptCheck::default()
+        }
+    }
+
+    /// Whether it holds for a take begun at `began` by `pupil` through `microphone`; if not, why not.
+    ///
+    /// # Errors
+    /// In words, as the end of "it is not used: ".
+    pub fn holds(&self, began: &str, pupil: Option<&str>, microphone: &str) -> Result<(), String> {
+        let read = |text: &str| jiff::fmt::strtime::parse(super::BEGAN, text).and_then(|t| t.to_timestamp());
+        let (Ok(made), Ok(take)) = (read(&self.began), read(began)) else {
+            return Err("it does not say when it was made".into());
+        };
+        let hours = (take.as_second() - made.as_second()) as f64 / 3600.0;
+        if !(0.0..HOLDS_HOURS as f64).contains(&hours) {
+            return Err(format!("it was made at {}, and a check holds for {HOLDS_HOURS} hours", self.began));
+        }
+        if let Some((checked, plays)) = self.pupil.as_deref().zip(pupil).filter(|(a, b)| a != b) {
+            return Err(format!("it is {checked}'s, and this take is {plays}'s"));
+        }
+        match self.microphone.as_deref() {
+            Some(checked) if checked != microphone => Err(format!("it was made with the microphone `{checked}`")),
+            _ => Ok(()),
+        }
+    }
+
+    /// Where it stands in a folder of takes: a pupil's own, or the one that names nobody.
+    pub fn path(folder: &Path, pupil: Option<&str>) -> PathBuf {
+        let own = pupil.map(|p| folder.join(format!("soundcheck-{}.json", super::plain(p))));
+        own.filter(|p| p.exists()).unwrap_or_else(|| folder.join("soundcheck.json"))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_check_holds_for_its_day_its_pupil_and_its_microphone() {
+        let check = KeptCheck {
+            began: "2026-11-04 15:00:00 +0100".into(),
+            pupil: Some("wren".into()),
+            microphone: Some("default".into()),
+            ..KeptCheck::default()
+        };
+        let holds = |began: &str, pupil: Option<&str>, microphone: &str| check.holds(began, pupil, microphone);
+        assert_eq!(holds("2026-11-04 15:20:00 +0100", Some("wren"), "default"), Ok(()));
+        assert_eq!(holds("2026-11-04 14:20:00 +0000", None, "default"), Ok(()));
+        assert!(holds("2026-11-05 15:20:00 +0100", None, "default").unwrap_err().contains("12 hours"));
+        assert!(holds("2026-11-04 14:20:00 +0100", None, "default").unwrap_err().contains("12 hours"));
+        assert!(holds("2026-11-04 15:20:00 +0100", Some("robin"), "default").unwrap_err().contains("wren's"));
+        assert!(holds("2026-11-04 15:20:00 +0100", None, "usb").unwrap_err().contains("`default`"));
+        assert!(KeptCheck::default().holds("2026-11-04 15:20:00 +0100", None, "usb").is_err());
+    }
+
+    #[test]
+    fn a_pupil_s_own_check_comes_before_the_one_that_names_nobody() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = |pupil| KeptCheck::path(folder.path(), pupil).file_name().unwrap().to_string_lossy().into_owned();
+        assert_eq!(path(Some("wren")), "soundcheck.json");
+        std::fs::write(folder.path().join("soundcheck-wren.json"), "{}").unwrap();
+        assert_eq!(
+            (path(Some("wren")), path(Some("robin")), path(None)),
+            ("soundcheck-wren.json".into(), "soundcheck.json".into(), "soundcheck.json".into())
+        );
+    }
+}
