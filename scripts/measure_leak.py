@@ -347,6 +347,38 @@ def alone(b, n):
               f"{plain}, without guide {base} |")
 
 
+def late(b, n):
+    """Lateness against the guide as `assess` says it, beside the truth."""
+    for other, word in ((False, "same"), (True, "other")):
+        errors, means, takes_with = [], [], 0
+        for seed in range(9500, 9500 + n):
+            take = b.take(seed, -np.random.default_rng(seed).uniform(3, 20), other=other, cut=False)
+            wav = b.write(take, take["dry"] + take["leak"], "mix")
+            run = subprocess.run([b.pailbeat, "assess", take["part"], wav, "--bpm", str(take["bpm"]), "--json"],
+                                 capture_output=True, text=True)
+            said = json.loads(run.stdout or "{}")
+            if (said.get("clock") or {}).get("source") != "guide":
+                print(f"  {take['name']}: no guide")
+                continue
+            takes_with += 1
+            true = np.array([e["t_s"] for e in take["heard"]])
+            mine = []
+            for strike in said["strikes"]:
+                if strike["stroke"] is None or strike["late_guide_ms"] is None:
+                    continue
+                event = true[np.abs(true - strike["t_s"]).argmin()]
+                due = take["due"][strike["stroke"]][0]
+                # Beyond 10 ms it is another strike; a strike given to another stroke is no matter of lateness.
+                if abs(event - strike["t_s"]) < .010 and abs(event - due) < .15:
+                    mine.append(strike["late_guide_ms"] - (event - due) * 1e3)
+            errors += mine
+            means.append(np.median(mine))
+        e = np.abs(errors)
+        print(f"| lateness against the guide, {word} device, {takes_with} of {n} takes, {len(e)} strikes: error, ms | median "
+              f"{np.median(e):.3f}, 95 % {np.percentile(e, 95):.3f}, within 1 ms {np.mean(e <= 1):.4f}; a take's middle error at "
+              f"most {np.abs(means).max():.3f} |")
+
+
 def times(b, _):
     """A three-minute take."""
     take = b.take(4242, -10, bars=72, bpm=100, other=True, cut=False)
@@ -373,7 +405,7 @@ def main():
     n = a.takes
     todo = {"start": lambda: start(b, n), "none": lambda: none(b, a.none), "strikes": lambda: strikes(b, n // 2),
             "codecs": lambda: codecs(b, n // 4), "soft": lambda: soft(b, max(n // 5, 3)), "alone": lambda: alone(b, max(n // 4, 3)),
-            "part": lambda: strikes(b, n // 4, first=8800, play="part"), "times": lambda: times(b, n)}
+            "part": lambda: strikes(b, n // 4, first=8800, play="part"), "late": lambda: late(b, n // 4), "times": lambda: times(b, n)}
     for name, step in todo.items():
         if not a.only or name in a.only.split(","):
             step()

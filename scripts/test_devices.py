@@ -346,26 +346,35 @@ class Player(Room):
         self.strokes = []
 
 
+def checked(binary, env, folder):
+    """A sound check, done again if it says so: this room itself stutters when the machine is busy."""
+    for _ in range(3):
+        room = Room(env, 0.3)
+        room.start()
+        time.sleep(1.0)
+        check = subprocess.Popen([binary, "soundcheck", "--pupil", "wren", "--out", str(folder / "soundcheck")], env=env,
+                                 stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        for line in check.stderr:
+            if line.startswith("now three strikes"):
+                surface = line.split(":")[1].strip()
+                room.waiting += [(room.at + int((0.3 + 0.7 * k) * RATE), room.shots[surface]) for k in range(3)]
+        said = check.stdout.read()
+        assert check.wait(timeout=30) == 0, said
+        room.end()
+        found = json.loads((folder / "soundcheck.json").read_text())
+        if not found["troubles"]:
+            break
+    return said, found
+
+
 def practised(binary, server, work):
     """A morning's practice: sound check, a take, what it came to, the next take."""
     folder = work / "practice"
     folder.mkdir()
     (folder / "rain.toml").write_text(PART)
     env = dict(server.env, ALSA_CONFIG_PATH=str(server.room_mic))
-    room = Room(env, 0.3)
-    room.start()
-    time.sleep(1.0)
-    check = subprocess.Popen([binary, "soundcheck", "--pupil", "wren", "--out", str(folder / "soundcheck")], env=env,
-                             stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-    for line in check.stderr:
-        if line.startswith("now three strikes"):
-            surface = line.split(":")[1].strip()
-            room.waiting += [(room.at + int((0.3 + 0.7 * k) * RATE), room.shots[surface]) for k in range(3)]
-    said = check.stdout.read()
-    check.wait(timeout=30)
-    room.end()
-    found = json.loads((folder / "soundcheck.json").read_text())
-    assert check.returncode == 0 and found["surfaces"] == "soundcheck-strikes-1.wav:centre,rim,click", (said, found)
+    said, found = checked(binary, env, folder)
+    assert found["surfaces"] == "soundcheck-strikes-1.wav:centre,rim,click", (said, found)
     assert found["round_trip_ms"] is not None and found["loudspeaker"], found
 
     def played(name, arguments, strokes, bpm):
@@ -383,7 +392,7 @@ def practised(binary, server, work):
         return card, json.loads(told.stdout), done.stdout
 
     bars = [(0, "centre"), (0.5, "rim"), (1, "rim"), (2, "centre"), (3, "rim"), (4, "centre"), (6, "rim")]
-    card, verdict, _ = played("wren-1.wav", ["take", str(folder / "rain.toml"), "--bpm", "100"], bars, 100)
+    _, verdict, _ = played("wren-1.wav", ["take", str(folder / "rain.toml"), "--bpm", "100"], bars, 100)
     heard = [s["surface"] for s in verdict["strikes"] if s["stroke"] is not None]
     right = sum(a == b for a, (_, b) in zip(heard, bars))
     plan = subprocess.run([binary, "again", str(folder / "wren-1.wav"), "--plan"], capture_output=True, text=True)
