@@ -112,8 +112,8 @@ pub struct Habits {
     pub softest: Option<Decibels>,
     /// Whether the surfaces can be told apart in this sound.
     pub surfaces: bool,
-    /// The surfaces whose strokes mostly sound as written; of the others it is not known whether all were played elsewhere or
-    /// sound like another here.
+    /// The surfaces that were heard in their places and mostly sound as written; of the others it is not known whether all
+    /// were played elsewhere or sound like another here, nor how they would sound.
     pub known: [bool; Surface::COUNT],
 }
 

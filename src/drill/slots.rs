@@ -232,7 +232,20 @@ pub(super) fn tell_surfaces(
         Doubt::NotToldApart { .. } => true,
         Doubt::OneSurface { .. } => false,
     });
-    (apart, as_written.map(|(same, all)| 2 * same >= all))
+    let given = |surface| known.is_some_and(|c| c.strikes.iter().any(|s| s.0 == surface));
+    (apart, known_surfaces(&as_written, given))
+}
+
+/// The surfaces of which it is known how they sound here: struck in so many places where they are written, or `given` before,
+/// and mostly sounding so. `as_written`: strikes that sound as written, and all that were written, of each surface.
+fn known_surfaces(
+    as_written: &[(usize, usize); Surface::COUNT],
+    given: impl Fn(Surface) -> bool,
+) -> [bool; Surface::COUNT] {
+    Surface::ALL.map(|surface| {
+        let (same, all) = as_written[surface.index()];
+        (all >= KNOWN_SURFACE || given(surface)) && 2 * same >= all
+    })
 }
 
 pub(super) fn median(mut x: Vec<f64>) -> Option<f64> {
@@ -287,4 +300,17 @@ pub(super) fn mark_hidden(
         deaf += usize::from(!slot.audible);
     }
     deaf
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn how_a_surface_sounds_is_known_where_it_was_struck_as_written_or_given_before() {
+        // Centre as written; rim mostly not; two clicks; of pat and clap nothing.
+        let as_written = [(9, 10), (2, 6), (2, 2), (0, 0), (0, 0)];
+        assert_eq!(known_surfaces(&as_written, |_| false), [true, false, false, false, false]);
+        assert_eq!(known_surfaces(&as_written, |s| s != Surface::Pat), [true, false, true, false, true]);
+    }
 }
