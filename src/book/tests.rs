@@ -449,6 +449,25 @@ fn who_is_forgotten_leaves_no_byte() {
 }
 
 #[test]
+fn a_drill_that_waits_goes_with_whom_its_card_names_and_not_with_whom_a_call_is_named_like() {
+    let book = book();
+    let waits = |sha: &str, pupil: &str| {
+        let card = sources::Card { pupil: Some(pupil.into()), ..sources::Card::default() };
+        let origin =
+            serde_json::json!({"name": "x", "folders": [], "sender": "", "subject": "", "card": card, "drill": ECHOES});
+        let sql = "INSERT INTO waiting (sha256, file, sound, sender, why, taken_s, origin) VALUES (?1, 'x', 'x.wav', '', '', 0, ?2)";
+        book.db.execute(sql, rusqlite::params![sha.as_bytes(), origin.to_string()]).unwrap();
+    };
+    let sql = "INSERT INTO waiting (sha256, file, sound, sender, why, taken_s) VALUES (x'00', 'old', 'old', '', '', 0)";
+    book.db.execute(sql, []).unwrap();
+    waits("a", "Somebody else");
+    waits("b", "wren");
+    book.forget("Wren").unwrap();
+    let left: Vec<String> = book.waiting().unwrap().into_iter().map(|w| w.file).collect();
+    assert_eq!(left, ["old", "x"]);
+}
+
+#[test]
 fn a_backup_made_while_writing_is_whole() {
     let folder = tempfile::tempdir().unwrap();
     let book = Book::create(folder.path()).unwrap();

@@ -34,26 +34,22 @@ const STUCK: Duration = Duration::from_secs(6);
 const LAST_SIGNAL: Duration = Duration::from_millis(700);
 
 /// What a card keeps of the recording, beside the plan.
-#[derive(Clone, Debug, Default, Serialize, Deserialize)]
-pub(super) struct RecordingRow {
+#[derive(Clone, Debug, Default, Serialize)]
+struct RecordingRow {
     began: String,
     microphone: String,
     loudspeaker: String,
     rate_hz: u32,
     channels: u16,
     /// Where the plan's first sample was heard, by the devices' clocks and the sound check's delay.
-    #[serde(default)]
-    pub(super) begins_s: Option<f64>,
-    #[serde(default)]
+    begins_s: Option<f64>,
     length_s: Option<f64>,
-    #[serde(default)]
     cut_short: Option<String>,
     /// What was said at once.
-    #[serde(default)]
     said: Vec<SaidRow>,
 }
 
-#[derive(Clone, Debug, Serialize, Deserialize)]
+#[derive(Clone, Debug, Serialize)]
 struct SaidRow {
     verdict: String,
     text: String,
