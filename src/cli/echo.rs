@@ -96,7 +96,7 @@ pub(super) fn play(args: &PlayArgs) -> Result<Outcome> {
     let microphone = Microphone::open(args.places.microphone.as_deref()).map_err(device)?;
     let loudspeaker = Loudspeaker::open(args.places.loudspeaker.as_deref()).map_err(device)?;
     let delay = checked_delay(&args.check);
-    let guide = drill::plan(&plan.drill, plan.seed, &plan.guide.config, loudspeaker.rate).guide;
+    let guide = drill::plan(&plan.drill, seed, &plan.guide.config, loudspeaker.rate).guide;
     let mut row = RecordingRow {
         began: jiff::ZonedDateTime::now().strftime("%Y-%m-%d %H:%M:%S %z").to_string(),
         microphone: microphone.name.clone(),
