@@ -1,5 +1,5 @@
-//! Echo drills, in and out: a recording with its card or plan -> what the pupil played after each call ([`Scored`]); the drills
-//! of a pupil; which patterns a class confuses. The sound of a drill is not kept.
+//! Echo drills, in and out: a recording with its card or plan -> what the pupil played after each call ([`Scored`]); what a
+//! pupil's page shows of them; which patterns a class confuses. The sound of a drill is not kept.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -9,6 +9,7 @@ use super::gather::Outcome;
 use super::sources::Item;
 use super::{Book, BookError, Pupil, hearing};
 use crate::drill::{self, Drill, Made, Plan, Results, Tally, VerdictKind};
+use crate::report::page::echoed::{EchoedCall, EchoedView};
 use crate::report::page::echoes::{EchoView, Pair};
 use crate::take;
 
@@ -184,6 +185,57 @@ impl Book {
         let rows = ask.query_map(params![class, title], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?)))?;
         let rows: Vec<(i64, String, String, Option<String>)> = rows.collect::<Result<_, _>>()?;
         Ok(Some(view(&played, &text, &rows)))
+    }
+
+    /// The drills of a pupil, newest first, the newest with what became of each pattern.
+    ///
+    /// # Errors
+    /// If the book cannot be read.
+    pub(super) fn echoed(&self, pupil: i64) -> Result<Vec<EchoedView>, BookError> {
+        let mut ask = self.db.prepare_cached(
+            "SELECT title, taken_s, rounds_right, rounds, id, text FROM drills WHERE pupil = ?1
+             ORDER BY taken_s DESC, id DESC",
+        )?;
+        let mut rows = ask.query([pupil])?;
+        let mut out: Vec<EchoedView> = Vec::new();
+        while let Some(row) = rows.next()? {
+            let count = |k| row.get::<_, i64>(k).map(|n| usize::try_from(n).unwrap_or(0));
+            let calls =
+                if out.is_empty() { self.echoed_calls(row.get(4)?, &row.get::<_, String>(5)?)? } else { Vec::new() };
+            let (title, day) = (row.get(0)?, super::views::day(row.get(1)?));
+            out.push(EchoedView { title, day, right: count(2)?, rounds: count(3)?, calls });
+        }
+        Ok(out)
+    }
+
+    /// What came after each pattern of a drill, in the order of its file.
+    fn echoed_calls(&self, id: i64, text: &str) -> Result<Vec<EchoedCall>, BookError> {
+        let played = drill::parse(text).ok();
+        let bank = played.as_ref().map(|p| p.calls.as_slice()).unwrap_or_default();
+        let place = |name: &str| bank.iter().position(|c| c.name == name);
+        let sql = "SELECT call, verdict, instead, text FROM drill_answers WHERE drill = ?1 ORDER BY round";
+        let mut ask = self.db.prepare_cached(sql)?;
+        let mut rows = ask.query([id])?;
+        let mut out: Vec<EchoedCall> = Vec::new();
+        while let Some(row) = rows.next()? {
+            let (name, verdict, instead): (String, String, Option<String>) = (row.get(0)?, row.get(1)?, row.get(2)?);
+            let k = out.iter().position(|c| c.name == name).unwrap_or_else(|| {
+                let hush = played.as_ref().is_some_and(|p| place(&name) == Some(p.hush));
+                out.push(EchoedCall { name, hush, ..EchoedCall::default() });
+                out.len() - 1
+            });
+            let call = &mut out[k];
+            call.all += 1;
+            if [VerdictKind::Right, VerdictKind::HushKept].iter().any(|kind| kind.word() == verdict) {
+                call.right += 1;
+                continue;
+            }
+            let first = call.differed.is_empty();
+            call.instead = instead.filter(|i| first || call.instead.as_ref() == Some(i));
+            call.differed.push(row.get(3)?);
+        }
+        out.sort_by_key(|c| place(&c.name));
+        Ok(out)
     }
 
     /// How many drills of a pupil are kept.
