@@ -54,10 +54,14 @@ impl Book {
             .prepare("SELECT sound FROM takes WHERE pupil = ?1 AND sound IS NOT NULL")?
             .query_map([pupil.id], |r| r.get(0))?
             .collect::<Result<_, _>>()?;
-        // Recordings that wait and are likely theirs, and whatever bears their name.
-        let like = "(pupil = ?1 OR sender IN (SELECT sender FROM senders WHERE pupil = ?1)
-                     OR instr(lower(file || ' ' || sender || ' ' || why || ' ' || origin), lower(?2)) > 0
-                     OR instr(lower(origin), lower(?3)) > 0)";
+        // Recordings that wait and are likely theirs, and whatever bears their name. A call of a drill may be named like a
+        // pupil: the drill's text says nothing, whom its card names stands beside it.
+        let from = "CASE WHEN json_valid(origin) THEN json_remove(origin, '$.drill') ELSE origin END";
+        let like = format!(
+            "(pupil = ?1 OR sender IN (SELECT sender FROM senders WHERE pupil = ?1)
+                     OR instr(lower(file || ' ' || sender || ' ' || why || ' ' || {from}), lower(?2)) > 0
+                     OR instr(lower({from}), lower(?3)) > 0)"
+        );
         // As JSON writes it, where it has a quotation mark in it.
         let quoted = serde_json::Value::from(pupil.nickname.as_str()).to_string();
         let quoted = quoted.strip_prefix('"').and_then(|q| q.strip_suffix('"')).unwrap_or(&quoted);

@@ -5,7 +5,9 @@
 //! the one, when it tells it well and clearly better than the next (see `hearing`). What stays doubtful is kept
 //! on a list for the teacher, and is looked at anew when more is known: another pupil, assignment, rule, sender, ear. A
 //! recording is known again by its bytes, and in another container by its sound. A take whose card says that it is
-//! practice of some bars or of a join is no take of the whole: it is left out, and counted.
+//! practice of some bars or of a join is no take of the whole: it is left out, and counted. A recording with the card or the
+//! plan of a drill beside it is no take but that drill (see `drills`); the calls themselves, as `drill make` wrote them, are
+//! nobody's answer and are passed over.
 //!
 //! Hearing runs on all cores; the book is written by one, in the order of the list, each take in one transaction, so
 //! that a run that is killed and begun again ends as if it had not been.
@@ -19,9 +21,10 @@ use serde::Deserialize;
 use sha2::{Digest as _, Sha256};
 
 use super::distil::{self, Distilled};
+use super::drills::{Drilled, Scored};
 use super::hearing::{self, FEW, SAME_LENGTH_S, same_sound};
 use super::settle::origin;
-use super::sources::{Card, Item};
+use super::sources::{self, Card, Item};
 use super::{Assigned, Book, BookError, NewTake, Pupil};
 use crate::assess::Assessment;
 use crate::report::chart;
@@ -90,6 +93,19 @@ pub enum Outcome {
     Copy(String),
     /// Practice of a stretch, by its card: which. It is not kept.
     Practice(String),
+    /// A drill, now in the book.
+    Drill {
+        /// Whose.
+        pupil: String,
+        /// Its title.
+        title: String,
+        /// Rounds that were right.
+        right: usize,
+        /// Rounds counted.
+        rounds: usize,
+    },
+    /// No take and no drill: what it is. It is not kept.
+    NoTake(&'static str),
     /// On the list for the teacher: its number, and why.
     Doubtful(i64, String),
     /// Could not be used, and why.
@@ -114,6 +130,9 @@ pub(super) enum Heard {
     Waits(Vec<u8>),
     Bad(String),
     Take(Box<Work>),
+    Drill(Box<Drilled>),
+    /// No take and no drill; the hash of the bytes, and what it is.
+    NoTake(Vec<u8>, &'static str),
 }
 
 pub(super) struct Work {
@@ -176,7 +195,7 @@ impl Facts {
         self.pupils.iter().find(same)
     }
 
-    fn whose(&self, item: &Item) -> Option<&Pupil> {
+    pub(super) fn whose(&self, item: &Item) -> Option<&Pupil> {
         let card = item.card.as_ref().and_then(|c| c.pupil.as_deref()).and_then(|n| self.exactly(n));
         card.or_else(|| self.rule(item).and_then(|r| r.pupil.as_deref()).and_then(|n| self.exactly(n)))
             .or_else(|| self.named(&item.name))
@@ -292,7 +311,8 @@ impl Book {
     ) -> Result<(), BookError> {
         let known = Known {
             settled: {
-                let sql = "SELECT sha256 FROM takes UNION SELECT sha256 FROM copies UNION SELECT sha256 FROM set_aside";
+                let sql = "SELECT sha256 FROM takes UNION SELECT sha256 FROM copies UNION SELECT sha256 FROM set_aside
+                           UNION SELECT sha256 FROM drills";
                 self.db.prepare(sql)?.query_map([], |r| r.get(0))?.collect::<Result<_, _>>()?
             },
             looked: self
@@ -334,10 +354,10 @@ impl Book {
     }
 
     /// Whether a recording of these bytes is in the book and does not wait.
-    fn knows(&self, sha: &[u8]) -> Result<bool, BookError> {
+    pub(super) fn knows(&self, sha: &[u8]) -> Result<bool, BookError> {
         let sql =
             "SELECT EXISTS (SELECT 1 FROM takes WHERE sha256 = ?1) OR EXISTS (SELECT 1 FROM copies WHERE sha256 = ?1)
-                   OR EXISTS (SELECT 1 FROM set_aside WHERE sha256 = ?1)";
+                   OR EXISTS (SELECT 1 FROM set_aside WHERE sha256 = ?1) OR EXISTS (SELECT 1 FROM drills WHERE sha256 = ?1)";
         Ok(self.db.prepare_cached(sql)?.query_row([sha], |r| r.get(0))?)
     }
 
@@ -369,6 +389,12 @@ impl Book {
                 let row = self.waits(&sha)?;
                 return Ok(row.map_or(Outcome::Known, |(number, why, _)| Outcome::Doubtful(number, why)));
             }
+            Heard::Drill(drilled) => return self.keep_drill(item, *drilled),
+            Heard::NoTake(sha, what) => {
+                // An earlier program asked whose it is.
+                self.no_longer_waits(&sha)?;
+                return Ok(Outcome::NoTake(what));
+            }
             Heard::Take(work) => work,
         };
         if self.knows(&work.sha)? {
@@ -385,8 +411,7 @@ impl Book {
         }
         let sound = format!("{}.{}", hex(&work.sha), item.ending());
         let keeps = self.keep_sound_days()? > 0;
-        let waited = self.waits(&work.sha)?;
-        let taken_s = item.taken_s.or(waited.map(|w| w.2)).unwrap_or_else(super::now);
+        let taken_s = self.made_s(item, &work.sha)?;
         match work.found {
             Ok(sure) => {
                 if keeps {
@@ -414,19 +439,39 @@ impl Book {
                 }))
             }
             Err((pupil, why)) => {
-                self.keep_sound(&sound, &work.bytes)?;
-                let number = self.db.query_row(
-                    "INSERT INTO waiting (sha256, file, sound, sender, why, pupil, taken_s, origin, looked)
-                     VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)
-                     ON CONFLICT (sha256) DO UPDATE SET file = excluded.file, sender = excluded.sender, why = excluded.why,
-                         pupil = excluded.pupil, origin = excluded.origin, looked = excluded.looked
-                     RETURNING id",
-                    params![work.sha, item.place, sound, sender(item), why, pupil, taken_s, origin(item), work.looked],
-                    |r| r.get(0),
-                )?;
+                let number = self.wait(item, &work.sha, &work.bytes, &work.looked, (pupil, &why))?;
                 Ok(Outcome::Doubtful(number, why))
             }
         }
+    }
+
+    /// Puts a recording on the list for the teacher; its number there. `asked`: whose it may be, and what is not known.
+    pub(super) fn wait(
+        &self,
+        item: &Item,
+        sha: &[u8],
+        bytes: &[u8],
+        looked: &str,
+        asked: (Option<i64>, &str),
+    ) -> Result<i64, BookError> {
+        let sound = format!("{}.{}", hex(sha), item.ending());
+        let taken_s = self.made_s(item, sha)?;
+        self.keep_sound(&sound, bytes)?;
+        let (pupil, why) = asked;
+        Ok(self.db.query_row(
+            "INSERT INTO waiting (sha256, file, sound, sender, why, pupil, taken_s, origin, looked)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)
+             ON CONFLICT (sha256) DO UPDATE SET file = excluded.file, sender = excluded.sender, why = excluded.why,
+                 pupil = excluded.pupil, origin = excluded.origin, looked = excluded.looked
+             RETURNING id",
+            params![sha, item.place, sound, sender(item), why, pupil, taken_s, origin(item), looked],
+            |r| r.get(0),
+        )?)
+    }
+
+    /// When a recording was made: as far as it is known, else as it was when it was put on the list, else now.
+    pub(super) fn made_s(&self, item: &Item, sha: &[u8]) -> Result<i64, BookError> {
+        Ok(item.taken_s.or(self.waits(sha)?.map(|w| w.2)).unwrap_or_else(super::now))
     }
 
     /// Writes sound beside its place first, then moves it there: a killed program leaves no half of it.
@@ -459,6 +504,18 @@ fn listen(item: &Item, facts: &Facts, known: &Known) -> Heard {
     let looked = facts.stamp_for(&origin(item));
     if known.looked.get(&sha) == Some(&looked) {
         return Heard::Waits(sha);
+    }
+    if let Some(what) = sources::no_take(item, &bytes) {
+        return Heard::NoTake(sha, what);
+    }
+    if let Some(card) = &item.drill {
+        return match Scored::of(item, &bytes, card) {
+            Ok(scored) => {
+                let pupil = facts.whose(item).cloned();
+                Heard::Drill(Box::new(Drilled { scored, pupil, sha, bytes, looked }))
+            }
+            Err((why, way_out)) => Heard::Bad(format!("{why}; {way_out}")),
+        };
     }
     if let Some(what) = item.card.as_ref().and_then(Card::practice) {
         return Heard::Practice(what);

@@ -51,7 +51,8 @@ pub(super) struct Listened {
     low: Vec<f32>,
 }
 
-fn open(item: &Item, bytes: &[u8]) -> Result<Source, AudioError> {
+/// The sound of a recording from its beginning.
+pub(super) fn open(item: &Item, bytes: &[u8]) -> Result<Source, AudioError> {
     match &item.bytes {
         Bytes::File(path) => audio::open(path),
         _ => audio::open_source(Cursor::new(bytes.to_vec()), Path::new(&item.place)),

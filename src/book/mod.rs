@@ -9,10 +9,10 @@
 //! | `people` | classes, roster, assignments, a teacher's words |
 //! | [`distil`] | assessment and corrections -> the few numbers that are kept |
 //! | `takes` | takes and assessments in and out, corrections, re-assessment |
-//! | `drills` | echo drills in and out, which patterns a class confuses |
+//! | `drills` | recordings of echo drills -> verdicts, in and out; which patterns a class confuses |
 //! | [`sources`] | folder, zip, mailbox, files -> recordings |
 //! | `hearing` | a recording -> what was heard, of which assigned part it is, by the guide's clock where there is one |
-//! | [`gather`] | recordings -> takes, each with pupil and assignment, or a list for the teacher |
+//! | [`gather`] | recordings -> takes and drills, each with its pupil, or a list for the teacher |
 //! | `settle` | the teacher's answers to what was doubtful |
 //! | `matters` | the newest takes of a class -> what is worth teaching again |
 //! | `views` | rows -> what the class page and the pupil's page show |
@@ -39,7 +39,7 @@ use std::time::Duration;
 use rusqlite::{Connection, OptionalExtension as _};
 
 pub use care::Forgotten;
-pub use drills::NewDrill;
+pub use drills::{NO_ROUND, NewDrill, ONE_ROUND};
 pub use error::BookError;
 pub use people::{Assigned, NewAssignment, Pupil};
 pub use settle::Waiting;

@@ -7,10 +7,11 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest as _, Sha256};
 
 use super::distil::Distilled;
+use super::drills::Scored;
 use super::gather::{Facts, Heard, Outcome, Rules, Work, ear, hex, sure};
 use super::hearing::{self, Listened};
 use super::sources::{Bytes, Card, CardPart, Item};
-use super::{Assigned, Book, BookError, Changed, StoredTake};
+use super::{Assigned, Book, BookError, Changed, Pupil, StoredTake};
 
 /// Takes heard again before they are written: enough for all cores, few enough for memory.
 const AT_A_TIME: usize = 32;
@@ -36,6 +37,8 @@ struct Origin {
     sender: String,
     subject: String,
     card: Option<Card>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    drill: Option<String>,
 }
 
 /// Where a recording came from, as it is kept while it waits.
@@ -46,6 +49,7 @@ pub(super) fn origin(item: &Item) -> String {
         sender: item.sender.clone(),
         subject: item.subject.clone(),
         card: item.card.clone(),
+        drill: item.drill.clone(),
     };
     // Text and numbers are always writable; nothing at all only means that it is looked at once more.
     serde_json::to_string(&origin).unwrap_or_default()
@@ -89,6 +93,33 @@ impl Book {
         Ok(ask.query_row([sha], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?))).optional()?)
     }
 
+    /// The sound that is kept of a recording while it waits.
+    pub(super) fn waiting_sound(&self, sha: &[u8]) -> Result<Option<String>, BookError> {
+        let mut ask = self.db.prepare_cached("SELECT sound FROM waiting WHERE sha256 = ?1")?;
+        Ok(ask.query_row([sha], |r| r.get(0)).optional()?)
+    }
+
+    /// Removes such sound once its row is gone.
+    pub(super) fn remove_sound(&self, sound: Option<String>) {
+        // What cannot be removed now is removed by the next `tidy`.
+        let _ = sound.map(|s| std::fs::remove_file(self.folder.join("sound").join(s)));
+    }
+
+    /// Takes a recording off the list, with its sound.
+    pub(super) fn no_longer_waits(&self, sha: &[u8]) -> Result<(), BookError> {
+        let sound = self.waiting_sound(sha)?;
+        self.db.prepare_cached("DELETE FROM waiting WHERE sha256 = ?1")?.execute([sha])?;
+        self.remove_sound(sound);
+        Ok(())
+    }
+
+    /// What comes from there is the pupil's from now on.
+    fn remember(&self, from: &str, pupil: &Pupil) -> Result<(), BookError> {
+        let sql = "INSERT INTO senders VALUES (?1, ?2) ON CONFLICT (sender) DO UPDATE SET pupil = excluded.pupil";
+        self.db.execute(sql, params![from, pupil.id])?;
+        Ok(())
+    }
+
     /// Waiting recordings that were last looked at when less was known, from the sound that is kept of them.
     pub(super) fn to_look_at(&self, facts: &Facts) -> Result<Vec<Item>, BookError> {
         let mut ask = self.db.prepare("SELECT file, sound, taken_s, origin, looked FROM waiting ORDER BY id")?;
@@ -109,6 +140,8 @@ impl Book {
                 subject: known.subject,
                 taken_s: Some(row.get(2)?),
                 card: known.card,
+                drill: known.drill,
+                check: false,
                 bytes: Bytes::File(path),
             });
         }
@@ -158,7 +191,8 @@ impl Book {
                 .ok_or_else(|| refuse("it is not known whose it is".into(), "say it with `--pupil NICKNAME`"))?,
         };
         // The card it came with still says to what guide it was played; which part it is, the teacher says now.
-        let mut card = serde_json::from_str::<Origin>(&origin).ok().and_then(|o| o.card);
+        let (mut card, drill) =
+            serde_json::from_str::<Origin>(&origin).map_or((None, None), |known| (known.card, known.drill));
         if let Some(title) = part {
             let said = CardPart { title: Some(title.into()), sha256: None };
             card = Some(Card { part: said, ..card.unwrap_or_default() });
@@ -171,8 +205,26 @@ impl Book {
             subject: String::new(),
             taken_s: Some(taken_s),
             card,
+            drill,
+            check: false,
             bytes: Bytes::File(self.folder.join("sound").join(&sound)),
         };
+        if let Some(card) = &item.drill {
+            if let Some(title) = part {
+                let hint = "say only whose it is, with `--pupil NICKNAME`, or set it aside with `--away`";
+                return Err(refuse(format!("it came with the card of a drill and is no take of `{title}`"), hint));
+            }
+            let bytes = item.read().map_err(|source| BookError::File { path: self.folder.join(&sound), source })?;
+            let scored = Scored::of(&item, &bytes, card).map_err(|(what, hint)| BookError::Refused { what, hint })?;
+            let outcome = self.savepoint(|| {
+                if always && !from.is_empty() {
+                    self.remember(&from, &pupil)?;
+                }
+                self.put_scored(&item, &scored, &pupil, &sha)
+            })?;
+            self.remove_sound(Some(sound));
+            return Ok(outcome);
+        }
         let parts = facts.plausible(pupil.class, &item);
         if let Some(title) = part.filter(|t| !parts.iter().any(|a| a.title.to_lowercase() == t.trim().to_lowercase())) {
             let given = parts.iter().map(|a| format!("`{}`", a.title)).collect::<Vec<_>>().join(", ");
@@ -200,10 +252,7 @@ impl Book {
         self.savepoint(|| {
             self.db.execute("DELETE FROM waiting WHERE id = ?1", [id])?;
             if always && !from.is_empty() {
-                self.db.execute(
-                    "INSERT INTO senders VALUES (?1, ?2) ON CONFLICT (sender) DO UPDATE SET pupil = excluded.pupil",
-                    params![from, pupil.id],
-                )?;
+                self.remember(&from, &pupil)?;
             }
             self.keep(&item, Heard::Take(Box::new(work)), &ear())
         })
@@ -225,8 +274,7 @@ impl Book {
             self.db.execute("DELETE FROM waiting WHERE id = ?1", [id])?;
             Ok(())
         })?;
-        // What cannot be removed now is removed by the next `tidy`.
-        let _ = std::fs::remove_file(self.folder.join("sound").join(sound));
+        self.remove_sound(Some(sound));
         Ok(())
     }
 
@@ -243,6 +291,8 @@ impl Book {
             subject: String::new(),
             taken_s: Some(take.taken_s),
             card: None,
+            drill: None,
+            check: false,
             bytes: Bytes::File(path),
         };
         Ok(Some((item, self.assignment_of(take)?)))

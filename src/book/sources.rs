@@ -1,7 +1,8 @@
 //! Folder, zip, mailbox, single files -> recordings, each with what is known of where it came from.
 //!
 //! In: paths. Out: [`Item`]s in a fixed order (by place), so that two runs see the same. Nothing is unpacked to disk:
-//! names inside archives are words to recognise a pupil by, never paths. Links in folders are followed.
+//! names inside archives are words to recognise a pupil by, never paths. Links in folders are followed. A card or the plan of
+//! a drill is found by its name beside the recording; in a mail also where it comes with one recording alone.
 //!
 //! Limits: archives inside archives are not opened; a member of an archive is held in memory while it is heard.
 
@@ -13,7 +14,10 @@ use mail_parser::{MessageParser, MimeHeaders as _};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest as _, Sha256};
 
+use crate::audio;
+use crate::drill;
 use crate::guide::{Description, Excerpt};
+use crate::take::{KeptCheck, STRIKES_NOTE, began_s};
 
 /// Endings of recordings. What is in a file decides in the end; what ends otherwise is passed over in folders.
 const ENDINGS: [&str; 19] = [
@@ -23,7 +27,10 @@ const ENDINGS: [&str; 19] = [
 /// A member of an archive larger than this is no take: an hour of film as phones make it.
 const LARGEST: u64 = 2 << 30;
 
-/// What a take card says, as far as it is there.
+/// A card or a plan beside a recording is read so far; they have some ten thousand bytes.
+const LARGEST_CARD: u64 = 1 << 20;
+
+/// What a take card says, as far as it is there; of a drill's card the pupil and the beginning.
 #[derive(Clone, Debug, Default, Deserialize, PartialEq, Serialize)]
 #[serde(default)]
 pub struct Card {
@@ -59,11 +66,6 @@ impl Card {
             Excerpt::Join(a, b) => format!("the join from {a} to {b}"),
         };
         Some(if laps.times == 1 { what } else { format!("{what}, {} times", laps.times) })
-    }
-
-    fn began_s(&self) -> Option<i64> {
-        let at = jiff::fmt::strtime::parse("%Y-%m-%d %H:%M:%S %z", self.began.as_deref()?).ok()?;
-        Some(at.to_timestamp().ok()?.as_second())
     }
 }
 
@@ -113,8 +115,12 @@ pub struct Item {
     pub subject: String,
     /// When it was made or sent, seconds since 1970, as far as known.
     pub taken_s: Option<i64>,
-    /// Its take card.
+    /// Its card, of a take or of a drill.
     pub card: Option<Card>,
+    /// The card or the plan of the drill that it is a recording of, as it is written: nothing in it has been checked.
+    pub drill: Option<String>,
+    /// A sound check stands beside it: it is the recording of that.
+    pub check: bool,
     /// Its bytes.
     pub bytes: Bytes,
 }
@@ -160,16 +166,73 @@ fn is_sound(name: &str) -> bool {
     ENDINGS.contains(&ending.as_str()) && !name.rsplit(['/', '\\']).next().is_some_and(|n| n.starts_with('.'))
 }
 
-/// The card beside a recording: `take.json` for `take.wav`'s stem, then for its whole name.
-fn card_names(name: &str) -> [String; 2] {
+/// Names beside a recording: with another ending in place of its own, and after its own.
+fn names_beside(name: &str, ending: &str) -> [String; 2] {
     let stem = Path::new(name).with_extension("").to_string_lossy().into_owned();
-    [format!("{stem}.take.json"), format!("{name}.take.json")]
+    [format!("{stem}.{ending}"), format!("{name}.{ending}")]
+}
+
+/// What is known of a recording from the file beside it.
+#[derive(Default)]
+struct Beside {
+    card: Option<Card>,
+    drill: Option<String>,
+    check: bool,
+}
+
+/// What stands beside a recording; `read` gives what a name holds. The card of `drill play` first, then that of `take`,
+/// then the plan that `drill make` wrote beside its guide, then a sound check.
+fn beside(name: &str, read: impl Fn(&str) -> Option<Vec<u8>>) -> Beside {
+    let find = |ending: &str| names_beside(name, ending).iter().find_map(|n| read(n));
+    if let Some(bytes) = find("drill.json") {
+        return of_drill(&bytes);
+    }
+    if let Some(bytes) = find("take.json") {
+        return Beside { card: card(&bytes), ..Beside::default() };
+    }
+    match find("json") {
+        Some(bytes) if is_plan(&bytes) => of_drill(&bytes),
+        Some(bytes) => Beside { check: KeptCheck::is_one(&bytes), ..Beside::default() },
+        None => Beside::default(),
+    }
+}
+
+fn is_plan(bytes: &[u8]) -> bool {
+    drill::is_plan(&String::from_utf8_lossy(bytes))
+}
+
+fn of_drill(bytes: &[u8]) -> Beside {
+    let text = String::from_utf8_lossy(bytes).into_owned();
+    let json: serde_json::Value = serde_json::from_str(&text).unwrap_or_default();
+    let words = |at: &serde_json::Value| at.as_str().map(str::to_owned);
+    let card = Card { pupil: words(&json["pupil"]), began: words(&json["recording"]["began"]), ..Card::default() };
+    Beside { card: Some(card), drill: Some(text), check: false }
 }
 
 fn card(bytes: &[u8]) -> Option<Card> {
     let whole: serde_json::Value = serde_json::from_slice(bytes).ok()?;
     let described = whole.get("asked").and_then(|asked| serde_json::from_value(asked.clone()).ok());
     Some(Card { described, ..serde_json::from_value(whole).ok()? })
+}
+
+/// A small file, as far as a card goes.
+fn read_card(path: &Path) -> Option<Vec<u8>> {
+    let mut out = Vec::new();
+    std::fs::File::open(path).ok()?.take(LARGEST_CARD).read_to_end(&mut out).ok()?;
+    Some(out)
+}
+
+/// Whether a sound is the calls of a drill as `drill make` wrote them: such a file holds its own plan.
+fn is_calls(bytes: &[u8]) -> bool {
+    audio::note(bytes).is_some_and(drill::is_plan)
+}
+
+/// What a recording is that nobody plays a part or answers a drill in, in words.
+pub(super) fn no_take(item: &Item, bytes: &[u8]) -> Option<&'static str> {
+    if is_calls(bytes) {
+        return Some("the calls of a drill and nobody’s answer");
+    }
+    (item.check || audio::note(bytes) == Some(STRIKES_NOTE)).then_some("a sound check")
 }
 
 /// The day in a file's name, as phones write it: `VID_20261104.mov`, `2026-11-04 15.02.mp4`.
@@ -197,9 +260,9 @@ fn day_in(name: &str) -> Option<jiff::civil::Date> {
 
 /// When a recording was made, as far as known: by its card, else on the day in its name, else when the file was written
 /// or sent. The hour is the file's where it is of that day, noon otherwise.
-fn made(card: Option<&Card>, name: &str, file: Option<i64>) -> Option<i64> {
+fn made(began: Option<&str>, name: &str, file: Option<i64>) -> Option<i64> {
     let zone = jiff::tz::TimeZone::system();
-    card.and_then(Card::began_s).or_else(|| {
+    began.and_then(began_s).or_else(|| {
         let Some(day) = day_in(name) else { return file };
         let of_day =
             |at: &i64| jiff::Timestamp::from_second(*at).is_ok_and(|t| t.to_zoned_datetime(zone.clone()).date() == day);
@@ -248,6 +311,11 @@ pub fn changed_s(path: &Path) -> Option<i64> {
     changed.duration_since(std::time::UNIX_EPOCH).ok().map(|d| d.as_secs() as i64)
 }
 
+/// When a recording was made, in seconds since 1970, as far as known. `began`: as its card says.
+pub fn made_s(began: Option<&str>, path: &Path) -> Option<i64> {
+    made(began, &path.file_name().unwrap_or_default().to_string_lossy(), changed_s(path))
+}
+
 /// SHA-256 of a file, read piece by piece.
 ///
 /// # Errors
@@ -271,19 +339,17 @@ fn file(path: &Path, below: &Path) -> Item {
     let inside = path.strip_prefix(below).unwrap_or(path).parent().unwrap_or(Path::new(""));
     let root = below.file_name().map(|n| n.to_string_lossy().into_owned());
     let folders = root.into_iter().chain(inside.iter().map(|c| c.to_string_lossy().into_owned())).collect();
-    let about = changed_s(path);
-    let card = card_names(&name)
-        .iter()
-        .find_map(|n| std::fs::read(path.with_file_name(n)).ok())
-        .and_then(|bytes| card(&bytes));
+    let Beside { card, drill, check } = beside(&name, |n| read_card(&path.with_file_name(n)));
     Item {
         place: path.display().to_string(),
-        taken_s: made(card.as_ref(), &name, about),
+        taken_s: made_s(card.as_ref().and_then(|c| c.began.as_deref()), path),
         name,
         folders,
         sender: String::new(),
         subject: String::new(),
         card,
+        drill,
+        check,
         bytes: Bytes::File(path.to_owned()),
     }
 }
@@ -330,26 +396,25 @@ fn archive(path: &Path, items: &mut Vec<Item>) -> Result<(), String> {
         let mut archive = shared.lock().ok()?;
         let member = archive.by_index(index).ok()?;
         let mut out = Vec::new();
-        member.take(1 << 20).read_to_end(&mut out).ok()?;
+        member.take(LARGEST_CARD).read_to_end(&mut out).ok()?;
         Some(out)
     };
     let mut members: Vec<_> = names.iter().filter(|(_, n, _)| is_sound(n)).collect();
     members.sort_by(|a, b| a.1.cmp(&b.1));
     for (index, name, changed) in members {
         let parts: Vec<&str> = name.split(['/', '\\']).collect();
-        let own = card_names(name)
-            .iter()
-            .find_map(|c| names.iter().find(|(_, n, _)| n == c))
-            .and_then(|(k, _, _)| read(*k))
-            .and_then(|bytes| card(&bytes));
+        let Beside { card, drill, check } =
+            beside(name, |c| names.iter().find(|(_, n, _)| n == c).and_then(|(k, _, _)| read(*k)));
         items.push(Item {
             place: format!("{}: {name}", path.display()),
             name: parts.last().map_or(String::new(), |n| (*n).to_owned()),
             folders: parts[..parts.len().saturating_sub(1)].iter().map(|n| (*n).to_owned()).collect(),
             sender: String::new(),
             subject: String::new(),
-            taken_s: made(own.as_ref(), parts.last().unwrap_or(&""), *changed),
-            card: own,
+            taken_s: made(card.as_ref().and_then(|c| c.began.as_deref()), parts.last().unwrap_or(&""), *changed),
+            card,
+            drill,
+            check,
             bytes: Bytes::Member(shared.clone(), *index),
         });
     }
@@ -375,19 +440,31 @@ fn mailbox(path: &Path, single: bool, items: &mut Vec<Item>) -> Result<(), Strin
         let subject = mail.subject().unwrap_or_default().to_owned();
         let attached: Vec<(String, &[u8])> =
             mail.attachments().map(|a| (a.attachment_name().unwrap_or_default().to_owned(), a.contents())).collect();
-        for (name, bytes) in attached.iter().filter(|(name, _)| is_sound(name)) {
-            let own = card_names(name)
-                .iter()
-                .find_map(|c| attached.iter().find(|(n, _)| n == c))
-                .and_then(|(_, bytes)| card(bytes));
+        let sounds: Vec<&(String, &[u8])> = attached.iter().filter(|(name, _)| is_sound(name)).collect();
+        // One plan and one recording in a mail belong together, whatever they are called.
+        let plans: Vec<&[u8]> =
+            attached.iter().filter(|(n, b)| n.ends_with(".json") && is_plan(b)).map(|(_, b)| *b).collect();
+        let alone = sounds.iter().filter(|(_, bytes)| !is_calls(bytes)).count() == 1;
+        for (name, bytes) in sounds {
+            let mut own = beside(name, |c| attached.iter().find(|(n, _)| n == c).map(|(_, bytes)| bytes.to_vec()));
+            if let (true, [plan], None) = (alone, &plans[..], &own.card) {
+                own = of_drill(plan);
+            }
+            let Beside { card, drill, check } = own;
             items.push(Item {
                 place: format!("{}: mail {}, {name}", path.display(), number + 1),
                 name: name.clone(),
                 folders: Vec::new(),
                 sender: sender.clone(),
                 subject: subject.clone(),
-                taken_s: made(own.as_ref(), name, mail.date().map(mail_parser::DateTime::to_timestamp)),
-                card: own,
+                taken_s: made(
+                    card.as_ref().and_then(|c| c.began.as_deref()),
+                    name,
+                    mail.date().map(mail_parser::DateTime::to_timestamp),
+                ),
+                card,
+                drill,
+                check,
                 bytes: Bytes::Held(Arc::new(bytes.to_vec())),
             });
         }
@@ -416,7 +493,8 @@ mod tests {
     #[test]
     fn the_card_knows_best_when_a_take_was_made_then_the_name_then_the_file() {
         let card = card(br#"{"began": "2026-11-04 15:00:00 +0000", "asked": {"bpm": 72.0}}"#);
-        assert_eq!(made(card.as_ref(), "VID_20261101.mov", Some(5)), Some(1_793_804_400));
+        let began = card.as_ref().and_then(|c| c.began.as_deref());
+        assert_eq!(made(began, "VID_20261101.mov", Some(5)), Some(1_793_804_400));
         assert_eq!(made(None, "take.mov", Some(5)), Some(5));
         let noon = made(None, "VID_20261104.mov", Some(5)).unwrap_or_default();
         assert_eq!(made(None, "VID_20261104.mov", Some(noon + 3_600)), Some(noon + 3_600));

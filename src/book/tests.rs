@@ -449,6 +449,69 @@ fn who_is_forgotten_leaves_no_byte() {
 }
 
 #[test]
+fn the_pupils_page_shows_the_drills_of_that_pupil_and_no_empty_section() {
+    use crate::report::page::progress;
+    use VerdictKind::{Different, HushAnswered, Right, Silent};
+    let book = book();
+    drilled(&book, "Jay", &[("hens", Right, None)]);
+    drilled(
+        &book,
+        "Wren",
+        &[
+            ("pond", Different, Some("hens")),
+            ("wren", Right, None),
+            ("hens", Silent, None),
+            ("pond", Different, Some("hens")),
+            ("owl", HushAnswered, None),
+            ("hens", Right, None),
+        ],
+    );
+    let view = book.pupil_view("Wren", 4_000).unwrap();
+    assert_eq!(view.drills.len(), 1);
+    let said: Vec<_> = view.drills[0].calls.iter().map(|c| (c.name.as_str(), c.hush, c.right, c.all)).collect();
+    assert_eq!(said, [("owl", true, 0, 1), ("wren", false, 1, 1), ("hens", false, 1, 2), ("pond", false, 0, 2)]);
+    assert_eq!(
+        (view.drills[0].calls[3].instead.as_deref(), view.drills[0].calls[2].instead.as_deref()),
+        (Some("hens"), None)
+    );
+    let (page, child) = (progress::page(&view), progress::child(&view));
+    for part in [
+        "No take has been sent yet.",
+        "Right each time: wren.",
+        "Practise pond beside hens, slowly",
+        "no answer was heard",
+    ] {
+        assert!(page.contains(part), "{part}: {page}");
+    }
+    assert!(child.contains("I have not heard your piece yet") && child.contains("Right each time: wren."), "{child}");
+    for html in [&page, &child] {
+        assert!(roxmltree::Document::parse(html.trim_start_matches("<!DOCTYPE html>")).is_ok());
+    }
+    let without = book.pupil_view("Avocet", 4_000).unwrap();
+    assert!(!progress::page(&without).contains("Echo drill") && !progress::child(&without).contains("echoes"));
+    assert!(progress::page(&without).contains("Nothing has been sent yet."));
+}
+
+#[test]
+fn a_drill_that_waits_goes_with_whom_its_card_names_and_not_with_whom_a_call_is_named_like() {
+    let book = book();
+    let waits = |sha: &str, pupil: &str| {
+        let card = sources::Card { pupil: Some(pupil.into()), ..sources::Card::default() };
+        let origin =
+            serde_json::json!({"name": "x", "folders": [], "sender": "", "subject": "", "card": card, "drill": ECHOES});
+        let sql = "INSERT INTO waiting (sha256, file, sound, sender, why, taken_s, origin) VALUES (?1, 'x', 'x.wav', '', '', 0, ?2)";
+        book.db.execute(sql, rusqlite::params![sha.as_bytes(), origin.to_string()]).unwrap();
+    };
+    let sql = "INSERT INTO waiting (sha256, file, sound, sender, why, taken_s) VALUES (x'00', 'old', 'old', '', '', 0)";
+    book.db.execute(sql, []).unwrap();
+    waits("a", "Somebody else");
+    waits("b", "wren");
+    book.forget("Wren").unwrap();
+    let left: Vec<String> = book.waiting().unwrap().into_iter().map(|w| w.file).collect();
+    assert_eq!(left, ["old", "x"]);
+}
+
+#[test]
 fn a_backup_made_while_writing_is_whole() {
     let folder = tempfile::tempdir().unwrap();
     let book = Book::create(folder.path()).unwrap();

@@ -11,6 +11,7 @@ use super::distil::{self, Distilled, State};
 use super::matters::{Newest, again, fill_up};
 use super::{Assigned, Book, BookError, Pupil};
 use crate::part::Timeline;
+use crate::report::listed;
 use crate::report::page::class::{ClassView, Standing, Unit};
 use crate::report::page::progress::{Line, ProgressView};
 use crate::units::Bpm;
@@ -64,14 +65,6 @@ fn said(unit: &str) -> String {
 /// `1 take`, `2 takes`.
 fn counted(n: usize, one: &str) -> String {
     format!("{} {one}{}", grouped(n), if n == 1 { "" } else { "s" })
-}
-
-/// `A`, `A and B`, `A, B and C`.
-fn listed(all: &[String]) -> String {
-    match all.split_last() {
-        Some((last, before)) if !before.is_empty() => format!("{} and {last}", before.join(", ")),
-        _ => all.concat(),
-    }
 }
 
 /// A count as it is printed: `69 624`, with a narrow space.
@@ -223,7 +216,8 @@ impl Book {
     /// If there is no such pupil.
     pub fn pupil_view(&self, nickname: &str, now_s: i64) -> Result<ProgressView, BookError> {
         let pupil = self.pupil(nickname)?;
-        let mut view = ProgressView { pupil: pupil.nickname.clone(), ..ProgressView::default() };
+        let mut view =
+            ProgressView { pupil: pupil.nickname.clone(), drills: self.echoed(pupil.id)?, ..ProgressView::default() };
         let mut ask =
             self.db.prepare("SELECT at_s, text FROM words WHERE pupil = ?1 ORDER BY at_s DESC, id DESC LIMIT 3")?;
         view.words = ask.query_map([pupil.id], |r| Ok((day(r.get(0)?), r.get(1)?)))?.collect::<Result<_, _>>()?;

@@ -398,6 +398,10 @@ fn said(outcome: &Gathered) -> String {
         Gathered::Copy(file) => format!("the same sound as {}", shown(file)),
         Gathered::Doubtful(number, why) => format!("waits for you as number {number}: {}", shown(why)),
         Gathered::Bad(why) => shown(why),
+        Gathered::Drill { pupil, title, right, rounds } => {
+            format!("{}, drill {}: {right} of {rounds} rounds right", shown(pupil), shown(title))
+        }
+        Gathered::NoTake(what) => format!("{what}; passed over"),
         Gathered::Practice(what) => format!("practice of {}, no take of the whole; left out", shown(what)),
     }
 }
@@ -429,10 +433,11 @@ fn gather(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Result<Outco
         .into());
     }
     let bar = bar(items.len());
-    let mut counts = [0usize; 6];
+    let mut counts = [0usize; 8];
     let mut failed = Vec::new();
     let mut asked = BTreeSet::new();
     let mut whose = BTreeMap::new();
+    let mut drilled = BTreeMap::new();
     let result = book.gather(&items, rules, |number, item, outcome| {
         // What waits from earlier comes after the list.
         if number >= items.len() {
@@ -445,16 +450,20 @@ fn gather(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Result<Outco
             Gathered::Doubtful(..) => 3,
             Gathered::Bad(_) => 4,
             Gathered::Practice(_) => 5,
+            Gathered::Drill { .. } => 6,
+            Gathered::NoTake(_) => 7,
         };
         counts[k] += 1;
-        if let Gathered::Added { pupil, .. } = outcome {
-            *whose.entry(shown(pupil)).or_insert(0usize) += 1;
+        match outcome {
+            Gathered::Added { pupil, .. } => *whose.entry(shown(pupil)).or_insert(0usize) += 1,
+            Gathered::Drill { pupil, .. } => *drilled.entry(shown(pupil)).or_insert(0usize) += 1,
+            _ => {}
         }
         if let Gathered::Doubtful(waiting, _) = outcome {
             // The same bytes under two names wait once.
             asked.insert(*waiting);
         }
-        if !matches!(outcome, Gathered::Added { .. } | Gathered::Known) {
+        if !matches!(outcome, Gathered::Added { .. } | Gathered::Drill { .. } | Gathered::Known) {
             failed.push(format!("{}: {}", shown(&item.place), said(outcome)));
         }
         bar.inc(1);
@@ -467,17 +476,26 @@ fn gather(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Result<Outco
     for bad in &unreadable {
         tell(&format!("{}: {}", shown(&bad.place), shown(&bad.why)));
     }
-    let [added, known, copies, _, bad, practice] = counts;
+    let [added, known, copies, _, bad, practice, drills, others] = counts;
     let (doubtful, bad) = (asked.len(), bad + unreadable.len());
     let mut out = format!(
         "{}, {known} known already, {}, {doubtful} for you to settle, {bad} not usable.\n",
         counted(added, "new take"),
         if copies == 1 { "1 copy".into() } else { format!("{copies} copies") }
     );
+    let names = |of: &BTreeMap<String, usize>| -> String {
+        let named = |(p, n): (&String, &usize)| if *n == 1 { p.clone() } else { format!("{p} ({n})") };
+        of.iter().map(named).collect::<Vec<_>>().join(", ")
+    };
     if !whose.is_empty() {
-        let names: Vec<String> =
-            whose.iter().map(|(p, n)| if *n == 1 { p.clone() } else { format!("{p} ({n})") }).collect();
-        out.push_str(&format!("From {}.\n", names.join(", ")));
+        out.push_str(&format!("From {}.\n", names(&whose)));
+    }
+    if drills > 0 {
+        out.push_str(&format!("{} kept, from {}.\n", counted(drills, "echo drill"), names(&drilled)));
+    }
+    if others > 0 {
+        let files = counted(others, "file");
+        out.push_str(&format!("{files} with a sound check or nothing but the calls of a drill passed over.\n"));
     }
     if practice > 0 {
         out.push_str(&format!("{} left out.\n", counted(practice, "recording of practice")));

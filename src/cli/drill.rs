@@ -3,18 +3,16 @@
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context, Result, anyhow, bail};
-use serde::Deserialize;
 
-use super::echo::{self, RecordingRow};
+use super::echo;
 use super::files::{self, print, tell};
 use super::{DrillArgs, DrillWhat, Outcome, strikes};
 use crate::audio::{self, AudioError};
-use crate::book::{Book, NewDrill, now, sources};
+use crate::book::{Book, NO_ROUND, NewDrill, ONE_ROUND, now, sources};
 use crate::chain::{self, Take};
-use crate::drill::{self, Led, Place, Plan, Results, Round};
+use crate::drill::{self, Led, Made, Plan, Results, Round};
 use crate::guide::{self, GuideConfig};
 use crate::leak;
-use crate::onset::EAR_RATE;
 use crate::units::{Decibels, SampleRate, Seconds};
 
 pub(super) fn read(path: &Path) -> Result<(String, drill::Drill)> {
@@ -29,33 +27,9 @@ pub(super) fn read(path: &Path) -> Result<(String, drill::Drill)> {
     Ok((text, drill))
 }
 
-/// What is needed of a plan to make it again.
-#[derive(Deserialize)]
-struct Planned {
-    drill: String,
-    seed: u64,
-    pupil: Option<String>,
-    level_db: f64,
-    rounds: Vec<PlannedRound>,
-    /// Of a card beside a recording that `drill play` made.
-    #[serde(default)]
-    recording: Option<RecordingRow>,
-}
-
-#[derive(Deserialize)]
-struct PlannedRound {
-    call: String,
-    call_s: f64,
-}
-
 /// What is known of a drill that was played.
 struct Known {
-    plan: Plan,
-    /// The drill file.
-    text: String,
-    pupil: Option<String>,
-    /// Where the plan begins in the recording, by the devices' clocks.
-    begins: Option<Seconds>,
+    made: Made,
     /// Who led it, where it was not this program.
     leader: Option<Leader>,
 }
@@ -81,7 +55,8 @@ fn led(file: &Path, sound: &Path) -> Result<Known> {
         n => format!("; {n} other stretches of strikes are none of the calls and are passed over"),
     };
     tell(&format!("note: `{name}`: {}: {}{others}", files::counted(calls.len(), "call"), calls.join(", ")));
-    Ok(Known { plan, text, pupil: None, begins: None, leader: Some(Leader { led, low }) })
+    let made = Made { plan, text, pupil: None, begins: None, began: None };
+    Ok(Known { made, leader: Some(Leader { led, low }) })
 }
 
 fn heard(path: &Path) -> Result<(Take, Vec<f32>), AudioError> {
@@ -105,26 +80,8 @@ fn planned(path: &Path) -> Result<Known> {
     let name = path.display();
     let bytes = std::fs::read(path).with_context(|| format!("cannot read the plan `{name}`"))?;
     let text = audio::note(&bytes).map_or_else(|| String::from_utf8_lossy(&bytes).into_owned(), str::to_string);
-    let row: Planned = serde_json::from_str(&text).map_err(|e| {
-        anyhow!("`{name}` is no plan of a drill: {e}\nhint: give the json or the wav that `pailbeat drill make` wrote, unchanged")
-    })?;
-    let drill = drill::parse(&row.drill)
-        .map_err(|_| anyhow!("the drill in the plan `{name}` was changed and cannot be read"))?;
-    let config = GuideConfig { peak: Decibels(row.level_db), ..GuideConfig::default() };
-    let plan = drill::plan(&drill, row.seed, &config, EAR_RATE);
-    let same = plan.rounds.len() == row.rounds.len()
-        && plan
-            .rounds
-            .iter()
-            .zip(&row.rounds)
-            .all(|(a, b)| a.call.name == b.call && (a.call_at.get() - b.call_s).abs() < 1e-3);
-    if !same {
-        bail!(
-            "the rounds in the plan `{name}` are not those this program draws\nhint: make the guide again with this version"
-        );
-    }
-    let begins = row.recording.and_then(|r| r.begins_s).filter(|b| b.is_finite()).map(Seconds::of);
-    Ok(Known { plan, text: row.drill, pupil: row.pupil, begins, leader: None })
+    let made = drill::made(&text).map_err(|e| anyhow!("cannot use the plan `{name}`: {e}\nhint: {}", e.hint()))?;
+    Ok(Known { made, leader: None })
 }
 
 /// Peaks that may be asked for.
@@ -181,14 +138,7 @@ fn make(file: &Path, out: &Path, pupil: Option<&str>, seed: Option<u64>, level: 
 pub(super) fn judged(plan: &Plan, begins: Option<Seconds>, path: &Path) -> Result<Results, Unusable> {
     let (take, facts) = strikes::hear_guided(path, std::slice::from_ref(&plan.guide), true).map_err(Unusable::Sound)?;
     strikes::tell_notices(path, &facts);
-    if let Some(clock) = take.guide.as_ref().map(|g| g.clock.clone()) {
-        return Ok(drill::judge(plan, &take, |at| clock.at(at), None));
-    }
-    let place = Place::Told(begins.ok_or(Unusable::NoCalls)?);
-    let take = drill::only_answers(plan, take, &place);
-    let mut results = drill::judge(plan, &take, |at| place.at(at), None);
-    results.limits.push("the calls are not heard in the recording: only what came after each counts".into());
-    Ok(results)
+    drill::judge_recording(plan, take, begins).ok_or(Unusable::NoCalls)
 }
 
 /// Why a recording cannot be scored.
@@ -199,7 +149,8 @@ pub(super) enum Unusable {
 
 /// Keeps a score in the book.
 fn keep(book: &Book, known: &Known, whose: Option<&str>, path: &Path, results: &Results) -> Result<()> {
-    let whose = whose.or(known.pupil.as_deref()).ok_or_else(|| {
+    let made = &known.made;
+    let whose = whose.or(made.pupil.as_deref()).ok_or_else(|| {
         anyhow!(
             "`{}` cannot be kept in the book: nobody is named\nhint: say whose it is with `--pupil`",
             path.display()
@@ -210,9 +161,9 @@ fn keep(book: &Book, known: &Known, whose: Option<&str>, path: &Path, results: &
         pupil: pupil.id,
         sha256: sources::sha256_of(path).with_context(|| format!("cannot read `{}`", path.display()))?,
         file: path.display().to_string(),
-        taken_s: sources::changed_s(path).unwrap_or_else(now),
-        text: &known.text,
-        plan: &known.plan,
+        taken_s: sources::made_s(made.began.as_deref(), path).unwrap_or_else(now),
+        text: &made.text,
+        plan: &made.plan,
         results,
     })?;
     tell(&format!("kept in the book for {}", crate::report::shown(&pupil.nickname)));
@@ -246,19 +197,26 @@ fn score(
                 &own
             }
         };
+        let made = &known.made;
         let results = match &known.leader {
-            Some(leader) => leader.judged(&known.plan, path),
-            None => judged(&known.plan, known.begins, path),
+            Some(leader) => leader.judged(&made.plan, path),
+            None => judged(&made.plan, made.begins, path),
         };
         match results {
             Ok(results) => {
                 print(&if as_json {
-                    format!("{}\n", drill::results_json(&results, &known.plan, known.pupil.as_deref()))
+                    format!("{}\n", drill::results_json(&results, &made.plan, made.pupil.as_deref()))
                 } else {
-                    drill::results_text(&results, &known.plan.drill.title, known.pupil.as_deref())
+                    drill::results_text(&results, &made.plan.drill.title, made.pupil.as_deref())
                 })?;
-                if let Some(book) = &book {
-                    keep(book, known, whose, path, &results)?;
+                match &book {
+                    Some(_) if results.tally.rounds == 0 => {
+                        failed = true;
+                        let error = anyhow!("`{}` is not kept in the book: {NO_ROUND}", path.display());
+                        files::complain(&error, Some(ONE_ROUND));
+                    }
+                    Some(book) => keep(book, known, whose, path, &results)?,
+                    None => {}
                 }
             }
             Err(Unusable::Sound(error)) => {

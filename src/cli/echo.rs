@@ -34,26 +34,22 @@ const STUCK: Duration = Duration::from_secs(6);
 const LAST_SIGNAL: Duration = Duration::from_millis(700);
 
 /// What a card keeps of the recording, beside the plan.
-#[derive(Clone, Debug, Default, Serialize, Deserialize)]
-pub(super) struct RecordingRow {
+#[derive(Clone, Debug, Default, Serialize)]
+struct RecordingRow {
     began: String,
     microphone: String,
     loudspeaker: String,
     rate_hz: u32,
     channels: u16,
     /// Where the plan's first sample was heard, by the devices' clocks and the sound check's delay.
-    #[serde(default)]
-    pub(super) begins_s: Option<f64>,
-    #[serde(default)]
+    begins_s: Option<f64>,
     length_s: Option<f64>,
-    #[serde(default)]
     cut_short: Option<String>,
     /// What was said at once.
-    #[serde(default)]
     said: Vec<SaidRow>,
 }
 
-#[derive(Clone, Debug, Serialize, Deserialize)]
+#[derive(Clone, Debug, Serialize)]
 struct SaidRow {
     verdict: String,
     text: String,
@@ -100,9 +96,9 @@ pub(super) fn play(args: &PlayArgs) -> Result<Outcome> {
     let microphone = Microphone::open(args.places.microphone.as_deref()).map_err(device)?;
     let loudspeaker = Loudspeaker::open(args.places.loudspeaker.as_deref()).map_err(device)?;
     let delay = checked_delay(&args.check);
-    let guide = drill::plan(&plan.drill, plan.seed, &plan.guide.config, loudspeaker.rate).guide;
+    let guide = drill::plan(&plan.drill, seed, &plan.guide.config, loudspeaker.rate).guide;
     let mut row = RecordingRow {
-        began: jiff::ZonedDateTime::now().strftime("%Y-%m-%d %H:%M:%S %z").to_string(),
+        began: crate::take::now(),
         microphone: microphone.name.clone(),
         loudspeaker: loudspeaker.name.clone(),
         rate_hz: microphone.rate.get(),

@@ -14,7 +14,7 @@ use crate::onset::EAR_RATE;
 use crate::take::soundcheck::{
     Checked, EACH, PROBE_EVERY, PROBES, QUIET_UNTIL, STRIKES_FROM, Trouble, judge, probe_times, probes,
 };
-use crate::take::{KeptCheck, plain};
+use crate::take::{KeptCheck, STRIKES_NOTE, plain};
 use crate::units::{SampleRate, Seconds};
 
 /// A beginner strikes so often in a second, or slower.
@@ -108,7 +108,7 @@ fn keep(args: &SoundcheckArgs, target: &Path, samples: &[f32], checked: &Checked
     std::fs::create_dir_all(folder).with_context(|| format!("cannot make the folder `{}`", folder.display()))?;
     let stem = target.file_name().map_or_else(|| "soundcheck".into(), |s| s.to_string_lossy().into_owned());
     let file = free_name(folder, &format!("{stem}-strikes"));
-    files::write(&file, &audio::wav(piece, EAR_RATE, "").context("cannot make the sound file")?)?;
+    files::write(&file, &audio::wav(piece, EAR_RATE, STRIKES_NOTE).context("cannot make the sound file")?)?;
     let names: Vec<&str> = args.surfaces.iter().map(|s| s.word()).collect();
     let file = file.file_name().map_or_else(String::new, |f| f.to_string_lossy().into_owned());
     Ok(Some(format!("{file}:{}", names.join(","))))

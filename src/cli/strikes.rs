@@ -7,43 +7,19 @@ use anyhow::Result;
 
 use super::{Outcome, files};
 use crate::audio::{self, AudioError, Facts};
-use crate::chain::{self, Take};
+use crate::chain::Take;
 use crate::guide::Guide;
-use crate::leak::Low;
 use crate::report::json;
+use crate::take;
 
 /// Hears a recording and what is to be said of it as a recording.
 pub(super) fn hear(path: &Path) -> Result<(Take, Facts), AudioError> {
-    let mut source = audio::open(path)?;
-    let take = chain::hear(|block| source.next_block(block))?;
-    Ok((take, source.facts().clone()))
+    take::hear(audio::open(path)?)
 }
 
-/// As [`hear`], and looks for one of some guides, which is then taken out. `expected`: one is thought to be there.
+/// As [`hear`], and takes out one of some guides.
 pub(super) fn hear_guided(path: &Path, guides: &[Guide], expected: bool) -> Result<(Take, Facts), AudioError> {
-    if guides.is_empty() {
-        return hear(path);
-    }
-    let mut source = audio::open(path)?;
-    let (take, low) = if expected {
-        let (mut low, mut block) = (Low::new(), Vec::new());
-        while source.next_block(&mut block)? {
-            low.push(&block);
-        }
-        (None, low.finish())
-    } else {
-        let (take, low) = chain::hear_with_low(|block| source.next_block(block))?;
-        (Some(take), low)
-    };
-    let Some((which, lock)) = chain::find_guide(guides, &low) else {
-        return match take {
-            Some(take) => Ok((take, source.facts().clone())),
-            None => hear(path),
-        };
-    };
-    let mut source = audio::open(path)?;
-    let samples = source.read_to_end()?;
-    Ok((chain::hear_without(&samples, &guides[which], &lock), source.facts().clone()))
+    take::hear_guided(|| audio::open(path), guides, expected)
 }
 
 /// Says why a recording could not be heard.

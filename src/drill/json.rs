@@ -8,7 +8,9 @@ use crate::units::Lateness;
 #[derive(Serialize)]
 struct PlanRow<'a> {
     drill: &'a str,
-    seed: u64,
+    /// Nothing was drawn where somebody led.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    seed: Option<u64>,
     pupil: Option<&'a str>,
     rate_hz: u32,
     level_db: f64,
@@ -54,7 +56,9 @@ pub fn plan(plan: &Plan, text: &str, pupil: Option<&str>) -> String {
 struct ResultsRow<'a> {
     title: &'a str,
     pupil: Option<&'a str>,
-    seed: u64,
+    /// Nothing was drawn where somebody led.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    seed: Option<u64>,
     count: i32,
     rounds_right: usize,
     rounds_counted: usize,

@@ -193,7 +193,7 @@ pub fn led(drill: &Drill, leader: &Take) -> Result<(Plan, Led), LedError> {
     let each = rounds.len().div_ceil(MOST_PIECES);
     let pieces = rounds.iter().step_by(each).map(|r| (r.call_at - AROUND, r.call_end + AROUND)).collect();
     let strikes = strikes.iter().map(|o| o.at).collect();
-    Ok((Plan { drill: drill.clone(), seed: 0, rounds, guide }, Led { pieces, passed_over, strikes }))
+    Ok((Plan { drill: drill.clone(), seed: None, rounds, guide }, Led { pieces, passed_over, strikes }))
 }
 
 fn round(found: &Found, drill: &Drill) -> Round {
@@ -284,6 +284,9 @@ mod tests {
         assert!((lock.start.get() - late).abs() < 1e-3, "{lock:?}");
         let take = led.only_pupil(hear_samples(&recording), &lock);
         let results = judge(&plan, &take, |at| lock.at(at), None);
+        let said = crate::drill::results_json(&results, &plan, None);
+        let said: serde_json::Value = serde_json::from_str(&said).unwrap();
+        assert!(said["answers"].is_array() && said.get("seed").is_none(), "nobody drew it: {said}");
         for answer in &results.answers {
             let expected = if answer.round.hush { VerdictKind::HushKept } else { VerdictKind::Right };
             assert_eq!(answer.verdict.kind, expected, "{}", answer.round.call.name);

@@ -4,8 +4,8 @@
 //! that sounds them (`draw`, `plan`); the strikes after a call -> [`Verdict`] (`fit`, `score`); the sound of a whole
 //! drill -> the strikes of each round (`slots`), what the room makes of itself (`room`), all verdicts and a tally
 //! (`answers`); the sound so far -> one verdict at once (`live`); the sound of a leader who was not this program -> the
-//! rounds as they came (`led`); verdicts -> words and JSON (`words`, `json`); two calls
-//! of a drill -> a drill of these two in turn, slowly (`side`).
+//! rounds as they came (`led`); verdicts -> words and JSON (`words`, `json`); that JSON beside a recording -> the plan again,
+//! and the results (`recorded`); two calls of a drill -> a drill of these two in turn, slowly (`side`).
 //!
 //! Pure: no file, clock, thread or random source; the draw comes from a seed. Limits: a stroke played at the same moment
 //! as one of the leader's is not heard as the pupil's; both hands at once are not told from one.
@@ -19,6 +19,7 @@ mod likeness;
 mod live;
 mod plan;
 mod read;
+mod recorded;
 mod room;
 mod score;
 mod side;
@@ -32,6 +33,7 @@ pub use led::{Led, LedError, led};
 pub use live::{LOOKED_BACK, Place, cells, only_answers, place, signal, verdict_now};
 pub use plan::{Plan, Round, plan};
 pub use read::parse;
+pub use recorded::{Made, MadeError, is_plan, judge_recording, made};
 pub use score::{Difference, Habits, Struck, Verdict, VerdictKind, Window, score};
 pub use side::side_by_side;
 pub use words::{results as results_text, verdict as verdict_text};

@@ -65,8 +65,8 @@ impl Round {
 pub struct Plan {
     /// As written.
     pub drill: Drill,
-    /// What it was drawn from.
-    pub seed: u64,
+    /// What it was drawn from; nothing where somebody led it.
+    pub seed: Option<u64>,
     /// Rounds in order.
     pub rounds: Vec<Round>,
     /// All that sounds.
@@ -133,5 +133,5 @@ pub fn plan(drill: &Drill, seed: u64, config: &GuideConfig, rate: SampleRate) ->
         .collect();
     let start = rounds.first().map_or(LEAD_IN, |r| r.call_at);
     let guide = Guide { rate, events, start, length: sample(now + TAIL), config: *config, count_in: counted as u32 };
-    Plan { drill: drill.clone(), seed, rounds, guide }
+    Plan { drill: drill.clone(), seed: Some(seed), rounds, guide }
 }

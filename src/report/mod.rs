@@ -20,6 +20,8 @@ mod played;
 pub mod text;
 mod words;
 
+pub use words::listed;
+
 /// A name or a sentence from outside in one line, made harmless to look at; what is very long is cut.
 pub fn shown(text: &str) -> String {
     words::clean(text, 4 * words::NAME)

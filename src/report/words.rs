@@ -80,6 +80,14 @@ pub(super) fn count(n: usize, one: &str, many: &str) -> String {
     }
 }
 
+/// `A`, `A and B`, `A, B and C`.
+pub fn listed(all: &[String]) -> String {
+    match all.split_last() {
+        Some((last, before)) if !before.is_empty() => format!("{} and {last}", before.join(", ")),
+        _ => all.concat(),
+    }
+}
+
 /// A sentence starts with a capital.
 pub(super) fn capital(text: &str) -> String {
     let mut letters = text.chars();

@@ -5,12 +5,15 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
-use super::now;
 use super::soundcheck::Checked;
+use super::{began_s, now};
 use crate::units::{Decibels, Seconds};
 
 /// A check holds for the day's practice: bucket, chair and microphone are put away after it (common practice).
 const HOLDS_HOURS: i64 = 12;
+
+/// The note in the recording of a check's strikes, by which it is known not to be a take.
+pub const STRIKES_NOTE: &str = "strikes of a sound check";
 
 /// What is known of a sound check.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
@@ -70,12 +73,10 @@ impl KeptCheck {
     /// # Errors
     /// In words, as the end of "it is not used: ".
     pub fn holds(&self, began: &str, pupil: Option<&str>, microphone: &str) -> Result<(), String> {
-        let read = |text: &str| jiff::fmt::strtime::parse(super::BEGAN, text).and_then(|t| t.to_timestamp());
-        let (Ok(made), Ok(take)) = (read(&self.began), read(began)) else {
+        let Some((made, take)) = began_s(&self.began).zip(began_s(began)) else {
             return Err("it does not say when it was made".into());
         };
-        let hours = (take.as_second() - made.as_second()) as f64 / 3600.0;
-        if !(0.0..HOLDS_HOURS as f64).contains(&hours) {
+        if !(0..HOLDS_HOURS * 3600).contains(&(take - made)) {
             return Err(format!("it was made at {}, and a check holds for {HOLDS_HOURS} hours", self.began));
         }
         if let Some((checked, plays)) = self.pupil.as_deref().zip(pupil).filter(|(a, b)| a != b) {
@@ -85,6 +86,12 @@ impl KeptCheck {
             Some(checked) if checked != microphone => Err(format!("it was made with the microphone `{checked}`")),
             _ => Ok(()),
         }
+    }
+
+    /// Whether a file is a sound check as it is kept.
+    pub fn is_one(bytes: &[u8]) -> bool {
+        let whole: serde_json::Value = serde_json::from_slice(bytes).unwrap_or_default();
+        ["began", "troubles", "strikes_s"].iter().all(|name| whole.get(name).is_some())
     }
 
     /// Where it stands in a folder of takes: a pupil's own, or the one that names nobody.
@@ -114,6 +121,14 @@ mod tests {
         assert!(holds("2026-11-04 15:20:00 +0100", Some("robin"), "default").unwrap_err().contains("wren's"));
         assert!(holds("2026-11-04 15:20:00 +0100", None, "usb").unwrap_err().contains("`default`"));
         assert!(KeptCheck::default().holds("2026-11-04 15:20:00 +0100", None, "usb").is_err());
+    }
+
+    #[test]
+    fn a_check_is_known_by_what_it_holds_and_a_card_is_none() {
+        let check = serde_json::to_vec(&KeptCheck::default()).unwrap();
+        assert!(KeptCheck::is_one(&check));
+        assert!(!KeptCheck::is_one(br#"{"version": 1, "began": "2026-11-04 15:00:00 +0100"}"#));
+        assert!(!KeptCheck::is_one(b"RIFF"));
     }
 
     #[test]

@@ -2,21 +2,30 @@
 //!
 //! In: what was asked for, the devices, what came of the recording. Out: a small JSON file beside the sound,
 //! `NAME.take.json`, from which `assess` knows part, tempo and form, and a teacher what went wrong while recording. It is
-//! written when the recording begins, so that a take that was killed has one, and again at its end.
+//! written when the recording begins, so that a take that was killed has one, and again at its end. And hearing a
+//! recording that a guide may be in.
 
 mod card;
+mod hear;
 mod kept;
 pub mod soundcheck;
 
 pub use card::{Card, CardError, PartOfTake, SlipRow, Tally, beside, fingerprint};
-pub use kept::KeptCheck;
+pub use hear::{hear, hear_guided};
+pub use kept::{KeptCheck, STRIKES_NOTE};
 
 /// How the beginning of a recording is written: date, time, zone.
 const BEGAN: &str = "%Y-%m-%d %H:%M:%S %z";
 
-/// Now, as [`BEGAN`] says.
-fn now() -> String {
+/// Now, as cards write it.
+pub fn now() -> String {
     jiff::ZonedDateTime::now().strftime(BEGAN).to_string()
+}
+
+/// When a recording began, as cards write it: seconds since 1970.
+pub fn began_s(began: &str) -> Option<i64> {
+    let at = jiff::fmt::strtime::parse(BEGAN, began).ok()?;
+    Some(at.to_timestamp().ok()?.as_second())
 }
 
 /// A nickname as part of a file's name.

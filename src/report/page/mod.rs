@@ -5,6 +5,7 @@
 
 pub mod class;
 mod css;
+pub mod echoed;
 pub mod echoes;
 pub mod progress;
 mod pupil;

@@ -5,6 +5,7 @@
 use std::fmt::Write as _;
 
 use super::super::words::clean;
+use super::echoed::{self, EchoedView};
 use super::{document, escape, name};
 
 /// One measured thing over the lessons.
@@ -49,6 +50,8 @@ pub struct ProgressView {
     pub chart: String,
     /// What the teacher has set right in the last take, in words.
     pub corrected: Vec<String>,
+    /// Echo drills, newest first.
+    pub drills: Vec<EchoedView>,
 }
 
 const CSS: &str = "\
@@ -95,7 +98,8 @@ pub fn page(view: &ProgressView) -> String {
     let out = &mut body;
     header(out, view);
     if view.day.is_empty() {
-        out.push_str("<p>Nothing has been sent yet.</p>\n");
+        let what = if view.drills.is_empty() { "Nothing" } else { "No take" };
+        let _ = writeln!(out, "<p>{what} has been sent yet.</p>");
     } else {
         out.push_str("<div class=\"keep\">");
         for (heading, text) in [("One thing to keep", &view.praise), ("One thing to try", &view.fix)] {
@@ -141,6 +145,7 @@ pub fn page(view: &ProgressView) -> String {
         }
         out.push_str("</div>\n");
     }
+    out.push_str(&echoed::section(&view.drills));
     if !view.chart.is_empty() {
         // Drawn by our own chart, which escapes what it is given.
         let _ = writeln!(out, "<h2>The last take, stroke by stroke</h2>\n<div class=\"chart\">{}</div>", view.chart);
@@ -149,7 +154,7 @@ pub fn page(view: &ProgressView) -> String {
         let _ = writeln!(out, "<p class=\"sub\">{}</p>", escape(&clean(said, 400)));
     }
     out.push_str("<footer><p>The charts compare a child with nobody but itself. Made and kept on the teacher’s machine.</p></footer>\n");
-    document(&clean(&view.pupil, 60), CSS, &body)
+    document(&clean(&view.pupil, 60), &format!("{CSS}{}", echoed::CSS), &body)
 }
 
 fn header(out: &mut String, view: &ProgressView) {
@@ -179,11 +184,15 @@ pub fn child(view: &ProgressView) -> String {
         }
     };
     if view.day.is_empty() {
-        say("Hello", &["I have not heard you play yet. Send me a take, slow is fine.".into()]);
+        let what = if view.drills.is_empty() { "you play" } else { "your piece" };
+        say("Hello", &[format!("I have not heard {what} yet. Send me a take, slow is fine.")]);
     }
     say("Keep this", std::slice::from_ref(&view.praise));
     say("Try this", std::slice::from_ref(&view.fix));
     say("Do this today", &view.practise);
+    if let Some(drill) = view.drills.first() {
+        say("Your echoes", &drill.says());
+    }
     if let Some((_, text)) = view.words.first() {
         say("Your teacher says", std::slice::from_ref(text));
     }
