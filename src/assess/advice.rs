@@ -250,6 +250,8 @@ fn next(take: &Assessment, missing: bool) -> (Bpm, String) {
         };
         return (next, format!("Stay at {:.0} {reason}.", next.get()));
     }
+    // What went well at a tempo faster than was asked went well at that one.
+    let base = if played > asked * (1.0 + OTHER_TEMPO) { played } else { base };
     let next = fit((base * UP).max(base + 1.0));
     if next.get() <= base + 0.5 {
         return (next, format!("{:.0} is where this part is going: you are there.", next.get()));

@@ -405,6 +405,10 @@ fn the_next_tempo_stays_within_the_part_and_goes_up_only_after_a_steady_take() {
         assert!(next >= range.start.get() && next <= range.goal.get());
         if take.findings.is_empty() && !take.advice.fix.contains("missing") {
             let played = take.clock.unwrap().bpm.get();
+            if played > 1.07 * asked && pupil.jitter < 0.03 {
+                assert!(next > played.min(range.goal.get() - 1.0), "{played} for {asked}, then {next}");
+                continue;
+            }
             let base = if played < 0.93 * asked { played } else { asked };
             assert_eq!(next > base + 0.5, pupil.jitter < 0.03, "{} {:?} {next} {base}", pupil.jitter, take.jitter);
         }
