@@ -154,14 +154,17 @@ pub(super) fn section(drills: &[EchoedView]) -> String {
     }
     if !earlier.is_empty() {
         let before = |d: &EchoedView| {
-            let other = if d.title == newest.title { String::new() } else { format!(" {}", title(d)) };
-            format!("{}{other} {} of {}", escape(&d.day), d.right, d.rounds)
+            let other = if d.title == newest.title { String::new() } else { format!(", {}", title(d)) };
+            // A day and what it says stay in one line.
+            let [day, right] =
+                [escape(&d.day), format!("{} of {}", d.right, d.rounds)].map(|t| t.replace(' ', "\u{a0}"));
+            format!("{day}{other}:\u{a0}{right}")
         };
         let mut said: Vec<String> = earlier.iter().take(EARLIER).map(before).collect();
         if earlier.len() > EARLIER {
             said.push(format!("and {} before", earlier.len() - EARLIER));
         }
-        let _ = writeln!(out, "<p class=\"sub\">Rounds right in earlier drills: {}</p>", said.join(", "));
+        let _ = writeln!(out, "<p class=\"sub\">Rounds right in earlier drills: {}</p>", said.join("; "));
     }
     out
 }
@@ -229,8 +232,13 @@ mod tests {
         assert_eq!(section(&[]), "");
         let all = vec![drill(vec![call("hens", 1, &[])]); 9];
         let html = section(&all);
-        assert_eq!((html.matches("4 November 1 of 1,").count(), html.matches("and 3 before").count()), (5, 1));
+        assert_eq!(
+            (html.matches("4\u{a0}November:\u{a0}1\u{a0}of\u{a0}1;").count(), html.matches("and 3 before").count()),
+            (5, 1)
+        );
         let other = EchoedView { title: "Owls".into(), ..all[0].clone() };
-        assert!(section(&[all[0].clone(), other]).contains("earlier drills: 4 November Owls 1 of 1<"));
+        assert!(
+            section(&[all[0].clone(), other]).contains("earlier drills: 4\u{a0}November, Owls:\u{a0}1\u{a0}of\u{a0}1<")
+        );
     }
 }
