@@ -15,6 +15,7 @@ mod frames;
 mod limit;
 mod low;
 mod matched;
+mod outside;
 mod refine;
 mod residue;
 mod room;
@@ -28,6 +29,9 @@ pub use clock::GuideClock;
 pub use low::Low;
 pub use residue::{Residue, comes_with};
 pub use sound::find_sound;
+
+use frames::Frames;
+use outside::Outside;
 
 use crate::guide::{Guide, LONGEST, Sound};
 use crate::onset::Audibility;
@@ -132,12 +136,14 @@ pub struct Removed {
     pub clock: GuideClock,
     /// Its sounds within the recording, in order.
     pub sounds: Vec<Residue>,
+    outside: Outside,
 }
 
 impl Removed {
     /// For each strike heard in what is left (time and level, in order) whether it is only left-over of the guide.
     pub fn explains(&self, heard: &[(Seconds, Decibels)]) -> Vec<bool> {
-        residue::explained(&self.sounds, heard)
+        let mut frames = Frames::new();
+        residue::explained(&self.sounds, heard, |at| self.outside.rise(&mut frames, &self.left, at))
     }
 
     /// Raises the level below which a strike is hidden where the guide's sounds may hide one.
@@ -150,7 +156,8 @@ impl Removed {
 pub fn remove(reference: &Reference, samples: &[f32], lock: &Lock) -> Removed {
     let apart = take_out::take_out(reference, samples, lock);
     let sounds = residue::residues(&apart);
-    Removed { left: apart.left, leak: apart.leak, clock: apart.clock, sounds }
+    let outside = Outside::of(&reference.sounds());
+    Removed { outside, left: apart.left, leak: apart.leak, clock: apart.clock, sounds }
 }
 
 #[cfg(test)]
