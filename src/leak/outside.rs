@@ -1,7 +1,7 @@
 //! A strike and the recording without the guide -> by how much it rises where none of the guide's sounds can be heard.
 //!
 //! What is left of a chirp lies in the chirp's band ([`band`](super::band)); a stick on a bucket sounds below and above it too.
-//! `rise = max over the two sides of mean over bins of 10 log10(power after / power before)`, before: 25 to 2 ms before the
+//! Below, in and above it `rise = mean over bins of 10 log10(power after / power before)`, before: 25 to 2 ms before the
 //! strike, after: from 2 ms before to 21 ms after it.
 
 use super::band::band;
@@ -18,6 +18,15 @@ const BEFORE: std::ops::Range<usize> = 0..3;
 const AFTER: std::ops::Range<usize> = 4..7;
 /// Power of a bin that sixteen bits leave unsaid: their steps' noise, 1/12 of a step squared, through the window.
 const UNSAID: f32 = 2e-8;
+
+/// By how much a strike rises.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Rise {
+    /// The larger of below and above the guide's sounds.
+    pub(super) outside: Decibels,
+    /// The largest of all.
+    pub(super) anywhere: Decibels,
+}
 
 /// The bins in which no sound of a guide is heard.
 #[derive(Clone, Debug, PartialEq)]
@@ -37,7 +46,7 @@ impl Outside {
     }
 
     /// The rise at a strike; none where the guide's sounds leave no room for it, or the recording begins or ends there.
-    pub(super) fn rise(&self, frames: &mut Frames, left: &[f32], at: Seconds) -> Option<Decibels> {
+    pub(super) fn rise(&self, frames: &mut Frames, left: &[f32], at: Seconds) -> Option<Rise> {
         let place = (at.get() * f64::from(EAR_RATE.get())).round().max(0.0) as usize;
         let near = left.get(place.checked_sub(BACK)?..)?;
         let mut spectra: Vec<Bin> = Vec::new();
@@ -45,12 +54,14 @@ impl Outside {
         let power = |of: std::ops::Range<usize>, k: usize| -> f32 {
             of.map(|f| spectra.get(f * BINS + k).map_or(0.0, |b| b.norm_sqr())).sum::<f32>() + UNSAID
         };
-        let side = |bins: &std::ops::Range<usize>| {
+        let side = |bins: std::ops::Range<usize>| {
             let sum: f64 = bins.clone().map(|k| f64::from((power(AFTER, k) / power(BEFORE, k)).log10())).sum();
             (bins.len() >= LEAST_BINS).then(|| 10.0 * sum / bins.len() as f64)
         };
-        let sides = [side(&self.below), side(&self.above)];
-        sides.into_iter().flatten().max_by(f64::total_cmp).map(Decibels)
+        let sides = [side(self.below.clone()), side(self.above.clone())];
+        let outside = sides.into_iter().flatten().max_by(f64::total_cmp)?;
+        let within = side(self.below.end..self.above.start).unwrap_or(outside);
+        Some(Rise { outside: Decibels(outside), anywhere: Decibels(outside.max(within)) })
     }
 }
 
@@ -79,9 +90,11 @@ mod tests {
         add(10_000, &Sound::Beat.samples(EAR_RATE), 0.05);
         add(30_000, &strike(Surface::Rim, PLAIN_ATTACK, EAR_RATE), 0.05);
         let mut frames = Frames::new();
-        let mut rise = |at: usize| outside.rise(&mut frames, &x, Seconds::of(at as f64 / 44_100.0)).map(|r| r.0);
-        assert!(rise(10_000).unwrap() < 5.0, "{:?}", rise(10_000));
-        assert!(rise(30_000).unwrap() > 12.0, "{:?}", rise(30_000));
+        let mut rise = |at: usize| outside.rise(&mut frames, &x, Seconds::of(at as f64 / 44_100.0));
+        let click = rise(10_000).unwrap();
+        assert!(click.outside.0 < 5.0 && click.anywhere.0 > 12.0, "{click:?}");
+        assert!(rise(30_000).unwrap().outside.0 > 12.0, "{:?}", rise(30_000));
+        assert!(rise(20_000).unwrap().anywhere.0 < 3.0, "{:?}", rise(20_000));
         assert_eq!((rise(100), rise(90_000)), (None, None));
         // Of a guide that plays the part too little lies outside to tell by.
         let mut part = Outside::of(&[Surface::Centre, Surface::Rim, Surface::Click].map(Sound::Stroke));
