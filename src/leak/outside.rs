@@ -92,7 +92,8 @@ mod tests {
         let mut frames = Frames::new();
         let mut rise = |at: usize| outside.rise(&mut frames, &x, Seconds::of(at as f64 / 44_100.0));
         let click = rise(10_000).unwrap();
-        assert!(click.outside.0 < 5.0 && click.anywhere.0 > 12.0, "{click:?}");
+        // It is nothing outside, and a rise within that more than noise makes.
+        assert!(click.outside.0 < 3.0 && click.anywhere.0 > 5.0, "{click:?}");
         assert!(rise(30_000).unwrap().outside.0 > 12.0, "{:?}", rise(30_000));
         assert!(rise(20_000).unwrap().anywhere.0 < 3.0, "{:?}", rise(20_000));
         assert_eq!((rise(100), rise(90_000)), (None, None));
