@@ -156,7 +156,7 @@ impl Removed {
 pub fn remove(reference: &Reference, samples: &[f32], lock: &Lock) -> Removed {
     let apart = take_out::take_out(reference, samples, lock);
     let sounds = residue::residues(&apart);
-    let outside = Outside::of(&reference.sounds());
+    let outside = Outside::of(&apart.bands);
     Removed { outside, left: apart.left, leak: apart.leak, clock: apart.clock, sounds }
 }
 

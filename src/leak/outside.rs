@@ -4,9 +4,7 @@
 //! Below, in and above it `rise = mean over bins of 10 log10(power after / power before)`, before: 25 to 2 ms before the
 //! strike, after: from 2 ms before to 21 ms after it.
 
-use super::band::band;
 use super::frames::{BINS, Bin, Frames, HOP};
-use crate::guide::Sound;
 use crate::onset::EAR_RATE;
 use crate::units::{Decibels, Seconds};
 
@@ -36,9 +34,8 @@ pub(super) struct Outside {
 }
 
 impl Outside {
-    pub(super) fn of(sounds: &[Sound]) -> Outside {
-        let mut frames = Frames::new();
-        let bands: Vec<Vec<bool>> = sounds.iter().map(|s| band(*s, &mut frames)).collect();
+    /// `bands`: the bins that each sound is heard in.
+    pub(super) fn of(bands: &[Vec<bool>]) -> Outside {
         let heard = |k: &usize| bands.iter().any(|b| b.get(*k).copied().unwrap_or(true));
         let first = (0..BINS).find(heard).unwrap_or(BINS);
         let last = (0..BINS).rev().find(heard).map_or(0, |k| k + 1);
@@ -67,14 +64,20 @@ impl Outside {
 
 #[cfg(test)]
 mod tests {
+    use super::super::band::band;
     use super::*;
-    use crate::guide::PLAIN_ATTACK;
-    use crate::guide::strike;
+    use crate::guide::{PLAIN_ATTACK, Sound, strike};
     use crate::part::Surface;
 
     #[test]
     fn a_strike_rises_outside_the_clicks_and_what_is_left_of_a_click_does_not() {
-        let outside = Outside::of(&[Sound::Accent, Sound::Beat]);
+        let mut frames = Frames::new();
+        let mut of = |sounds: &[Sound]| {
+            let bands: Vec<Vec<bool>> = sounds.iter().map(|s| band(*s, &mut frames)).collect();
+            Outside::of(&bands)
+        };
+        let outside = of(&[Sound::Accent, Sound::Beat]);
+        let part = of(&[Surface::Centre, Surface::Rim, Surface::Click].map(Sound::Stroke));
         let mut state = 5u32;
         let mut x: Vec<f32> = (0..44_100)
             .map(|_| {
@@ -89,7 +92,6 @@ mod tests {
         };
         add(10_000, &Sound::Beat.samples(EAR_RATE), 0.05);
         add(30_000, &strike(Surface::Rim, PLAIN_ATTACK, EAR_RATE), 0.05);
-        let mut frames = Frames::new();
         let mut rise = |at: usize| outside.rise(&mut frames, &x, Seconds::of(at as f64 / 44_100.0));
         let click = rise(10_000).unwrap();
         // It is nothing outside, and a rise within that more than noise makes.
@@ -98,8 +100,6 @@ mod tests {
         assert!(rise(20_000).unwrap().anywhere.0 < 3.0, "{:?}", rise(20_000));
         assert_eq!((rise(100), rise(90_000)), (None, None));
         // Of a guide that plays the part too little lies outside to tell by.
-        let mut part = Outside::of(&[Surface::Centre, Surface::Rim, Surface::Click].map(Sound::Stroke));
-        part.above = BINS..BINS;
         assert_eq!(part.rise(&mut frames, &x, Seconds::of(30_000.0 / 44_100.0)), None, "{part:?}");
     }
 }

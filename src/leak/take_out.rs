@@ -85,6 +85,8 @@ pub(super) struct Apart {
     pub(super) clock: GuideClock,
     pub(super) cues: Vec<Cue>,
     pub(super) templates: Vec<Template>,
+    /// The bins that each sound can be heard in.
+    pub(super) bands: Vec<Vec<bool>>,
 }
 
 struct Work<'a> {
@@ -382,7 +384,7 @@ impl Work<'_> {
         let mut clock = self.clock;
         straighten(&mut clock, &self.cues);
         clock.lock.start = clock.lock.start + early;
-        Apart { left, leak, clock, cues: self.cues, templates: self.templates }
+        Apart { left, leak, clock, cues: self.cues, templates: self.templates, bands: self.bands }
     }
 }
 
