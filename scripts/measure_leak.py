@@ -350,7 +350,7 @@ def alone(b, n):
 def late(b, n):
     """Lateness against the guide as `assess` says it, beside the truth."""
     for other, word in ((False, "same"), (True, "other")):
-        errors, means, takes_with = [], [], 0
+        errors, means = [], []
         for seed in range(9500, 9500 + n):
             take = b.take(seed, -np.random.default_rng(seed).uniform(3, 20), other=other, cut=False)
             wav = b.write(take, take["dry"] + take["leak"], "mix")
@@ -360,7 +360,6 @@ def late(b, n):
             if (said.get("clock") or {}).get("source") != "guide":
                 print(f"  {take['name']}: no guide")
                 continue
-            takes_with += 1
             true = np.array([e["t_s"] for e in take["heard"]])
             mine = []
             for strike in said["strikes"]:
@@ -374,7 +373,7 @@ def late(b, n):
             errors += mine
             means.append(np.median(mine))
         e = np.abs(errors)
-        print(f"| lateness against the guide, {word} device, {takes_with} of {n} takes, {len(e)} strikes: error, ms | median "
+        print(f"| lateness against the guide, {word} device, {len(means)} of {n} takes, {len(e)} strikes: error, ms | median "
               f"{np.median(e):.3f}, 95 % {np.percentile(e, 95):.3f}, within 1 ms {np.mean(e <= 1):.4f}; a take's middle error at "
               f"most {np.abs(means).max():.3f} |")
 

@@ -336,14 +336,13 @@ class Pupil(Room):
 class Player(Room):
     """Plays along from the first click of a count-in of four: strokes as (beats after bar 1 begins, surface)."""
 
-    def __init__(self, env, leak, bpm, strokes, late_s):
+    def __init__(self, env, leak, bpm, strokes):
         super().__init__(env, leak)
-        self.beat, self.strokes, self.late = 60 / bpm, strokes, late_s
+        self.beat, self.strokes = 60 / bpm, strokes
 
     def sounds(self, at):
-        first, self.strokes = at + (4 * self.beat + self.late) * RATE, self.strokes if not self.waiting else []
-        self.waiting += [(int(first + beat * self.beat * RATE), self.shots[s]) for beat, s in self.strokes]
-        self.strokes = []
+        self.waiting += [(at + int((4 + beat) * self.beat * RATE), self.shots[s]) for beat, s in self.strokes]
+        self.strokes = []  # the first click has told when
 
 
 def checked(binary, env, folder):
@@ -378,7 +377,7 @@ def practised(binary, server, work):
     assert found["round_trip_ms"] is not None and found["loudspeaker"], found
 
     def played(name, arguments, strokes, bpm):
-        player = Player(env, 0.3, bpm, strokes, 0.0)
+        player = Player(env, 0.3, bpm, strokes)
         player.start()
         time.sleep(1.0)
         done = subprocess.run([binary, *arguments, "--pupil", "wren", "--out", str(folder / name)], env=env,
@@ -389,16 +388,16 @@ def practised(binary, server, work):
         assert card["sound_check"] == found and card["round_trip_ms"] == found["round_trip_ms"], (card, done.stderr)
         told = subprocess.run([binary, "assess", str(folder / name), "--json"], capture_output=True, text=True)
         assert told.returncode == 0 and "cannot be used" not in told.stderr, told.stderr
-        return card, json.loads(told.stdout), done.stdout
+        return card, json.loads(told.stdout)
 
     bars = [(0, "centre"), (0.5, "rim"), (1, "rim"), (2, "centre"), (3, "rim"), (4, "centre"), (6, "rim")]
-    _, verdict, _ = played("wren-1.wav", ["take", str(folder / "rain.toml"), "--bpm", "100"], bars, 100)
+    _, verdict = played("wren-1.wav", ["take", str(folder / "rain.toml"), "--bpm", "100"], bars, 100)
     heard = [s["surface"] for s in verdict["strikes"] if s["stroke"] is not None]
     right = sum(a == b for a, (_, b) in zip(heard, bars))
     plan = subprocess.run([binary, "again", str(folder / "wren-1.wav"), "--plan"], capture_output=True, text=True)
     assert plan.returncode == 0 and "next:" in plan.stdout, (plan.stdout, plan.stderr)
     bpm = float(re.search(r"next: .* at (\d+)", plan.stdout)[1])
-    card, after, _ = played("wren-2.wav", ["again", str(folder / "wren-1.wav"), "--times", "2"],
+    card, after = played("wren-2.wav", ["again", str(folder / "wren-1.wav"), "--times", "2"],
                             bars + [(12 + b, s) for b, s in bars], bpm)
     return (f"round trip {found['round_trip_ms']:.0f} ms; of {len(bars)} strokes {len(heard)} heard, {right} on their surface; "
             f"then {card['asked']['bpm']} a minute: {len([s for s in after['strikes'] if s['stroke'] is not None])} strokes "

@@ -245,6 +245,11 @@ impl Facts {
     }
 }
 
+/// What the sound of a recording is called in the book.
+fn sound_name(item: &Item, sha: &[u8]) -> String {
+    format!("{}.{}", hex(sha), item.ending())
+}
+
 /// What a recording is remembered by when the teacher has said whose it is: the address it was sent from, or the folder
 /// it lies in.
 fn sender(item: &Item) -> String {
@@ -409,11 +414,11 @@ impl Book {
                 Ok(Outcome::Copy(file))
             });
         }
-        let sound = format!("{}.{}", hex(&work.sha), item.ending());
-        let keeps = self.keep_sound_days()? > 0;
-        let taken_s = self.made_s(item, &work.sha)?;
         match work.found {
             Ok(sure) => {
+                let sound = sound_name(item, &work.sha);
+                let keeps = self.keep_sound_days()? > 0;
+                let taken_s = self.made_s(item, &work.sha)?;
                 if keeps {
                     self.keep_sound(&sound, &work.bytes)?;
                 }
@@ -454,7 +459,7 @@ impl Book {
         looked: &str,
         asked: (Option<i64>, &str),
     ) -> Result<i64, BookError> {
-        let sound = format!("{}.{}", hex(sha), item.ending());
+        let sound = sound_name(item, sha);
         let taken_s = self.made_s(item, sha)?;
         self.keep_sound(&sound, bytes)?;
         let (pupil, why) = asked;

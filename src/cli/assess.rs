@@ -9,7 +9,7 @@ use anyhow::{Context, Result, anyhow, bail};
 use super::files::{self, print, tell};
 use super::{AssessArgs, Outcome, guide, part, strikes};
 use crate::assess::{Assessment, ClockSource};
-use crate::audio::AudioError;
+use crate::audio::{AudioError, Facts};
 use crate::chain::{self, Take};
 use crate::guide::{Guide, Practice};
 use crate::onset::EAR_RATE;
@@ -174,11 +174,18 @@ pub(super) fn judge_by_card(path: &Path, card: &Card) -> Result<(Assessment, Pra
     let (guides, expected) = heard_guides(card, guide);
     let (take, facts) =
         strikes::hear_guided(path, &guides, expected).map_err(|e| anyhow!("{e}\nhint: {}", e.hint()))?;
-    let known = known_by_card(path, card);
-    let mut assessment = chain::judge(&take, &practice.timeline, (!known.strikes.is_empty()).then_some(&known));
-    assessment.limits.splice(0..0, strikes::notices(&facts));
-    add_card(&mut assessment, card);
-    Ok((assessment, practice))
+    Ok((judged(&take, &facts, &practice.timeline, &known_by_card(path, card), Some(card)), practice))
+}
+
+/// What was heard held against the part, with what the recording itself and its card say.
+fn judged(take: &Take, facts: &Facts, timeline: &Timeline, known: &Calibration, card: Option<&Card>) -> Assessment {
+    let known = (!known.strikes.is_empty()).then_some(known);
+    let mut assessment = chain::judge(take, timeline, known);
+    assessment.limits.splice(0..0, strikes::notices(facts));
+    if let Some(card) = card {
+        add_card(&mut assessment, card);
+    }
+    assessment
 }
 
 /// The guide that may be heard in a take, by its card.
@@ -261,13 +268,7 @@ impl Job<'_> {
             (None, None) => Calibration::default(),
         };
         add_named(&mut known, &take, &self.args.named).map_err(Failure::Other)?;
-        let known = (!known.strikes.is_empty()).then_some(&known);
-        let mut assessment = chain::judge(&take, &plan.timeline, known);
-        assessment.limits.splice(0..0, strikes::notices(&facts));
-        if let Some(card) = &card {
-            add_card(&mut assessment, card);
-        }
-        Ok(assessment)
+        Ok(judged(&take, &facts, &plan.timeline, &known, card.as_ref()))
     }
 
     fn report(&self, path: &Path, assessment: &Assessment) -> Result<String> {

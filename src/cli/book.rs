@@ -1,16 +1,14 @@
 //! `pailbeat book`: the class book.
 
-use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context, Result, anyhow};
 use clap::{Args, Subcommand};
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use super::Outcome;
 use super::files::{self, counted, print, tell};
-use crate::book::gather::{self, Outcome as Gathered, Rules};
-use crate::book::{Book, BookError, Correction, CorrectionKind, NewAssignment, Waiting, file_name, now, sources};
+use super::gather::{self, bar, said};
+use crate::book::{Book, BookError, Correction, CorrectionKind, NewAssignment, Waiting, file_name, now};
 use crate::part::Surface;
 use crate::report::{page, shown};
 use crate::units::Bpm;
@@ -239,7 +237,7 @@ fn command(args: &BookArgs) -> Result<Outcome> {
                 given.map_or(String::new(), |a| format!("{}, {} at {:.0}", shown(&a.title), a.form, a.bpm.get()));
             print(&format!("{} has {what}.\n{}", shown(class), look_again(&book)?))?;
         }
-        BookCommand::Gather { places, rules } => return gather(&open()?, places, rules.as_deref()),
+        BookCommand::Gather { places, rules } => return gather::run(&open()?, places, rules.as_deref()),
         BookCommand::Waiting => waiting(&open()?)?,
         BookCommand::Settle { number, pupil, part, always, away } => {
             let book = open()?;
@@ -391,122 +389,6 @@ fn waiting(book: &Book) -> Result<()> {
     print(&out)
 }
 
-fn said(outcome: &Gathered) -> String {
-    match outcome {
-        Gathered::Added { take, pupil, part } => format!("take {take}: {}, {}", shown(pupil), shown(part)),
-        Gathered::Known => "in the book already".into(),
-        Gathered::Copy(file) => format!("the same sound as {}", shown(file)),
-        Gathered::Doubtful(number, why) => format!("waits for you as number {number}: {}", shown(why)),
-        Gathered::Bad(why) => shown(why),
-        Gathered::Drill { pupil, title, right, rounds } => {
-            format!("{}, drill {}: {right} of {rounds} rounds right", shown(pupil), shown(title))
-        }
-        Gathered::NoTake(what) => format!("{what}; passed over"),
-        Gathered::Practice(what) => format!("practice of {}, no take of the whole; left out", shown(what)),
-    }
-}
-
-/// A bar with the time left.
-fn bar(all: usize) -> ProgressBar {
-    let bar = ProgressBar::with_draw_target(Some(all as u64), ProgressDrawTarget::stderr());
-    if let Ok(style) = ProgressStyle::with_template("{pos} of {len}  {wide_bar}  {eta} left") {
-        bar.set_style(style);
-    }
-    bar
-}
-
-fn gather(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Result<Outcome> {
-    let own = book.folder().join("rules.toml");
-    let rules = match rules.or_else(|| own.is_file().then_some(own.as_path())) {
-        Some(path) => {
-            let text = std::fs::read_to_string(path).with_context(|| format!("cannot read `{}`", path.display()))?;
-            Rules::parse(&text)?
-        }
-        None => Rules::default(),
-    };
-    let (items, unreadable) = sources::collect(places);
-    if places.is_empty() && book.waiting()?.is_empty() {
-        return Err(BookError::Refused {
-            what: "nothing waits, and no place to gather from is given".into(),
-            hint: "name a folder, a zip file, a mailbox or recordings: `pailbeat book gather FOLDER`".into(),
-        }
-        .into());
-    }
-    let bar = bar(items.len());
-    let mut counts = [0usize; 8];
-    let mut failed = Vec::new();
-    let mut asked = BTreeSet::new();
-    let mut whose = BTreeMap::new();
-    let mut drilled = BTreeMap::new();
-    let result = book.gather(&items, rules, |number, item, outcome| {
-        // What waits from earlier comes after the list.
-        if number >= items.len() {
-            bar.inc_length(1);
-        }
-        let k = match outcome {
-            Gathered::Added { .. } => 0,
-            Gathered::Known => 1,
-            Gathered::Copy(_) => 2,
-            Gathered::Doubtful(..) => 3,
-            Gathered::Bad(_) => 4,
-            Gathered::Practice(_) => 5,
-            Gathered::Drill { .. } => 6,
-            Gathered::NoTake(_) => 7,
-        };
-        counts[k] += 1;
-        match outcome {
-            Gathered::Added { pupil, .. } => *whose.entry(shown(pupil)).or_insert(0usize) += 1,
-            Gathered::Drill { pupil, .. } => *drilled.entry(shown(pupil)).or_insert(0usize) += 1,
-            _ => {}
-        }
-        if let Gathered::Doubtful(waiting, _) = outcome {
-            // The same bytes under two names wait once.
-            asked.insert(*waiting);
-        }
-        if !matches!(outcome, Gathered::Added { .. } | Gathered::Drill { .. } | Gathered::Known) {
-            failed.push(format!("{}: {}", shown(&item.place), said(outcome)));
-        }
-        bar.inc(1);
-    });
-    bar.finish_and_clear();
-    result?;
-    for line in failed {
-        tell(&line);
-    }
-    for bad in &unreadable {
-        tell(&format!("{}: {}", shown(&bad.place), shown(&bad.why)));
-    }
-    let [added, known, copies, _, bad, practice, drills, others] = counts;
-    let (doubtful, bad) = (asked.len(), bad + unreadable.len());
-    let mut out = format!(
-        "{}, {known} known already, {}, {doubtful} for you to settle, {bad} not usable.\n",
-        counted(added, "new take"),
-        if copies == 1 { "1 copy".into() } else { format!("{copies} copies") }
-    );
-    let names = |of: &BTreeMap<String, usize>| -> String {
-        let named = |(p, n): (&String, &usize)| if *n == 1 { p.clone() } else { format!("{p} ({n})") };
-        of.iter().map(named).collect::<Vec<_>>().join(", ")
-    };
-    if !whose.is_empty() {
-        out.push_str(&format!("From {}.\n", names(&whose)));
-    }
-    if drills > 0 {
-        out.push_str(&format!("{} kept, from {}.\n", counted(drills, "echo drill"), names(&drilled)));
-    }
-    if others > 0 {
-        let files = counted(others, "file");
-        out.push_str(&format!("{files} with a sound check or nothing but the calls of a drill passed over.\n"));
-    }
-    if practice > 0 {
-        out.push_str(&format!("{} left out.\n", counted(practice, "recording of practice")));
-    }
-    if doubtful > 0 {
-        out.push_str("`pailbeat book waiting` shows what to settle.\n");
-    }
-    print(&out)?;
-    Ok(if bad > 0 { Outcome::SomeFailed } else { Outcome::Done })
-}
-
 fn takes(book: &Book, nickname: &str) -> Result<()> {
     let pupil = book.pupil(nickname)?;
     let mut out = String::new();
@@ -603,7 +485,7 @@ fn reassess(book: &Book) -> Result<Outcome> {
         "{}{} heard again with ear {}, {changed} changed.{stay}\n",
         lines.concat(),
         counted(heard, "take"),
-        gather::ear()
+        crate::book::gather::ear()
     ))?;
     Ok(if failed > 0 { Outcome::SomeFailed } else { Outcome::Done })
 }

@@ -14,7 +14,7 @@ use crate::onset::EAR_RATE;
 use crate::take::soundcheck::{
     Checked, EACH, PROBE_EVERY, PROBES, QUIET_UNTIL, STRIKES_FROM, Trouble, judge, probe_times, probes,
 };
-use crate::take::{KeptCheck, STRIKES_NOTE, plain};
+use crate::take::{KeptCheck, STRIKES_NOTE};
 use crate::units::{SampleRate, Seconds};
 
 /// A beginner strikes so often in a second, or slower.
@@ -29,10 +29,8 @@ pub(super) fn run(args: &SoundcheckArgs) -> Result<Outcome> {
         print(&format!("microphones:\n{}loudspeakers:\n{}", lines(&microphones), lines(&loudspeakers)))?;
         return Ok(Outcome::Done);
     }
-    let target = args.out.clone().unwrap_or_else(|| {
-        let whose = args.pupil.as_deref().map_or_else(String::new, |p| format!("-{}", plain(p)));
-        Path::new("takes").join(format!("soundcheck{whose}"))
-    });
+    let own = KeptCheck::name(args.pupil.as_deref());
+    let target = args.out.clone().unwrap_or_else(|| Path::new("takes").join(&own));
     let made = match &args.from {
         Some(path) => Made { path: path.clone(), from: Some(Seconds::ZERO), microphone: None, loudspeaker: None },
         None => record(args, &target)?,
@@ -56,11 +54,15 @@ pub(super) fn run(args: &SoundcheckArgs) -> Result<Outcome> {
     if args.from.is_none() {
         files::write(&target.with_extension("json"), json.as_bytes())?;
     }
-    print(&if args.json { format!("{json}\n") } else { said(&checked, row.surfaces.as_deref(), &target) })?;
+    // Takes look for a recorded check under its own name only.
+    let found = args.from.is_none() && target.file_name().is_some_and(|name| name == own.as_str());
+    let kept = row.surfaces.as_ref().map(|surfaces| target.with_file_name(surfaces));
+    print(&if args.json { format!("{json}\n") } else { said(&checked, kept.as_deref(), found) })?;
     Ok(Outcome::Done)
 }
 
-fn said(checked: &Checked, kept: Option<&str>, target: &Path) -> String {
+/// The check in words. `kept`: what `--surfaces` is to be told; `found`: takes beside it find it by themselves.
+fn said(checked: &Checked, kept: Option<&Path>, found: bool) -> String {
     let mut out = match checked.troubles.first() {
         None => "all is well: record the take from this place\n".to_string(),
         Some(first) => format!("change first: {}\n", first.say()),
@@ -78,9 +80,9 @@ fn said(checked: &Checked, kept: Option<&str>, target: &Path) -> String {
         ));
     }
     if let Some(kept) = kept {
-        let kept = target.with_file_name(kept);
+        let whose = if found { " for today’s takes beside it; for others" } else { "" };
         out.push_str(&format!(
-            "  how your surfaces sound is kept for today's takes beside it; for others: `--surfaces {}`\n",
+            "  how your surfaces sound is kept{whose}: `pailbeat assess ... --surfaces {}`\n",
             kept.display()
         ));
     }

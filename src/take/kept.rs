@@ -94,10 +94,15 @@ impl KeptCheck {
         ["began", "troubles", "strikes_s"].iter().all(|name| whole.get(name).is_some())
     }
 
-    /// Where it stands in a folder of takes: a pupil's own, or the one that names nobody.
+    /// What a pupil's own check, or the one that names nobody, is called in a folder of takes; without an ending.
+    pub fn name(pupil: Option<&str>) -> String {
+        pupil.map_or_else(|| "soundcheck".into(), |p| format!("soundcheck-{}", super::plain(p)))
+    }
+
+    /// Where takes look for it in their folder: a pupil's own, or the one that names nobody.
     pub fn path(folder: &Path, pupil: Option<&str>) -> PathBuf {
-        let own = pupil.map(|p| folder.join(format!("soundcheck-{}.json", super::plain(p))));
-        own.filter(|p| p.exists()).unwrap_or_else(|| folder.join("soundcheck.json"))
+        let [own, common] = [pupil, None].map(|whose| folder.join(KeptCheck::name(whose)).with_extension("json"));
+        if own.exists() { own } else { common }
     }
 }
 

@@ -1,0 +1,131 @@
+//! `pailbeat book gather`: recordings into the book, and in words what became of them.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::{Path, PathBuf};
+
+use anyhow::{Context, Result};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+use super::Outcome;
+use super::files::{counted, print, tell};
+use crate::book::gather::{Outcome as Gathered, Rules};
+use crate::book::{Book, BookError, sources};
+use crate::report::shown;
+
+/// What became of a recording, in words.
+pub(super) fn said(outcome: &Gathered) -> String {
+    match outcome {
+        Gathered::Added { take, pupil, part } => format!("take {take}: {}, {}", shown(pupil), shown(part)),
+        Gathered::Known => "in the book already".into(),
+        Gathered::Copy(file) => format!("the same sound as {}", shown(file)),
+        Gathered::Doubtful(number, why) => format!("waits for you as number {number}: {}", shown(why)),
+        Gathered::Bad(why) => shown(why),
+        Gathered::Drill { pupil, title, right, rounds } => {
+            format!("{}, drill {}: {right} of {rounds} rounds right", shown(pupil), shown(title))
+        }
+        Gathered::NoTake(what) => format!("{what}; passed over"),
+        Gathered::Practice(what) => format!("practice of {}, no take of the whole; left out", shown(what)),
+    }
+}
+
+/// A bar with the time left.
+pub(super) fn bar(all: usize) -> ProgressBar {
+    let bar = ProgressBar::with_draw_target(Some(all as u64), ProgressDrawTarget::stderr());
+    if let Ok(style) = ProgressStyle::with_template("{pos} of {len}  {wide_bar}  {eta} left") {
+        bar.set_style(style);
+    }
+    bar
+}
+
+/// Gathers and says what came of it. `rules`: a file; without one `rules.toml` in the folder of the book.
+pub(super) fn run(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Result<Outcome> {
+    let own = book.folder().join("rules.toml");
+    let rules = match rules.or_else(|| own.is_file().then_some(own.as_path())) {
+        Some(path) => {
+            let text = std::fs::read_to_string(path).with_context(|| format!("cannot read `{}`", path.display()))?;
+            Rules::parse(&text)?
+        }
+        None => Rules::default(),
+    };
+    let (items, unreadable) = sources::collect(places);
+    if places.is_empty() && book.waiting()?.is_empty() {
+        return Err(BookError::Refused {
+            what: "nothing waits, and no place to gather from is given".into(),
+            hint: "name a folder, a zip file, a mailbox or recordings: `pailbeat book gather FOLDER`".into(),
+        }
+        .into());
+    }
+    let bar = bar(items.len());
+    let mut counts = [0usize; 8];
+    let mut failed = Vec::new();
+    let mut asked = BTreeSet::new();
+    let mut whose = BTreeMap::new();
+    let mut drilled = BTreeMap::new();
+    let result = book.gather(&items, rules, |number, item, outcome| {
+        // What waits from earlier comes after the list.
+        if number >= items.len() {
+            bar.inc_length(1);
+        }
+        let k = match outcome {
+            Gathered::Added { .. } => 0,
+            Gathered::Known => 1,
+            Gathered::Copy(_) => 2,
+            Gathered::Doubtful(..) => 3,
+            Gathered::Bad(_) => 4,
+            Gathered::Practice(_) => 5,
+            Gathered::Drill { .. } => 6,
+            Gathered::NoTake(_) => 7,
+        };
+        counts[k] += 1;
+        match outcome {
+            Gathered::Added { pupil, .. } => *whose.entry(shown(pupil)).or_insert(0usize) += 1,
+            Gathered::Drill { pupil, .. } => *drilled.entry(shown(pupil)).or_insert(0usize) += 1,
+            _ => {}
+        }
+        if let Gathered::Doubtful(waiting, _) = outcome {
+            // The same bytes under two names wait once.
+            asked.insert(*waiting);
+        }
+        if !matches!(outcome, Gathered::Added { .. } | Gathered::Drill { .. } | Gathered::Known) {
+            failed.push(format!("{}: {}", shown(&item.place), said(outcome)));
+        }
+        bar.inc(1);
+    });
+    bar.finish_and_clear();
+    result?;
+    for line in failed {
+        tell(&line);
+    }
+    for bad in &unreadable {
+        tell(&format!("{}: {}", shown(&bad.place), shown(&bad.why)));
+    }
+    let [added, known, copies, _, bad, practice, drills, others] = counts;
+    let (doubtful, bad) = (asked.len(), bad + unreadable.len());
+    let mut out = format!(
+        "{}, {known} known already, {}, {doubtful} for you to settle, {bad} not usable.\n",
+        counted(added, "new take"),
+        if copies == 1 { "1 copy".into() } else { format!("{copies} copies") }
+    );
+    let names = |of: &BTreeMap<String, usize>| -> String {
+        let named = |(p, n): (&String, &usize)| if *n == 1 { p.clone() } else { format!("{p} ({n})") };
+        of.iter().map(named).collect::<Vec<_>>().join(", ")
+    };
+    if !whose.is_empty() {
+        out.push_str(&format!("From {}.\n", names(&whose)));
+    }
+    if drills > 0 {
+        out.push_str(&format!("{} kept, from {}.\n", counted(drills, "echo drill"), names(&drilled)));
+    }
+    if others > 0 {
+        let files = counted(others, "file");
+        out.push_str(&format!("{files} with a sound check or nothing but the calls of a drill passed over.\n"));
+    }
+    if practice > 0 {
+        out.push_str(&format!("{} left out.\n", counted(practice, "recording of practice")));
+    }
+    if doubtful > 0 {
+        out.push_str("`pailbeat book waiting` shows what to settle.\n");
+    }
+    print(&out)?;
+    Ok(if bad > 0 { Outcome::SomeFailed } else { Outcome::Done })
+}
