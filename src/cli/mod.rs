@@ -172,8 +172,8 @@ struct SoundcheckArgs {
     /// Whose surfaces and chair they are: the check holds for this pupil's takes only
     #[arg(long, value_name = "NICKNAME")]
     pupil: Option<String>,
-    /// Where the check is kept: the recording and what was found; an earlier check is replaced. Under this name takes recorded
-    /// into the same folder within twelve hours use it [default: takes/soundcheck, takes/soundcheck-NICKNAME]
+    /// Where the check is kept: the recording and what was found; an earlier check is replaced. Takes recorded into its folder
+    /// within twelve hours use it if it is called `soundcheck` or `soundcheck-NICKNAME`, as it is by default, in `takes`
     #[arg(long, value_name = "NAME")]
     out: Option<PathBuf>,
     /// The microphone's name or a piece of it [default: the system's]
