@@ -50,8 +50,8 @@ impl Holes {
     pub fn watch(&mut self, block: &[f32]) {
         self.rest.extend_from_slice(block);
         let all = std::mem::take(&mut self.rest);
-        let pieces = all.chunks_exact(PIECE);
-        self.rest = pieces.remainder().to_vec();
+        let (pieces, rest) = all.as_chunks::<PIECE>();
+        self.rest = rest.to_vec();
         for piece in pieces {
             self.piece(piece);
         }
@@ -148,7 +148,7 @@ mod tests {
         faded[44_541..53_000].fill(0.0);
         assert_eq!(thresholds(&faded, &[1.1]), [-50.0]);
         let mut paused = noise(4 * 44_100);
-        for pause in paused.chunks_exact_mut(22_050) {
+        for pause in paused.as_chunks_mut::<22_050>().0 {
             pause[15_000..].fill(0.0);
         }
         assert_eq!(thresholds(&paused, &[0.4]), [-50.0]);

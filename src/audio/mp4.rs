@@ -285,7 +285,7 @@ fn padding(moov: &[u8]) -> Option<(u64, u64)> {
 /// Makes one entry, good for all samples, of a long table of sample durations.
 fn one_duration(stts: Inner<'_>) -> Option<Patch> {
     let count = be32(stts.body, 4).filter(|count| *count > MANY_DURATIONS)?;
-    let entries = stts.body.get(8..)?.chunks_exact(8).take(count as usize);
+    let entries = stts.body.get(8..)?.as_chunks::<8>().0.iter().take(count as usize);
     let samples = entries.map(|entry| be32(entry, 0).unwrap_or(0)).fold(0_u32, u32::saturating_add);
     let mut bytes = 1_u32.to_be_bytes().to_vec();
     bytes.extend(samples.to_be_bytes());

@@ -219,7 +219,7 @@ pub fn unpack(bytes: &[u8]) -> (Vec<Mark>, Vec<Ticks>) {
     let Some((count, rest)) = bytes.split_first_chunk::<4>() else { return Default::default() };
     let split = (u32::from_le_bytes(*count) as usize).saturating_mul(3).min(rest.len());
     let (strokes, extras) = rest.split_at(split);
-    let marks = strokes.chunks_exact(3).map(|c| {
+    let marks = strokes.as_chunks::<3>().0.iter().map(|c| {
         let late = i16::from_le_bytes([c[1], c[2]]);
         Mark {
             status: STATUSES.get(usize::from(c[0] & 7)).copied().unwrap_or(Status::NotHeard),
@@ -227,7 +227,7 @@ pub fn unpack(bytes: &[u8]) -> (Vec<Mark>, Vec<Ticks>) {
             late: (late != NO_LATENESS).then(|| Lateness(Seconds::of(f64::from(late) / TENTHS / 1e3))),
         }
     });
-    let extras = extras.chunks_exact(4).map(|c| Ticks(i64::from(u32::from_le_bytes([c[0], c[1], c[2], c[3]]))));
+    let extras = extras.as_chunks::<4>().0.iter().map(|c| Ticks(i64::from(u32::from_le_bytes(*c))));
     (marks.collect(), extras.collect())
 }
 

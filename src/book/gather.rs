@@ -219,8 +219,8 @@ impl Facts {
         let mut said = if !hashed.is_empty() {
             hashed
         } else {
-            let by_card = card.part.title.as_deref().map(&titled).unwrap_or_default();
-            let by_rule = if by_card.is_empty() { rule.as_deref().map(&titled).unwrap_or_default() } else { by_card };
+            let by_card = card.part.title.as_deref().map(titled).unwrap_or_default();
+            let by_rule = if by_card.is_empty() { rule.as_deref().map(titled).unwrap_or_default() } else { by_card };
             if by_rule.is_empty() { all.iter().collect() } else { by_rule }
         };
         // A card that says form or tempo points at the assignment that asked for them.

@@ -156,7 +156,7 @@ pub(super) fn again(item: &Item, assigned: &Assigned) -> Result<Distilled, BookE
 /// Whether two fingerprints are of one sound: nearly every strike of either stands in the other at the same place.
 pub(super) fn same_sound(a: &[u8], b: &[u8]) -> bool {
     let times = |print: &[u8]| {
-        let steps = print.chunks_exact(2).map(|c| f64::from(u16::from_le_bytes([c[0], c[1]])) / 10.0);
+        let steps = print.as_chunks::<2>().0.iter().map(|c| f64::from(u16::from_le_bytes(*c)) / 10.0);
         std::iter::once(0.0)
             .chain(steps.scan(0.0, |at, step| {
                 *at += step;

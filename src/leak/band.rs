@@ -27,7 +27,7 @@ fn heard(x: &[f32], frames: &mut Frames) -> Vec<bool> {
     let mut spectra: Vec<Bin> = Vec::new();
     frames.forward(&padded, 1.0, count(padded.len()), &mut spectra);
     let mut power = vec![0.0f32; BINS];
-    for row in spectra.chunks_exact(BINS) {
+    for row in spectra.as_chunks::<BINS>().0 {
         for (p, s) in power.iter_mut().zip(row) {
             *p += s.norm_sqr();
         }

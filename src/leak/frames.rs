@@ -70,7 +70,7 @@ impl Frames {
     /// The sound of some frames, `len` samples.
     pub(super) fn inverse(&mut self, frames: &[Bin], len: usize) -> Vec<f32> {
         let mut out = vec![0.0; len];
-        for (f, bins) in frames.chunks_exact(BINS).enumerate() {
+        for (f, bins) in frames.as_chunks::<BINS>().0.iter().enumerate() {
             self.spectrum.fill(Bin::default());
             self.spectrum[FIRST_BIN..FIRST_BIN + BINS].copy_from_slice(bins);
             let _ = self.inverse.process_with_scratch(&mut self.spectrum, &mut self.time, &mut self.scratch);
@@ -94,7 +94,7 @@ fn smooth(powers: &[f32], out: &mut Vec<f32>) {
     out.clear();
     out.resize(n * BINS, 0.0);
     let mut sum = [0.0f32; BINS + 4];
-    for (f, row) in out.chunks_exact_mut(BINS).enumerate() {
+    for (f, row) in out.as_chunks_mut::<BINS>().0.iter_mut().enumerate() {
         let frame = |k: usize| &powers[k * BINS..(k + 1) * BINS];
         let (a, b, c) = (frame(f.saturating_sub(1)), frame(f), frame((f + 1).min(n - 1)));
         for k in 0..BINS {

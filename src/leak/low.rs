@@ -8,7 +8,7 @@ use fearless_simd::{Level, dispatch};
 
 use super::LONGEST;
 use crate::guide::LONGEST as LONGEST_GUIDE;
-use crate::onset::EAR_RATE;
+use crate::onset::{EAR_RATE, dot};
 
 /// Samples of the ear that make one here.
 pub(super) const QUARTER: usize = 4;
@@ -88,25 +88,10 @@ impl Low {
 fn filter(x: &[f32], taps: &[f32], out: &mut Vec<f32>) -> usize {
     let mut at = 0;
     while let Some(near) = x.get(at..at + taps.len()) {
-        out.push(dot(near, taps));
+        out.push(dot::<16>(near, taps));
         at += QUARTER;
     }
     at
-}
-
-/// Sum of products, in lanes so that the compiler can use wide registers.
-#[inline(always)]
-fn dot(a: &[f32], b: &[f32]) -> f32 {
-    const LANES: usize = 16;
-    let mut lanes = [0.0f32; LANES];
-    let (a, b) = (a.chunks_exact(LANES), b.chunks_exact(LANES));
-    let tail: f32 = a.remainder().iter().zip(b.remainder()).map(|(x, y)| x * y).sum();
-    for (x, y) in a.zip(b) {
-        for k in 0..LANES {
-            lanes[k] += x[k] * y[k];
-        }
-    }
-    lanes.iter().sum::<f32>() + tail
 }
 
 #[cfg(test)]

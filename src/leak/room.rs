@@ -74,7 +74,7 @@ impl Room {
 /// How surely a template is known at each bin of its frames: the mean of `1 / squared error`.
 fn sureness(template: &Template) -> Vec<f32> {
     let mut sum = vec![0.0; BINS];
-    for row in template.error.chunks_exact(BINS).take(FRAMES) {
+    for row in template.error.as_chunks::<BINS>().0.iter().take(FRAMES) {
         for (s, e) in sum.iter_mut().zip(row) {
             *s += 1.0 / e;
         }

@@ -271,7 +271,7 @@ impl Work<'_> {
                 *s = x + (*s - x) * (1.0 - SHRINK * e / (p + 1e-20)).clamp(0.0, 1.0);
             }
             let band = &self.bands[kind];
-            for row in sum.chunks_exact_mut(BINS) {
+            for row in sum.as_chunks_mut::<BINS>().0 {
                 for (s, _) in row.iter_mut().zip(band).filter(|(_, heard)| !**heard) {
                     *s = Bin::default();
                 }
@@ -297,7 +297,7 @@ impl Work<'_> {
         let mut seen: Vec<Vec<f32>> = vec![Vec::new(); BINS];
         for &i in mine.iter().step_by(step) {
             self.look(i, frames);
-            for row in self.smooth.chunks_exact(BINS).step_by(frames.div_ceil(48).max(1)) {
+            for row in self.smooth.as_chunks::<BINS>().0.iter().step_by(frames.div_ceil(48).max(1)) {
                 for (seen, v) in seen.iter_mut().zip(row) {
                     seen.push(*v);
                 }
@@ -391,8 +391,8 @@ impl Work<'_> {
 /// Adds a sound's spectra (what is left, the template so far, the power of what is left) to a template's weighted sums.
 #[inline(always)]
 fn add(seen: (&[Bin], &[Bin], &[f32]), floor: &[f32], strength: f32, sums: (&mut [Bin], &mut [f32])) {
-    let rows = seen.0.chunks_exact(BINS).zip(seen.1.chunks_exact(BINS)).zip(seen.2.chunks_exact(BINS));
-    let sums = sums.0.chunks_exact_mut(BINS).zip(sums.1.chunks_exact_mut(BINS));
+    let rows = seen.0.as_chunks::<BINS>().0.iter().zip(seen.1.as_chunks::<BINS>().0).zip(seen.2.as_chunks::<BINS>().0);
+    let sums = sums.0.as_chunks_mut::<BINS>().0.iter_mut().zip(sums.1.as_chunks_mut::<BINS>().0);
     for (((rest, before), power), (sum, weight)) in rows.zip(sums) {
         for k in 0..BINS {
             let w = strength / (power[k] + floor[k]);

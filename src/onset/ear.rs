@@ -331,7 +331,7 @@ pub mod fitting {
         let features = Features::new(&front);
         let mut rows = Vec::new();
         features.append(0..front.candidates.len(), &mut rows);
-        (front.candidates.iter().zip(rows.chunks_exact(FIRST)).zip(&features.sketches))
+        (front.candidates.iter().zip(rows.as_chunks::<FIRST>().0).zip(&features.sketches))
             .map(|((c, row), s)| (c.at, row.to_vec(), features::timing(&front, c), s.level))
             .collect()
     }

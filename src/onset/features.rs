@@ -155,7 +155,7 @@ fn sketch<S: Simd>(simd: S, front: &Front, c: &Candidate) -> Sketch {
     ln_all(simd, &mut colour);
     let mean = sum(simd, &colour) / colour.len() as f32;
     colour.iter_mut().for_each(|v| *v -= mean);
-    let length = dot(&colour, &colour).sqrt() + 1e-9;
+    let length = dot::<8>(&colour, &colour).sqrt() + 1e-9;
     colour.iter_mut().for_each(|v| *v /= length);
     Sketch { at_s: seconds(c.at), level: level(front, c.near.powers[2]), rise: c.coarse.rise, over_floor, colour }
 }

@@ -93,7 +93,7 @@ fn quantile_of_bands<S: Simd, const BANDS: usize>(simd: S, frames: &[[f32; BANDS
         return out;
     }
     let k = i32x8::splat(simd, rank(frames.len(), q) as i32);
-    for (first, out) in (0..BANDS).step_by(GROUP).zip(out.chunks_exact_mut(GROUP)) {
+    for (first, out) in (0..BANDS).step_by(GROUP).zip(out.as_chunks_mut::<GROUP>().0) {
         let mut found = i32x8::splat(simd, 0);
         for bit in KEPT_BITS.rev() {
             let tried = found | 1 << bit;

@@ -10,17 +10,17 @@ use fearless_simd::{f32x8, prelude::*};
 /// Numbers in the widest register; arrays that are read by the register are filled up to a multiple of it.
 pub(crate) const WIDEST: usize = 16;
 
-/// Sum of products, in eight lanes so that the compiler can use wide registers.
-pub(crate) fn dot(a: &[f32], b: &[f32]) -> f32 {
-    let mut lanes = [0.0f32; 8];
-    let (a8, b8) = (a.chunks_exact(8), b.chunks_exact(8));
-    let tail: f32 = a8.remainder().iter().zip(b8.remainder()).map(|(x, y)| x * y).sum();
-    for (x, y) in a8.zip(b8) {
-        for k in 0..8 {
+/// Sum of products, in lanes so that the compiler can use wide registers.
+#[inline(always)]
+pub(crate) fn dot<const LANES: usize>(a: &[f32], b: &[f32]) -> f32 {
+    let mut lanes = [0.0f32; LANES];
+    let ((a, a_rest), (b, b_rest)) = (a.as_chunks::<LANES>(), b.as_chunks::<LANES>());
+    for (x, y) in a.iter().zip(b) {
+        for k in 0..LANES {
             lanes[k] += x[k] * y[k];
         }
     }
-    lanes.iter().sum::<f32>() + tail
+    lanes.iter().sum::<f32>() + a_rest.iter().zip(b_rest).map(|(x, y)| x * y).sum::<f32>()
 }
 
 /// Sum of products of two slices of whole registers.

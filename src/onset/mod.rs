@@ -26,6 +26,7 @@ mod spectrum;
 #[doc(hidden)]
 pub use ear::fitting;
 pub use ear::{Ear, Heard};
+pub(crate) use lanes::dot;
 
 use crate::units::{Decibels, SampleRate, Seconds};
 

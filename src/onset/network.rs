@@ -176,7 +176,7 @@ impl Net {
         let inputs = if first { rows } else { from };
         let mut out = [0.0; ROWS];
         for (out, row) in out.iter_mut().zip(inputs.chunks_exact(width)) {
-            *out = dot(&self.weights, &row[..self.weights.len()]) + self.bias;
+            *out = dot::<8>(&self.weights, &row[..self.weights.len()]) + self.bias;
         }
         out
     }

@@ -70,7 +70,7 @@ impl<const AFTER: usize, const BEFORE: usize> Shape<AFTER, BEFORE> {
             ln_all(simd, ratios[..count].as_flattened_mut());
             for logarithms in &ratios[..count] {
                 let mut sum = f32x8::splat(simd, 0.0);
-                for group in logarithms.chunks_exact(GROUP) {
+                for group in logarithms.as_chunks::<GROUP>().0 {
                     sum += f32x8::from_slice(simd, group);
                 }
                 out.push(sum.reduce_sum());
@@ -91,7 +91,7 @@ impl<const AFTER: usize, const BEFORE: usize> Shape<AFTER, BEFORE> {
     ) {
         let last = frames.len() - 1;
         let floor = floor.around(i);
-        for (first, out) in (0..BANDS).step_by(GROUP).zip(out.chunks_exact_mut(GROUP)) {
+        for (first, out) in (0..BANDS).step_by(GROUP).zip(out.as_chunks_mut::<GROUP>().0) {
             let group = first..first + GROUP;
             let mut after = f32x8::splat(simd, 0.0);
             for distance in self.after {

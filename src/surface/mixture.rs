@@ -100,10 +100,10 @@ impl Prior {
 
     /// Each strike by what its place says alone.
     pub(super) fn absolute(&self, c: &Constants, take: &Take) -> Vec<[f64; ALL]> {
-        let bells: Vec<Bell> = (self.own.iter().zip(self.mean.chunks_exact(DIMS)))
+        let bells: Vec<Bell> = (self.own.iter().zip(self.mean.as_chunks::<DIMS>().0))
             .map(|(own, mean)| {
                 let spread: Square = std::array::from_fn(|k| c.scatter[k] + own[k]);
-                Bell::new(std::array::from_fn(|k| mean[k]), &spread, c.tuning.odd_strike)
+                Bell::new(*mean, &spread, c.tuning.odd_strike)
             })
             .collect();
         take.places
@@ -283,7 +283,7 @@ impl Explanation {
                 for (sum, z) in sums[s].iter_mut().zip(z) {
                     *sum += w * z;
                 }
-                for (row, z_i) in squares[s].chunks_exact_mut(DIMS).zip(z) {
+                for (row, z_i) in squares[s].as_chunks_mut::<DIMS>().0.iter_mut().zip(z) {
                     let wz = w * z_i;
                     for (square, z_j) in row.iter_mut().zip(z) {
                         *square += wz * z_j;
@@ -322,7 +322,7 @@ impl Explanation {
             invert_factor(&precision, size, &mut y);
             square(&y, size, &mut variance);
             let means = times(&variance, &pull);
-            self.places = means.chunks_exact(DIMS).map(|p| std::array::from_fn(|i| p[i])).collect();
+            self.places = means.as_chunks::<DIMS>().0.to_vec();
             // Scatter: the surface's own, towards the take's, towards the usual.
             let doubt = |s: usize, k: usize| variance[(s * DIMS + k / DIMS) * size + s * DIMS + k % DIMS];
             let mut pooled: Square = std::array::from_fn(|k| t.scatter_take * c.scatter[k]);

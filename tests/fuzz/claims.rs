@@ -77,7 +77,7 @@ pub(crate) fn judge(data: &[u8]) {
     let Some((which, data)) = data.split_first() else { return };
     let line = &LINES[usize::from(which % 2)];
     let mut at = 0.0;
-    let strikes: Vec<Strike> = (data.chunks_exact(4).take(400))
+    let strikes: Vec<Strike> = (data.as_chunks::<4>().0.iter().take(400))
         .map(|b| {
             at += f64::from(b[0]) * 0.004;
             let mut surface = [0.05; Surface::COUNT];
