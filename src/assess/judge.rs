@@ -76,7 +76,7 @@ pub fn assess(timeline: &Timeline, strikes: &[Strike], faint: &[Strike], trace: 
     told.extend(drift::judge(&runs, opens).map(plain));
     told.extend(hands::uneven(timeline, strikes, placed, &timed, heard, jitter, noisy));
     // In noise the other hand may be hidden, but what is heard apart is apart.
-    let apart = hands::not_together(timeline, strikes, placed, &spreads);
+    let apart = hands::not_together(timeline, strikes, faint, placed, &spreads);
     let together_unknown = noisy && apart.is_none();
     told.extend(apart.map(plain));
     if !noisy {

@@ -89,7 +89,7 @@ pub(super) fn form(a: &[f64], v: &[f64]) -> f64 {
 }
 
 /// The logarithm of a sum of exponentials.
-pub(super) fn log_sum(values: impl Iterator<Item = f64> + Clone) -> f64 {
+pub(crate) fn log_sum(values: impl Iterator<Item = f64> + Clone) -> f64 {
     let top = values.clone().fold(f64::NEG_INFINITY, f64::max);
     if top.is_finite() { top + values.map(|v| (v - top).exp()).sum::<f64>().ln() } else { top }
 }
