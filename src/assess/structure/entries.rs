@@ -1,5 +1,6 @@
 //! Findings where the pulse was set anew: entries after rests too early or too late, joins with a gap or rushed, stops.
 
+use super::ties::Leap;
 use super::{LEAST_CONFIDENCE, Run, Take, named, witnessed};
 use crate::align::{Forbidden, Step};
 use crate::assess::{Finding, Kind, Unit};
@@ -33,9 +34,10 @@ struct Moved {
     follow: usize,
 }
 
-pub(super) fn judge(take: &Take, findings: &mut Vec<Finding>) {
+pub(super) fn judge(take: &Take, leaps: &[Leap], findings: &mut Vec<Finding>) {
     for run in 1..take.runs.len() {
-        if take.runs[run].began == Step::Shift && !take.found_again(run) {
+        let nowhere = leaps.iter().any(|leap| leap.run == run && leap.goes_on());
+        if (take.runs[run].began == Step::Shift || nowhere) && !take.found_again(run) {
             findings.extend(entry(take, run));
         }
     }
@@ -56,7 +58,8 @@ fn entry(take: &Take, run: usize) -> Option<Finding> {
     let join = near.clone().any(|j| j > 0 && take.opens_pass(j));
     let (kind, otherwise, share) = name(take, &moved, rest, join, take.quarter(before))?;
     let here = after.saturating_sub(1)..after + 2;
-    let dearer = take.trace.cost_without(&Forbidden { shifts: here.clone(), ..Forbidden::default() });
+    let jumps = if take.runs[run].began == Step::Shift { 0..0 } else { here.clone() };
+    let dearer = take.trace.cost_without(&Forbidden { shifts: here.clone(), jumps, ..Forbidden::default() });
     let sure = witnessed(kind, dearer);
     // After a stop the last stroke may be played again, which the search knows by another name: it was a stop all the same.
     let stopped = if moved.size > STOP_QUARTERS && sure < LEAST_CONFIDENCE {

@@ -13,7 +13,7 @@ const ENOUGH: usize = 12;
 
 pub(super) fn judge(take: &Take, leaps: &[Leap], findings: &mut Vec<Finding>) {
     began(take, findings);
-    for leap in leaps {
+    for leap in leaps.iter().filter(|leap| !leap.goes_on()) {
         let forbidden = Forbidden { jumps: leap.arrivals.clone(), ..Forbidden::default() };
         let dearer = take.trace.cost_without(&forbidden);
         let share = not_playing_about(take, leap);
@@ -110,9 +110,6 @@ fn same_spot(take: &Take, leap: &Leap) -> bool {
 /// Went on further than written.
 fn on(take: &Take, leap: &Leap, findings: &mut Vec<Finding>) {
     let left_out = leap.from + 1..leap.to;
-    if left_out.is_empty() {
-        return;
-    }
     let bars = &take.timeline.bars;
     let (Some(first), Some(last)) = (bars.get(left_out.start), bars.get(left_out.end - 1)) else { return };
     let whole = (left_out.start == 0 || bars[left_out.start - 1].pass != first.pass)

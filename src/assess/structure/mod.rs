@@ -42,7 +42,7 @@ pub fn structure(timeline: &Timeline, strikes: &[Strike], trace: &Trace) -> Stru
     let leaps = ties::settle(&mut take);
     let mut findings = Vec::new();
     jumps::judge(&take, &leaps, &mut findings);
-    entries::judge(&take, &mut findings);
+    entries::judge(&take, &leaps, &mut findings);
     rests::judge(&take, &mut findings);
     lost::judge(&take, &mut findings);
     for finding in &mut findings {

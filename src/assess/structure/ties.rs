@@ -31,6 +31,13 @@ pub(super) struct Leap {
     pub(super) arrivals: std::ops::Range<usize>,
 }
 
+impl Leap {
+    /// No bar was left out and none comes again: only the pulse is another.
+    pub(super) fn goes_on(&self) -> bool {
+        self.paused && self.to == self.from + 1
+    }
+}
+
 /// More than this late (quarters) is a stop.
 const STOP_QUARTERS: f64 = 0.5;
 /// As near as this, beside the jitter, is in time.
