@@ -146,3 +146,30 @@ pub(crate) fn candidates(short: &[f32], long: &[f32]) -> Vec<Coarse> {
     out.sort_by_key(|c| c.at);
     out
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_long_peak_counts_where_no_short_one_is_near_and_stands_at_its_own_time() {
+        let (mut short, mut long) = (vec![0.0; 400], vec![0.0; 100]);
+        // Short peaks at samples 3200 and 16000; long ones at 3328 (3 ms later), at 9984 and at 16896 (20 ms later).
+        (short[50], short[250]) = (9.0, 6.0);
+        (long[13], long[39], long[66]) = (30.0, 12.0, 15.0);
+        let found: Vec<(usize, f32, Seen)> = candidates(&short, &long).iter().map(|c| (c.at, c.rise, c.seen)).collect();
+        let expected =
+            [(3200, 9.0, Seen::Short), (9984, 4.0, Seen::Long), (16_000, 6.0, Seen::Short), (16_896, 5.0, Seen::Long)];
+        assert_eq!(found, expected);
+    }
+
+    #[test]
+    fn a_peak_is_above_the_least_and_the_largest_of_its_neighbourhood() {
+        let at = |rise: &[f32]| peaks(rise, 1.0).collect::<Vec<_>>();
+        assert_eq!(at(&[0.0, 0.9, 0.0, 1.1, 0.0]), [3]);
+        // Four frames apart the larger one counts, five apart both; of two equal neighbours the first.
+        assert_eq!(at(&[0.0, 2.0, 0.0, 0.0, 0.0, 3.0]), [5]);
+        assert_eq!(at(&[0.0, 2.0, 0.0, 0.0, 0.0, 0.0, 3.0]), [1, 6]);
+        assert_eq!(at(&[0.0, 2.0, 2.0, 0.0]), [1]);
+    }
+}

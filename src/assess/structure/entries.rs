@@ -206,3 +206,23 @@ fn inverted(m: [[f64; 3]; 3]) -> Option<[[f64; 3]; 3]> {
     let det: f64 = (0..3).map(|c| m[0][c] * cofactor(0, c)).sum();
     (det.abs() > 1e-12).then(|| std::array::from_fn(|r| std::array::from_fn(|c| cofactor(c, r) / det)))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_rest_miscounted_by_half_a_beat_or_a_whole_one_is_likelier_than_by_anything_else() {
+        let density = |size: f64| miscounted(size, 0.03, 2.0);
+        // Half and a whole quarter late each as a normal density of .034 around it (.03 and .015 together), and between .2
+        // and .7 anything.
+        let top = 1.0 / (0.03f64.hypot(0.015) * std::f64::consts::TAU.sqrt());
+        assert!((density(0.5) - (0.3 * top + 0.8)).abs() < 1e-9);
+        assert!((density(1.0) - 0.3 * top).abs() < 1e-9);
+        assert!((density(0.3) - 0.8).abs() < 1e-6 && density(1.5) < 1e-6);
+        // A rest of one quarter is hardly counted one too long.
+        assert!((miscounted(1.0, 0.03, 1.0) - 0.1 * top).abs() < 1e-9);
+        // One standard deviation away.
+        assert!((density(1.0 + 0.03f64.hypot(0.015)) / density(1.0) - (-0.5f64).exp()).abs() < 1e-9);
+    }
+}
