@@ -6,6 +6,7 @@
 //! | step | in -> out |
 //! |---|---|
 //! | [`units`] | seconds, ticks, tempo, decibels, lateness |
+//! | `stats` | values -> their median |
 //! | [`part`] | text of a part file -> [`part::Part`] -> [`part::Timeline`] |
 //! | [`guide`] | part -> what is played along with: sounds at known samples |
 //! | [`audio`] | any recording -> blocks of samples at one rate (the edge) |
@@ -40,6 +41,7 @@ pub mod leak;
 pub mod onset;
 pub mod part;
 pub mod report;
+mod stats;
 pub mod surface;
 #[cfg(feature = "edge")]
 pub mod take;

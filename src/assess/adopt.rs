@@ -5,9 +5,9 @@
 //! for each stroke left out, against one note in 50 displaced).
 
 use super::runs::{Point, Run};
-use super::stats::median;
 use crate::align::{Placed, Step, Strike};
 use crate::part::Timeline;
+use crate::stats::median;
 use crate::units::{Bpm, Seconds};
 
 /// Of the way to the neighbouring strokes this share is a stroke's own.
@@ -21,7 +21,7 @@ const LEAST_SURFACE: f64 = 0.01;
 pub(super) fn adopt(timeline: &Timeline, strikes: &[Strike], placed: &mut [Placed], runs: &[Run]) -> bool {
     let points = || runs.iter().flat_map(|r| &r.points);
     let levels: Vec<f64> = points().filter_map(|p| strikes.get(p.strike)).map(|s| s.level.0).collect();
-    let Some(middle) = median(&levels) else { return false };
+    let Some(middle) = median(levels) else { return false };
     let mut any = false;
     for pair in runs.iter().flat_map(|run| run.points.windows(2)) {
         let [p, q] = pair else { continue };

@@ -11,12 +11,13 @@
 use std::collections::BTreeMap;
 
 use super::runs::matched;
-use super::stats::{Belief, Row, grouped, logistic, median, normal_cdf, normal_density, robust};
+use super::stats::{Belief, Row, grouped, logistic, normal_cdf, normal_density, robust};
 use super::structure::LEAST_CONFIDENCE;
 use super::timing::Timed;
 use super::{Finding, Hearing, Kind, Told, Unit};
 use crate::align::{Placed, Step, Strike};
 use crate::part::{Dynamic, Hand, Hands, Surface, Timeline};
+use crate::stats::median;
 use crate::surface::log_sum;
 use crate::units::{Seconds, Ticks};
 
@@ -143,7 +144,7 @@ pub(super) fn not_together(
     if confidence < SAID_ABOVE {
         return None;
     }
-    let size = median(&apart.iter().map(|a| a.2).collect::<Vec<_>>())?;
+    let size = median(apart.iter().map(|a| a.2))?;
     let pass_of = |j: usize| timeline.strokes.get(j).and_then(|s| timeline.bars.get(s.bar)).map(|b| b.pass);
     let name_of = |j: usize| pass_of(j).and_then(|p| timeline.passes.get(p)).map(|p| p.section.clone());
     let first = apart.first()?;

@@ -9,10 +9,11 @@
 use std::collections::BTreeMap;
 
 use super::runs::matched;
-use super::stats::{Row, grouped, median, normal_cdf};
+use super::stats::{Row, grouped, normal_cdf};
 use super::{Finding, Hearing, Kind, Told, Unit, words};
 use crate::align::{Placed, Strike};
 use crate::part::{Swell, Timeline};
+use crate::stats::{MAD_TO_SD, median};
 use crate::units::Ticks;
 
 /// What a swell, or a step from soft to medium or medium to loud, should come to at least. Rule of thumb: three times the
@@ -148,9 +149,9 @@ fn touch(timeline: &Timeline, strikes: &[Strike], placed: &[Placed]) -> f64 {
     let struck: Vec<(usize, f64)> = (placed.iter().zip(strikes))
         .filter_map(|(p, s)| matched(p).and_then(|j| timeline.strokes.get(j)).map(|w| (w.surface.index(), s.level.0)))
         .collect();
-    let steps: Vec<f64> = struck.windows(2).filter(|w| w[0].0 == w[1].0).map(|w| (w[1].1 - w[0].1).abs()).collect();
-    // Of a difference of two normal values the median distance from 0 is 0.6745 sqrt(2) standard deviations.
-    median(&steps).map_or(0.0, |m| m / (0.6745 * std::f64::consts::SQRT_2))
+    let steps = struck.windows(2).filter(|w| w[0].0 == w[1].0).map(|w| (w[1].1 - w[0].1).abs());
+    // A difference of two normal values varies by sqrt(2) times their standard deviation.
+    median(steps).map_or(0.0, |m| m * MAD_TO_SD / std::f64::consts::SQRT_2)
 }
 
 fn pass_at(timeline: &Timeline, at: Ticks) -> Option<usize> {

@@ -23,6 +23,7 @@ pub use rerun::{InARow, Move, RerunRule, clean_passes, rerun};
 use crate::align::Step;
 use crate::onset::Audibility;
 use crate::part::{Surface, Timeline};
+use crate::stats::median;
 use crate::surface::{Doubt, Heard};
 use crate::units::{Bpm, Decibels, Lateness, Seconds};
 
@@ -366,9 +367,9 @@ impl Assessment {
             .map(|l| l.0.get())
             .filter(|l| l.abs() < near)
             .collect();
-        let middle = stats::median(&late).filter(|_| late.len() >= LEAST)?;
+        let middle = median(late.iter().copied()).filter(|_| late.len() >= LEAST)?;
         let away: Vec<f64> = late.iter().map(|l| (l - middle).abs()).collect();
-        Some((Lateness(Seconds::of(middle)), Seconds::of(stats::median(&away)?)))
+        Some((Lateness(Seconds::of(middle)), Seconds::of(median(away)?)))
     }
 }
 

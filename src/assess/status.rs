@@ -11,10 +11,11 @@
 use std::collections::BTreeMap;
 
 use super::runs::{Point, Run, matched};
-use super::stats::{median, normal_cdf, normal_density, quantile};
+use super::stats::{normal_cdf, normal_density, quantile};
 use super::{Hearing, Status};
 use crate::align::{Placed, Step, Strike};
 use crate::part::{Dynamic, Surface, Timeline};
+use crate::stats::median;
 use crate::surface::Doubt;
 use crate::units::Seconds;
 
@@ -304,7 +305,7 @@ fn loudness(ground: &Ground, gaps: &[Gap], surface: Surface, level: Option<Dynam
         all.extend(std::iter::repeat_n(-200.0, unheard));
         let middle = quantile(&all, 0.5)?.max(quantile(&heard, 0.1)?);
         let upper = quantile(&all, 0.84)? - middle;
-        let lower = median(&heard)? - quantile(&heard, 0.16)?;
+        let lower = median(heard.iter().copied())? - quantile(&heard, 0.16)?;
         Some(Loudness { middle, spread: upper.max(lower).max(LEAST_SPREAD_DB) })
     };
     let is = |j: usize| strokes.get(j).map(|s| (s.surface, s.level));

@@ -5,8 +5,9 @@
 //! that the length of a quarter is the tracked one. Lateness is the strike's time minus t0.
 
 use super::runs::{Point, Run};
-use super::stats::{Belief, Row, median, robust, scale};
+use super::stats::{Belief, Row, robust, scale};
 use super::{Clock, ClockSource};
+use crate::stats::median;
 use crate::units::{Bpm, Lateness, Seconds, Ticks};
 
 /// Neighbours this near make the pulse: a bar of 4/4 before and one after. Longer would call a bar played with a little
@@ -116,10 +117,10 @@ pub(super) fn clock(runs: &[Run], timed: &[Option<Timed>], jitter: Seconds) -> O
     /// Strikes that draw the line: two bars of quarters and their offbeats.
     const OPENING: usize = 12;
     let tempi: Vec<f64> = timed.iter().flatten().map(|t| t.bpm.get()).collect();
-    let bpm = Bpm::clamped(median(&tempi)?);
+    let bpm = Bpm::clamped(median(tempi)?);
     let first = &runs.first()?.points;
     let opening = &first[..first.len().min(OPENING)];
-    let quarter = median(&opening.iter().map(|p| p.quarter).collect::<Vec<_>>())?;
+    let quarter = median(opening.iter().map(|p| p.quarter))?;
     let rows: Vec<Row<2>> = opening.iter().map(|p| Row { x: [1.0, p.b], y: p.t, weight: 1.0 }).collect();
     let scale = jitter.get().max(1e-3);
     let tempo = Belief { mean: quarter, precision: (scale / (TEMPO_BELIEF * quarter)).powi(2) };

@@ -14,6 +14,7 @@ use crate::part::Timeline;
 use crate::report::listed;
 use crate::report::page::class::{ClassView, Standing, Unit};
 use crate::report::page::progress::{Line, ProgressView};
+use crate::stats::median;
 use crate::units::Bpm;
 
 /// A week: who sends nothing for longer, or has been at the same matter for longer, needs a word.
@@ -47,14 +48,6 @@ struct Day {
     kept: i64,
     joins: i64,
     had: i64,
-}
-
-/// The middle value.
-fn middle(values: &[f64]) -> Option<f64> {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let (a, b) = (sorted.get(sorted.len().checked_sub(1)? / 2)?, sorted.get(sorted.len() / 2)?);
-    Some((a + b) / 2.0)
 }
 
 /// `A>B` as it is read.
@@ -305,17 +298,18 @@ impl Book {
         view.lines = vec![
             Line {
                 title: "Evenness".into(),
-                now: middle(&last.jitter)
+                now: median(last.jitter.iter().copied())
                     .map_or("not heard".into(), |ms| format!("mostly within {ms:.0} ms of the beat")),
-                values: rows.iter().map(|d| middle(&d.jitter)).collect(),
+                values: rows.iter().map(|d| median(d.jitter.iter().copied())).collect(),
                 // Upside down: even is up, as in the other charts.
                 range: (80.0, 0.0),
                 ends: ("0 ms".into(), "80 ms".into()),
             },
             Line {
                 title: "Tempo".into(),
-                now: middle(&last.bpm).map_or("not heard".into(), |b| format!("{b:.0} quarter notes a minute")),
-                values: rows.iter().map(|d| middle(&d.bpm)).collect(),
+                now: median(last.bpm.iter().copied())
+                    .map_or("not heard".into(), |b| format!("{b:.0} quarter notes a minute")),
+                values: rows.iter().map(|d| median(d.bpm.iter().copied())).collect(),
                 range: (low, high),
                 ends: (format!("{high:.0}"), format!("{low:.0}")),
             },

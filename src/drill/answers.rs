@@ -9,6 +9,7 @@ use super::score::explains;
 use super::slots::{self, Meant, SOMEBODY, Slot};
 use super::{Habits, Plan, Round, Struck, Verdict, VerdictKind, score};
 use crate::chain::Take;
+use crate::stats::{MAD_TO_SD, median};
 use crate::surface::Calibration;
 use crate::units::Seconds;
 
@@ -19,7 +20,6 @@ const SPREAD_WEIGHS: f64 = 12.0;
 /// A pupil's spread is not taken for more than this: beyond it nothing would be late any more.
 const MOST_SPREAD: Seconds = Seconds::from_millis(60.0);
 /// Median absolute deviation to standard deviation of a normal distribution.
-const MAD_TO_SD: f64 = 1.4826;
 /// A round belongs to the recording if its answer ends at most this long after it: the last strokes come well before.
 const AFTER_END: Seconds = Seconds::from_millis(100.0);
 /// An answer was another pattern of the bank if that explains it so much better, in nats.
@@ -96,7 +96,7 @@ fn spread(verdicts: &[Verdict]) -> Seconds {
     let off = verdicts.iter().flat_map(|v| v.lateness.iter().map(|l| l.0.millis().abs() / 1e3));
     let off: Vec<f64> = off.collect();
     let n = off.len() as f64;
-    let own = slots::median(off).unwrap_or(0.0) * MAD_TO_SD;
+    let own = median(off).unwrap_or(0.0) * MAD_TO_SD;
     let spread = ((SPREAD_WEIGHS * SPREAD.get().powi(2) + n * own * own) / (SPREAD_WEIGHS + n)).sqrt();
     Seconds::of(spread.min(MOST_SPREAD.get()))
 }

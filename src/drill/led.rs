@@ -6,12 +6,12 @@
 
 use super::fit::{At, fit};
 use super::score::LEADER;
-use super::slots::median;
 use super::{Call, Drill, Plan, Round};
 use crate::chain::Take;
 use crate::guide::{Guide, GuideConfig};
 use crate::leak::Lock;
 use crate::onset::{EAR_RATE, Onset};
+use crate::stats::median;
 use crate::units::{Bpm, Samples, Seconds};
 
 /// A leader plays a call so much faster or slower than written, at most (as far as `fit` looks).
@@ -168,7 +168,7 @@ pub fn led(drill: &Drill, leader: &Take) -> Result<(Plan, Led), LedError> {
     strikes.retain(|o| o.level.0 > loud - RANGE_DB);
     let parts: Vec<&[&Onset]> = strikes.chunk_by(|a, b| (b.at - a.at).get() < silence).collect();
     let mut found: Vec<Found> = parts.iter().filter_map(|part| recognised(part, drill)).collect();
-    let usual = median(found.iter().map(|f| f.ratio).collect()).unwrap_or(1.0);
+    let usual = median(found.iter().map(|f| f.ratio)).unwrap_or(1.0);
     found.retain(|f| (f.ratio / usual).ln().abs() < STEADY);
     let passed_over = parts.len() - found.len();
     let mut rounds: Vec<Round> = found.iter().map(|found| round(found, drill)).collect();

@@ -8,6 +8,7 @@ use crate::chain::Take;
 use crate::leak::comes_with;
 use crate::onset::{Heard, Onset};
 use crate::part::Surface;
+use crate::stats::median;
 use crate::surface::{self, Calibration, Doubt, Prior, Reading};
 use crate::units::{Decibels, Hertz, Seconds};
 
@@ -136,7 +137,7 @@ pub(super) struct Meant {
 impl Meant {
     /// The pupil's middle strike.
     pub(super) fn middle(&self) -> Option<Decibels> {
-        median(self.sure.iter().map(|s| s.2).collect()).map(Decibels)
+        median(self.sure.iter().map(|s| s.2)).map(Decibels)
     }
 
     /// The middle strike on the surface that sounds softest.
@@ -248,18 +249,13 @@ fn known_surfaces(
     })
 }
 
-pub(super) fn median(mut x: Vec<f64>) -> Option<f64> {
-    x.sort_by(f64::total_cmp);
-    x.get(x.len() / 2).copied()
-}
-
 /// Where hardly anybody plays, what is softer than the calls is doubted.
 pub(super) fn doubt_the_leader(slots: &mut [Slot], take: &Take, sure: usize) {
     let asked: usize = slots.iter().filter(|s| !s.round.hush).map(|s| s.expected.len()).sum();
     if sure > 0 && sure as f64 >= SOMEBODY * asked as f64 {
         return;
     }
-    let taken_out = take.guide.as_ref().and_then(|g| median(g.sounds.iter().map(|s| s.leak.0).collect()));
+    let taken_out = take.guide.as_ref().and_then(|g| median(g.sounds.iter().map(|s| s.leak.0)));
     // Where too few calls have sounded to be taken out they are still there.
     let mut there = Vec::new();
     for slot in slots.iter() {

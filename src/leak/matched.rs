@@ -12,6 +12,7 @@ use super::limit::{limit, median};
 use super::low::Low;
 use crate::guide::Sound;
 use crate::onset::EAR_RATE;
+use crate::stats::MAD_TO_SD;
 
 /// Silence around a sound before it is limited: the limiter's filters ring.
 const AROUND: usize = 100;
@@ -20,7 +21,7 @@ const ENVELOPE: usize = 22;
 /// Shortest transform.
 const SHORTEST: usize = 4096;
 /// From the median of absolute values to the standard deviation of Gaussian noise.
-pub(super) const TO_SIGMA: f32 = 1.4826;
+pub(super) const TO_SIGMA: f32 = MAD_TO_SD as f32;
 
 /// The limiter makes noise of any level match by 3 to 4 (takes of `scripts/measure_leak.py`, white noise); where it is less
 /// there is silence without any noise, in which everything would stand out.

@@ -3,6 +3,8 @@
 //! Penalised least squares: `minimise sum w (v - s)^2 + lambda sum (second difference of s)^2` (Whittaker 1923), weights
 //! `1/variance`, residuals beyond 1.5 medians weighted down (Huber), four times over. Banded Cholesky decomposition.
 
+use crate::stats::median;
+
 /// What is known of each sound: a value and its variance, if any.
 pub(super) type Known = Option<(f64, f64)>;
 
@@ -13,18 +15,13 @@ const HUBER: f64 = 1.5;
 /// Fewer values make no curve.
 const LEAST: usize = 4;
 
-fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(0.0)
-}
-
 /// The curve at every sound; zeros where too little is known. Values beyond `most` count as `most`.
 pub(super) fn curve(known: &[Known], lambda: f64, most: f64) -> Vec<f64> {
     let n = known.len();
     if known.iter().flatten().count() < LEAST {
         return vec![0.0; n];
     }
-    let middle = median(known.iter().flatten().map(|k| 1.0 / (k.1 + 1e-30)).collect()) + 1e-30;
+    let middle = median(known.iter().flatten().map(|k| 1.0 / (k.1 + 1e-30))).unwrap_or(0.0) + 1e-30;
     let weights: Vec<f64> =
         known.iter().map(|k| k.map_or(0.0, |k| (1.0 / (k.1 + 1e-30) / middle).min(MOST_WEIGHT))).collect();
     let values: Vec<f64> = known.iter().map(|k| k.map_or(0.0, |k| k.0.clamp(-most, most))).collect();
@@ -33,7 +30,8 @@ pub(super) fn curve(known: &[Known], lambda: f64, most: f64) -> Vec<f64> {
     for _ in 0..TIMES {
         out = solve(&now, &values, lambda);
         let off: Vec<f64> = (0..n).map(|i| (values[i] - out[i]).abs() * weights[i].sqrt()).collect();
-        let limit = HUBER * median(off.iter().zip(known).filter(|o| o.1.is_some()).map(|o| *o.0).collect()) + 1e-12;
+        let limit =
+            HUBER * median(off.iter().zip(known).filter(|o| o.1.is_some()).map(|o| *o.0)).unwrap_or(0.0) + 1e-12;
         for i in 0..n {
             now[i] = weights[i] * (limit / off[i].max(1e-15)).min(1.0);
         }

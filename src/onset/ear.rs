@@ -9,6 +9,7 @@ use super::model::{Model, model};
 use super::second::{self, SECOND, WORTH_A_SECOND_LOOK};
 use super::spectrum::{FrameIndex, SHORT_HOP};
 use super::{Audibility, EAR_RATE, Onset};
+use crate::stats::median;
 use crate::units::{Decibels, Samples, Seconds};
 
 /// What was heard in a recording.
@@ -145,7 +146,7 @@ impl Ear {
         // Just before a strike, not in it.
         let quiet = |at: Seconds| around(at - Seconds::of(BEFORE_STRIKE_S));
         self.heard.over_noise =
-            median(self.heard.onsets.iter().filter_map(|o| Some(o.level.0 - quiet(o.at)?)).collect()).map(Decibels);
+            median(self.heard.onsets.iter().filter_map(|o| Some(o.level.0 - quiet(o.at)?))).map(Decibels);
         self.heard.gain_moved = self.heard.onsets.first().map_or(0.0, |first| {
             let (before, after): (Vec<&Audibility>, Vec<&Audibility>) = stretches
                 .iter()
@@ -271,11 +272,6 @@ fn stand_out(front: &Front, sketches: &[features::Sketch], p: &mut [f32]) {
             p[i] = p[i].max(STANDS_OUT);
         }
     }
-}
-
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied()
 }
 
 /// Mean power of the window from a sample on, without its mean (a microphone's offset is no sound).

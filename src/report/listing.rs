@@ -1,6 +1,7 @@
 //! The bars as played, in words: the text twin of the chart, for page and terminal alike.
 
 use crate::assess::Assessment;
+use crate::stats::median;
 use crate::units::Seconds;
 
 use super::played::{Absent, Heard, Mark, Played, What};
@@ -59,7 +60,7 @@ pub(super) fn listing(assessment: &Assessment) -> Vec<BarLine> {
                 section,
                 bar: written.number,
                 items,
-                pulse: words::median(bpms.collect()).map(|bpm| format!("{bpm:.0}")),
+                pulse: median(bpms).map(|bpm| format!("{bpm:.0}")),
             });
         }
     }

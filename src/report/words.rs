@@ -401,14 +401,6 @@ fn by_guide(assessment: &Assessment) -> Option<String> {
 }
 
 /// Sorted finite numbers' middle; `None` when there are none.
-pub(super) fn median(mut numbers: Vec<f64>) -> Option<f64> {
-    numbers.retain(|n| n.is_finite());
-    numbers.sort_by(f64::total_cmp);
-    let n = numbers.len();
-    let (low, high) = (numbers.get(n.checked_sub(1)? / 2)?, numbers.get(n / 2)?);
-    Some((low + high) / 2.0)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -459,7 +451,5 @@ mod tests {
         assert_eq!([0.5, 1.0, 1.25, 10.0, 100.004].map(plain), ["0.5", "1", "1.25", "10", "100"]);
         assert_eq!(lateness(-12.4), "12 ms early");
         assert_eq!(lateness(0.4), "on the beat");
-        assert_eq!(median(vec![3.0, f64::NAN, 1.0, 2.0, 10.0]), Some(2.5));
-        assert_eq!(median(vec![]), None);
     }
 }

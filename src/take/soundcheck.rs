@@ -6,6 +6,7 @@
 use crate::chain::Take;
 use crate::guide::Sound;
 use crate::onset::EAR_RATE;
+use crate::stats::median;
 use crate::units::{Decibels, Seconds};
 
 /// Silence is listened to until here, but for the first half second, in which microphones settle.
@@ -136,13 +137,8 @@ impl Checked {
     /// The middle delay of the probes; `None` with fewer than half of them.
     pub fn delay(&self) -> Option<Seconds> {
         let delays: Vec<f64> = self.probes.iter().map(|p| p.delay.get()).collect();
-        (delays.len() * 2 >= PROBES).then(|| middle(delays).map(Seconds::of)).flatten()
+        (delays.len() * 2 >= PROBES).then(|| median(delays).map(Seconds::of)).flatten()
     }
-}
-
-fn middle(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied()
 }
 
 /// When the probes are due, from the first sample that is played.
@@ -185,11 +181,11 @@ pub fn judge(take: &Take, peak: f32, probes: Vec<Probe>, surfaces: usize) -> Che
     let heard = &take.heard;
     let half = Seconds::from_millis(500.0);
     let quiet = heard.audibility.iter().filter(|a| a.from >= half && a.from < QUIET_UNTIL).map(|a| a.threshold.0);
-    let threshold = middle(quiet.collect()).map(Decibels);
+    let threshold = median(quiet).map(Decibels);
     let late = |k: &usize| heard.onsets.get(*k).is_some_and(|o| o.at >= STRIKES_FROM);
     let struck: Vec<usize> = (0..heard.onsets.len()).filter(late).collect();
     let levels: Vec<f64> = struck.iter().filter_map(|k| Some(heard.onsets.get(*k)?.level.0)).collect();
-    let strike = middle(levels).map(Decibels);
+    let strike = median(levels).map(Decibels);
     let noise = threshold.zip(heard.over_noise.zip(strike)).map(|(_, (over, strike))| Decibels(strike.0 - over.0));
     let mut troubles = Vec::new();
     let clipped = struck.iter().filter(|k| take.clipped.get(**k).copied().unwrap_or(false)).count();
@@ -215,7 +211,7 @@ pub fn judge(take: &Take, peak: f32, probes: Vec<Probe>, surfaces: usize) -> Che
     if spread(probes.iter().map(|p| p.delay.get()).collect()) > WANDERS.get() {
         troubles.push(Trouble::DelayWanders);
     }
-    let guide = middle(probes.iter().map(|p| p.level.0).collect());
+    let guide = median(probes.iter().map(|p| p.level.0));
     if guide.zip(strike).is_some_and(|(guide, strike)| guide > strike.0 - GUIDE_BELOW_DB) {
         troubles.push(Trouble::GuideLoud);
     }

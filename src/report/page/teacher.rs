@@ -4,6 +4,7 @@ use std::fmt::Write as _;
 
 use crate::assess::{Assessment, Finding, Status};
 use crate::part::Surface;
+use crate::stats::median;
 
 use super::super::chart::{self, ChartStyle};
 use super::super::listing::{BarLine, listing};
@@ -175,7 +176,7 @@ fn by_surface(out: &mut String, assessment: &Assessment) {
         };
         let n = |status| judged().filter(|j| j.status == status).count();
         let written = judged().count();
-        let late = words::median(judged().filter_map(|j| j.late.map(|l| l.millis())).collect());
+        let late = median(judged().filter_map(|j| j.late.map(|l| l.millis())));
         (written > 0).then(|| {
             format!(
                 "<tr><th scope=\"row\">{}</th><td>{written}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td></tr>\n",
