@@ -13,6 +13,7 @@ use crate::holes::Holes;
 use crate::leak::{self, GuideClock, Lock, Low, Reference, Residue};
 use crate::onset::{EAR_RATE, Ear, Heard, Onset};
 use crate::part::{Surface, Timeline};
+use crate::stats::median;
 use crate::surface::{Calibration, FeatureBank, Features, Prior, Reading, tell};
 use crate::units::{Decibels, Seconds};
 
@@ -186,9 +187,8 @@ impl Gate {
 
     /// The strikes as this gate sees them; `None` where there is no flood.
     fn apply(self, strikes: &[Strike]) -> Option<Vec<Strike>> {
-        let mut levels: Vec<f64> = strikes.iter().filter(|s| s.certainty > Gate::SURE).map(|s| s.level.0).collect();
-        levels.sort_by(f64::total_cmp);
-        let middle = levels.get(levels.len() / 2).copied().unwrap_or(f64::NEG_INFINITY);
+        let sure = strikes.iter().filter(|s| s.certainty > Gate::SURE);
+        let middle = median(sure.map(|s| s.level.0)).unwrap_or(f64::NEG_INFINITY);
         let inside = |s: &Strike| match self {
             Gate::Sure(least) => s.certainty >= least,
             Gate::Loud(below) => s.level.0 >= middle - below,

@@ -6,7 +6,7 @@
 //! | step | in -> out |
 //! |---|---|
 //! | [`units`] | seconds, ticks, tempo, decibels, lateness |
-//! | `stats` | values -> their median |
+//! | `stats` | medians, sums of logarithms |
 //! | [`part`] | text of a part file -> [`part::Part`] -> [`part::Timeline`] |
 //! | [`guide`] | part -> what is played along with: sounds at known samples |
 //! | [`audio`] | any recording -> blocks of samples at one rate (the edge) |

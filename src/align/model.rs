@@ -2,6 +2,7 @@
 
 use super::{Strike, costs};
 use crate::part::Surface;
+use crate::stats::median;
 
 /// Number of surfaces.
 pub(crate) const N: usize = Surface::COUNT;
@@ -162,10 +163,8 @@ pub(crate) fn usual_levels(strikes: &[Strike]) -> Vec<f64> {
     (0..strikes.len())
         .map(|i| {
             let near = &strikes[i.saturating_sub(AROUND)..(i + AROUND + 1).min(strikes.len())];
-            let sure = near.iter().filter(|s| s.certainty > 0.5 && s.level.0.is_finite());
-            let mut levels: Vec<f64> = sure.map(|s| s.level.0).collect();
-            levels.sort_by(f64::total_cmp);
-            levels.get(levels.len() / 2).copied().unwrap_or(strikes[i].level.0)
+            let sure = near.iter().filter(|s| s.certainty > 0.5);
+            median(sure.map(|s| s.level.0)).unwrap_or(strikes[i].level.0)
         })
         .collect()
 }

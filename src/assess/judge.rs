@@ -35,7 +35,7 @@ const SUREST: f64 = 0.98;
 /// Judges a take.
 ///
 /// `strikes` are what was matched to the part; `faint` are sounds below the ear's threshold, which excuse a missing stroke
-/// and are nothing else; `trace` is the alignment of `strikes`.
+/// and, where both hands are written, may be the other one, both in order of time; `trace` is the alignment of `strikes`.
 pub fn assess(timeline: &Timeline, strikes: &[Strike], faint: &[Strike], trace: &Trace, heard: &Hearing) -> Assessment {
     if strikes.len() < LEAST_STRIKES || timeline.strokes.is_empty() {
         return almost_nothing(timeline, strikes, heard);
@@ -76,7 +76,7 @@ pub fn assess(timeline: &Timeline, strikes: &[Strike], faint: &[Strike], trace: 
     told.extend(drift::judge(&runs, opens).map(plain));
     told.extend(hands::uneven(timeline, strikes, placed, &timed, heard, jitter, noisy));
     // In noise the other hand may be hidden, but what is heard apart is apart.
-    let apart = hands::not_together(timeline, strikes, faint, placed, &spreads);
+    let apart = hands::not_together(timeline, strikes, faint, placed, &spreads, heard);
     let together_unknown = noisy && apart.is_none();
     told.extend(apart.map(plain));
     if !noisy {

@@ -47,6 +47,8 @@ pub(super) struct Pupil {
     pub(super) left_late: f64,
     /// Standard deviation of the time between two hands, and a constant on top, seconds.
     pub(super) apart: (f64, f64),
+    /// Level of the later of two hands beside the first, dB.
+    pub(super) second_db: f64,
     /// Whether swells and dynamic marks are played, in dB over a swell and for a step.
     pub(super) swell_db: f64,
     /// Level of a stroke, dB: by surface, and its standard deviation.
@@ -73,6 +75,7 @@ impl Pupil {
             elsewhere: None,
             left_late: 0.0,
             apart: (0.010, 0.0),
+            second_db: -1.0,
             swell_db: 8.0,
             levels: [-18.0, -22.0, -20.0, -28.0, -24.0],
             touch_db: 2.5,
@@ -139,7 +142,7 @@ impl Pupil {
             if stroke.hands == Hands::Both {
                 let spread = (self.apart.0 * hands + self.apart.1).abs();
                 if spread > 0.012 {
-                    out.push((t + spread, level - 1.0, surface));
+                    out.push((t + spread, level + self.second_db, surface));
                 }
             }
         }

@@ -287,6 +287,74 @@ fn hands_that_fall_apart_are_not_together_and_hands_that_do_not_are() {
 }
 
 #[test]
+fn a_second_hand_that_is_only_faintly_heard_is_late_and_the_faint_sounds_of_a_room_are_no_hand() {
+    let both = |t: &Assessment| t.timeline.strokes.iter().filter(|s| s.hands == crate::part::Hands::Both).count();
+    let told = |takes: &[(Pupil, Assessment)]| {
+        let some: Vec<&Assessment> = takes.iter().map(|(_, t)| t).filter(|t| both(t) >= 4).collect();
+        assert!(some.len() >= 12);
+        (some.iter().filter(|t| kinds(t).contains(&Kind::NotTogether)).count(), some.len())
+    };
+    // The second is 40 dB softer: no strike, and in seven of ten a faint sound.
+    let (found, of) = told(&takes(30, 940, |_, _, p| (p.apart, p.second_db) = ((0.008, 0.045), -40.0)));
+    assert!(found * 10 >= of * 8, "{found} of {of}");
+    // Three faint sounds a second, and hands that fall together.
+    let (found, of) = told(&takes(60, 970, |_, _, p| (p.strays, p.threshold) = (180.0, -38.0)));
+    assert_eq!(found, 0, "of {of}");
+}
+
+#[test]
+fn a_second_sound_at_the_clicks_of_the_guide_is_no_hand() {
+    let pupil = Pupil { strays: 0.0, jitter: 0.010, unsteady: 0.001, ..Pupil::good(990) };
+    let line = pupil.line(PARTS[0]);
+    let (strikes, _, duration) = pupil.play(&line);
+    let trace = trace(&line, &strikes, &AlignConfig::default());
+    // The player is 45 ms behind the clicks, of which something is left on every beat.
+    let due: Vec<Seconds> = (0..line.strokes.len())
+        .map(|j| match trace.alignment.placed.iter().position(|p| p.stroke == Some(j)) {
+            Some(i) => strikes[i].at - Seconds::from_millis(45.0),
+            None => Seconds::ZERO,
+        })
+        .collect();
+    let left = |j: usize| Strike { at: due[j], certainty: 0.3, ..strikes[0] };
+    let faint: Vec<Strike> =
+        (0..line.strokes.len()).filter(|&j| line.strokes[j].hands == crate::part::Hands::Both).map(left).collect();
+    let judged = |guide: Option<GuideTimes>| {
+        let heard = Hearing { guide, ..Hearing::clear(Seconds::of(duration)) };
+        kinds(&assess(&line, &strikes, &faint, &trace, &heard)).contains(&Kind::NotTogether)
+    };
+    assert!(judged(None));
+    assert!(!judged(Some(GuideTimes { start: due[0], due: due.clone() })));
+}
+
+#[test]
+fn a_stop_is_told_where_the_stroke_before_it_was_not_heard() {
+    let mut told = 0;
+    for seed in 0..12 {
+        let pupil = Pupil { strays: 0.0, ..Pupil::good(1850 + seed) };
+        let line = pupil.line(
+            "title = \"T\"\nmeter = \"6/8\"\nbpm = { start = 60, goal = 90 }\nform = \"A B A\"\n[sections.A]\n\
+             strokes = \"xoox.o | xooO.- | xoox.o | x.-+.+\"\n[sections.B]\nstrokes = \"|: o.xo.x | +.-x.- :|2 oooxxx | X.----\"\n",
+        );
+        let (strikes, faint, duration) = pupil.play(&line);
+        let clean = trace(&line, &strikes, &AlignConfig::default());
+        // A stick falls in the second bar; the stroke that follows drowns in it, and the third bar begins 3 s late.
+        let opens = line.bars[2].strokes.start;
+        let at = |j: usize| clean.alignment.placed.iter().position(|p| p.stroke == Some(j)).unwrap();
+        let before = strikes[at(opens - 2)];
+        let mut fallen = [before; 4];
+        for (strike, after) in fallen.iter_mut().zip([0.45, 0.62, 0.74, 0.83]) {
+            (strike.at, strike.certainty) = (before.at + Seconds::of(after), 0.95);
+        }
+        let later = strikes[at(opens)..].iter().map(|s| Strike { at: s.at + Seconds::of(3.0), ..*s });
+        let all: Vec<Strike> = strikes[..at(opens - 1)].iter().copied().chain(fallen).chain(later).collect();
+        let trace = trace(&line, &all, &AlignConfig::default());
+        let take = assess(&line, &all, &faint, &trace, &Hearing::clear(Seconds::of(duration + 3.0)));
+        told += usize::from(kinds(&take) == [Kind::Paused]);
+    }
+    assert!(told >= 10, "{told} of 12");
+}
+
+#[test]
 fn a_swell_played_flat_is_said_and_one_that_grows_is_not() {
     for seed in 1000..1012 {
         let mut pupil = Pupil::good(seed);

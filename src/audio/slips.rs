@@ -5,6 +5,7 @@
 //! is steady to well under a callback; where it moves from one second to the next and stays, samples are missing (it rises)
 //! or came twice (it falls). Pure.
 
+use crate::stats::median;
 use crate::units::{SampleRate, Samples, Seconds};
 
 /// Length of the windows whose floors are compared. So long that some callback in it was on time.
@@ -77,9 +78,7 @@ impl SlipWatch {
             }
         } else if let Some(&last) = self.floors.last().filter(|_| self.floors.len() > SETTLING) {
             let moved = floor - last;
-            let mut usual: Vec<f64> = self.floors.windows(2).map(|w| (w[1] - w[0]).abs()).collect();
-            usual.sort_by(f64::total_cmp);
-            let usual = usual.get(usual.len() / 2).copied().unwrap_or(0.0);
+            let usual = median(self.floors.windows(2).map(|w| (w[1] - w[0]).abs())).unwrap_or(0.0);
             if moved.abs() > LEAST.get().max(ABOVE_USUAL * usual) {
                 self.pending = Some((Slip { at: Samples(start), lost: Seconds::of(moved) }, last));
                 return;
@@ -94,9 +93,7 @@ impl SlipWatch {
     /// When the first sample was captured, on the clock of the blocks: the middle of the floors. The first blocks of a sound
     /// server tell wrong times. `None` in the first seconds, and just after a slip.
     pub fn origin(&self) -> Option<Seconds> {
-        let mut floors = self.floors.clone();
-        floors.sort_by(f64::total_cmp);
-        floors.get(floors.len() / 2).copied().map(Seconds::of)
+        median(self.floors.iter().copied()).map(Seconds::of)
     }
 
     /// What has been found so far.

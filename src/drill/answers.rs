@@ -19,7 +19,6 @@ const SPREAD: Seconds = Seconds::from_millis(35.0);
 const SPREAD_WEIGHS: f64 = 12.0;
 /// A pupil's spread is not taken for more than this: beyond it nothing would be late any more.
 const MOST_SPREAD: Seconds = Seconds::from_millis(60.0);
-/// Median absolute deviation to standard deviation of a normal distribution.
 /// A round belongs to the recording if its answer ends at most this long after it: the last strokes come well before.
 const AFTER_END: Seconds = Seconds::from_millis(100.0);
 /// An answer was another pattern of the bank if that explains it so much better, in nats.

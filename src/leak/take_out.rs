@@ -24,6 +24,7 @@ use super::smooth::{Known, curve};
 use super::{Lock, Ppm, Reference};
 use crate::guide::Sound;
 use crate::onset::EAR_RATE;
+use crate::stats::median;
 use crate::units::Seconds;
 
 /// Samples before a sound that its template covers, 46 ms: speakers' filters and codecs ring ahead.
@@ -356,9 +357,7 @@ impl Work<'_> {
             let k = old.partition_point(|p| p.0 < at - 1e-9);
             old.get(k).map_or(0.0, |p| p.1) + moved[i]
         });
-        let mut over: Vec<f64> = gains.iter().flatten().map(|g| g.0 * g.0 / g.1).collect();
-        over.sort_by(f64::total_cmp);
-        let moves = over.get(over.len() / 2).is_some_and(|m| *m > GAIN_MOVES);
+        let moves = median(gains.iter().flatten().map(|g| g.0 * g.0 / g.1)).is_some_and(|m| m > GAIN_MOVES);
         let smooth = if moves { curve(&gains, GAINS.0, GAINS.1) } else { vec![0.0; n] };
         for (cue, g) in self.cues.iter_mut().zip(smooth) {
             cue.gain = (1.0 + g).clamp(GAIN_RANGE.0, GAIN_RANGE.1) as f32;

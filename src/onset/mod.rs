@@ -23,6 +23,7 @@ mod rise;
 mod second;
 mod spectrum;
 
+pub(crate) use clock::TICK;
 #[doc(hidden)]
 pub use ear::fitting;
 pub use ear::{Ear, Heard};

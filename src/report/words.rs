@@ -400,7 +400,6 @@ fn by_guide(assessment: &Assessment) -> Option<String> {
     ))
 }
 
-/// Sorted finite numbers' middle; `None` when there are none.
 #[cfg(test)]
 mod tests {
     use super::*;

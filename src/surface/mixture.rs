@@ -6,11 +6,12 @@
 //! scatter is drawn from the usual scatter over the take's towards the surface's own. In between, the part is listened
 //! to through the maps of [`super::maps`]. A strike that no surface explains is something else.
 
-use super::algebra::{dot, factor, form, invert, invert_factor, log_sum, square, times};
+use super::algebra::{dot, factor, form, invert, invert_factor, square, times};
 use super::constants::{Constants, DIMS, Place, Square};
 use super::features::BANDS;
 use super::maps::{ALL, Desk, Expected, Maps, NO_STROKE, Told, listen};
 use super::names::{Group, Namings, marks};
+use crate::stats::log_sum;
 
 /// A take as the mixture sees it. Strikes known by calibration stand behind the take's own.
 pub(super) struct Take {

@@ -10,7 +10,6 @@ mod mixture;
 mod names;
 mod tell;
 
-pub(crate) use algebra::log_sum;
 pub use features::{BANDS, FeatureBank, Features};
 pub use tell::{Account, Calibration, Model, PassReading, Reading, tell};
 

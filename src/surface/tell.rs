@@ -12,6 +12,7 @@ use super::mixture::{Explanation, Prior as Places, Take, softmax};
 use super::names::{Namings, marks};
 use super::{Heard, Prior};
 use crate::part::Surface;
+use crate::stats::median;
 
 /// Rounds after which explanations that have become alike are merged.
 const FIRST_ROUNDS: usize = 3;
@@ -170,11 +171,9 @@ fn take_of(
     priors: Option<&[Prior]>,
     calibration: Option<&Calibration>,
 ) -> Option<Take> {
-    let mut levels: Vec<f64> = features.iter().map(|f| f.level.0).filter(|l| l.is_finite()).collect();
-    levels.sort_by(f64::total_cmp);
-    let median = *levels.get(levels.len() / 2)?;
-    let bands_of = |f: &Features, median: f64| -> [f64; BANDS] {
-        let level = if f.level.0.is_finite() { (f.level.0 - median).clamp(-LEVEL_REACH, LEVEL_REACH) } else { 0.0 };
+    let usual = median(features.iter().map(|f| f.level.0))?;
+    let bands_of = |f: &Features, usual: f64| -> [f64; BANDS] {
+        let level = if f.level.0.is_finite() { (f.level.0 - usual).clamp(-LEVEL_REACH, LEVEL_REACH) } else { 0.0 };
         let own = |k: usize| f64::from(f.bands[k]) - c.mean[k] - level * c.slope[k];
         std::array::from_fn(|k| if f.bands[k].is_finite() { own(k) } else { 0.0 })
     };
@@ -211,13 +210,11 @@ fn take_of(
             }
         })
         .collect();
-    let bands: Vec<[f64; BANDS]> = features.iter().map(|f| bands_of(f, median)).collect();
+    let bands: Vec<[f64; BANDS]> = features.iter().map(|f| bands_of(f, usual)).collect();
     // A recording of its own has its own median level.
-    let mut known_levels: Vec<f64> = known.iter().map(|(_, f)| f.level.0).filter(|l| l.is_finite()).collect();
-    known_levels.sort_by(f64::total_cmp);
-    let known_median = known_levels.get(known_levels.len() / 2).copied().unwrap_or(median);
+    let known_usual = median(known.iter().map(|(_, f)| f.level.0)).unwrap_or(usual);
     let known =
-        (known.iter()).filter_map(|(s, f)| Some((position(*s)?, place_of(&bands_of(f, known_median))))).collect();
+        (known.iter()).filter_map(|(s, f)| Some((position(*s)?, place_of(&bands_of(f, known_usual))))).collect();
     Some(Take {
         written: std::array::from_fn(|k| live.get(k).is_some_and(|s| written[*s])),
         part: priors.is_some(),
@@ -527,6 +524,30 @@ mod tests {
         let known = Calibration { strikes: shown.into_iter().zip(sounds(&shown, 11)).collect() };
         let reading = check(&part, &truth, Some(&known));
         assert_eq!(reading.doubts, vec![]);
+    }
+
+    #[test]
+    fn an_odd_instrument_is_told_as_written_and_doubted() {
+        // Its centre sounds nine tenths like a usual rim, and its rim like a usual centre.
+        let part = part(&[Centre, Rim, Click]);
+        let truth = played(&part, |_, s| s);
+        let c = Constants::embedded();
+        let mut odd = sounds(&truth, 3);
+        for (sound, surface) in odd.iter_mut().zip(&truth) {
+            let other = match surface {
+                Centre => Rim,
+                Rim => Centre,
+                _ => continue,
+            };
+            for (k, band) in sound.bands.iter_mut().enumerate() {
+                *band += (0.9 * (c.names.means[other.index()][k] - c.names.means[surface.index()][k])) as f32;
+            }
+        }
+        let reading = tell(&odd, Some(&part), None);
+        let wrong = reading.heard.iter().zip(&truth).filter(|(h, t)| h.best().0 != **t).count();
+        assert_eq!(wrong, 0, "{:?}", reading.doubts);
+        let exchanged = |d: &super::super::Doubt| matches!(d, super::super::Doubt::Exchanged { a: Centre, b: Rim, p } if (0.02..0.2).contains(p));
+        assert!(reading.doubts.iter().any(exchanged), "{:?}", reading.doubts);
     }
 
     #[test]

@@ -6,6 +6,7 @@
 use super::{Take, count, logistic};
 use crate::align::{Step, stroke_like};
 use crate::assess::{Finding, Kind, Unit};
+use crate::stats::median;
 
 /// A rest of this length or more (quarters) is a rest to be kept; shorter ones are articulation.
 const LEAST_REST: f64 = 0.49;
@@ -163,10 +164,8 @@ fn number(n: usize, length: f64) -> f64 {
 
 /// Median level of the matched strikes, dB.
 fn typical_level(take: &Take) -> f64 {
-    let mut levels: Vec<f64> =
-        take.placed.iter().zip(take.strikes).filter(|(p, _)| p.step.is_match()).map(|(_, s)| s.level.0).collect();
-    levels.sort_by(f64::total_cmp);
-    levels.get(levels.len() / 2).copied().unwrap_or(0.0)
+    let matched = take.placed.iter().zip(take.strikes).filter(|(p, _)| p.step.is_match());
+    median(matched.map(|(_, s)| s.level.0)).unwrap_or(0.0)
 }
 
 /// Density (per quarter) of a strike `pos` quarters into a rest of `length` that is run through: on a whole quarter 4

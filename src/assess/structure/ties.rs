@@ -34,7 +34,7 @@ pub(super) struct Leap {
 impl Leap {
     /// No bar was left out and none comes again: only the pulse is another.
     pub(super) fn goes_on(&self) -> bool {
-        self.paused && self.to == self.from + 1
+        self.to == self.from + 1
     }
 }
 
