@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Times whole processes beside general libraries, in turn, and prints ratios; memory; growth at three sizes each.
 
-    measure_speed.py --takes DIR [--binary target/release/pailbeat]
+    measure_speed.py --takes DIR [--binary target/release/pailbeat] [--steps target/release/examples/hear_steps]
 
 DIR holds takes of scripts/sounds/takes.py, style std. Times are of the processor, medians of nine runs in turn, so that
 a busy machine slows all alike. Needs numpy, soundfile, librosa (PyPI) and aubio's command line.
@@ -43,6 +43,7 @@ def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument('--takes', required=True)
     ap.add_argument('--binary', default='target/release/pailbeat')
+    ap.add_argument('--steps', default='target/release/examples/hear_steps')
     a = ap.parse_args()
     noisy = np.concatenate([sf.read(p)[0] for p in sorted(glob.glob(os.path.join(a.takes, '*room20*.wav')))])
     strikes = 'import librosa,sys;x,r=librosa.load(sys.argv[1],sr=None);librosa.onset.onset_detect(y=x,sr=r)'
@@ -63,6 +64,17 @@ def main():
         hour = lasting(3600)
         seconds, memory = cpu([a.binary, 'strikes', hour])
         print(f'\nOne hour: {seconds:.1f} s, {memory:.0f} MB at most.\n')
+
+        # A piece that the ear decides on as a whole.
+        rows = subprocess.run([a.steps, lasting(60)], capture_output=True, text=True, check=True).stdout
+        ours = sum(float(row.split('|')[2].split()[0]) for row in rows.splitlines())
+        first = sum(float(row.split('|')[2].split()[0]) for row in rows.splitlines()[:2])
+        aubio = medians({'aubio': ['aubioonset', lasting(60)]})['aubio'] * 1e3
+        print('### Hearing: where the time of a minute goes (`hear_steps`, within one process)\n')
+        print('| step | time | share |\n|---|---|---|')
+        print(rows)
+        print(f'The limit: reading and the two transforms alone are {100 * first / ours:.0f} % of it. If all that follows cost '
+              f'nothing, hearing would be {aubio / first:.0f} x as fast as `aubioonset`; it is {aubio / ours:.1f} x, the start of the process left out.\n')
 
         truth = json.load(open(os.path.join(os.path.dirname(PART), 'robin.json')))
         take = os.path.join(os.path.dirname(PART), truth['take'])

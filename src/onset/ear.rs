@@ -329,6 +329,22 @@ pub mod fitting {
         (front.short.iter().map(|f| f.to_vec()).collect(), front.long.iter().map(|f| f.to_vec()).collect())
     }
 
+    /// The first steps of hearing, for `scripts/hear_steps.rs`: how many frames both transforms have.
+    pub fn transforms(x: &[f32]) -> usize {
+        let transforms = Transforms::new();
+        transforms.short.frames(x).len() + transforms.long.frames(x).len()
+    }
+
+    /// And how many candidates are placed.
+    pub fn candidates(x: &[f32]) -> usize {
+        Front::new(&Transforms::new(), x).candidates.len()
+    }
+
+    /// And on how many it is decided.
+    pub fn decisions(x: &[f32]) -> usize {
+        probabilities(model(), &Front::new(&Transforms::new(), x)).0.len()
+    }
+
     /// First look at a recording of at most a piece.
     pub fn first_look(x: &[f32]) -> Vec<Row> {
         let front = Front::new(&Transforms::new(), x);

@@ -11,8 +11,8 @@ use super::spectrum::{LONG_BANDS, LONG_HOP, SHORT_BANDS, SHORT_HOP, Transform};
 
 /// The two transforms; made once, used for every piece.
 pub(crate) struct Transforms {
-    short: Transform<SHORT_BANDS>,
-    long: Transform<LONG_BANDS>,
+    pub(super) short: Transform<SHORT_BANDS>,
+    pub(super) long: Transform<LONG_BANDS>,
 }
 
 impl Transforms {
