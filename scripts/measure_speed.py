@@ -10,7 +10,6 @@ import argparse
 import glob
 import json
 import os
-import resource
 import subprocess
 import sys
 import tempfile
