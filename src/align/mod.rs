@@ -22,6 +22,7 @@ mod unrelated;
 
 use crate::part::{Surface, Timeline};
 use crate::units::{Bpm, Decibels, Seconds};
+pub(crate) use costs::DOUBLE_WINDOW_S;
 pub(crate) use model::stroke_like;
 use model::{Event, Model};
 use score::Score;

@@ -15,7 +15,7 @@ use super::stats::{Belief, Row, grouped, logistic, normal_cdf, normal_density, r
 use super::structure::LEAST_CONFIDENCE;
 use super::timing::Timed;
 use super::{Finding, Hearing, Kind, Told, Unit};
-use crate::align::{Placed, Step, Strike};
+use crate::align::{DOUBLE_WINDOW_S, Placed, Step, Strike};
 use crate::onset::TICK;
 use crate::part::{Dynamic, Hand, Hands, Surface, Timeline};
 use crate::stats::{log_sum, median};
@@ -49,21 +49,19 @@ const SUREST: f64 = 0.97;
 /// Two strikes further apart than this are heard as two: order is told from about 20 ms on (Hirsh 1959; mazurka.org.uk onset
 /// experiment: 75 % right at 22 ms).
 const APART_S: f64 = 0.025;
-/// And nearer than this they are one stroke's: what the aligner takes two strikes of one stroke for.
-const FURTHEST_S: f64 = 0.090;
 /// Both hands of one who means them together fall apart by this, one standard deviation: as a trained adult keeps to a
 /// click (10 to 16 ms, from memory); two hands of one body hang together more than a hand and a click do. The one hand of
-/// one who does not hear it comes later by anything between the two limits above, and that varies as much from stroke to
-/// stroke.
+/// one who does not hear it comes later by anything from [`APART_S`] to what the aligner takes two strikes of one stroke for,
+/// and that varies as much from stroke to stroke.
 const TOGETHER_S: f64 = 0.015;
 /// Steps in which the lateness of that hand is gone through.
 const BEHIND_STEP_S: f64 = 0.001;
-/// The second leaves a sound then, a strike or a faint one, four times in five; else it drowns in the ring of the first.
-/// `scripts/classroom`, strokes that came apart: 82 of 86 did in the tuning parts (seed 41410), three in five on
-/// instruments that ring.
+/// The second leaves a sound then, a strike or a faint one, four times in five; else it drowns in the ring of the first. Of
+/// 86 strokes that came apart in `scripts/classroom` (tuning parts, seed 41410) 82 did; lower here, for buckets may ring
+/// longer (rule of thumb).
 const SECOND_HEARD: f64 = 0.8;
-/// A faint sound this near to where the guide asks for the stroke may be what is left of its click: the ear places an attack
-/// that it hardly hears to some 10 ms.
+/// A faint sound this near to where the guide asks for the stroke may be what is left of its click. Rule of thumb: twice the
+/// 10 ms that candidates are apart at least.
 const CLICK_S: f64 = 0.020;
 /// One take in ten is of such a one. Common sense.
 const APART_TAKES: f64 = 0.1;
@@ -108,13 +106,14 @@ pub(super) fn not_together(
     spreads: &[Option<Seconds>],
     heard: &Hearing,
 ) -> Option<Finding> {
+    // A clock's ticks are told as faint sounds.
+    let no_tick = |f: &Strike| f.certainty > f64::from(TICK);
     let trace = |i: usize, j: usize| {
         let at = strikes.get(i)?.at;
         let click = heard.guide.as_ref().and_then(|guide| guide.due.get(j));
-        // A clock's ticks are told as faint sounds.
-        let played = |f: &&Strike| f.certainty > TICK && click.is_none_or(|due| (f.at - *due).abs().get() > CLICK_S);
-        let from = faint.partition_point(|f| (at - f.at).get() >= FURTHEST_S);
-        let near = faint.iter().skip(from).take_while(|f| (f.at - at).get() < FURTHEST_S);
+        let played = |f: &&Strike| no_tick(f) && click.is_none_or(|due| (f.at - *due).abs().get() > CLICK_S);
+        let from = faint.partition_point(|f| (at - f.at).get() >= DOUBLE_WINDOW_S);
+        let near = faint.iter().skip(from).take_while(|f| (f.at - at).get() < DOUBLE_WINDOW_S);
         near.filter(played).map(|f| (at - f.at).abs().get()).filter(|s| *s > APART_S).min_by(f64::total_cmp)
     };
     let all: Vec<(usize, usize)> = placed
@@ -124,8 +123,8 @@ pub(super) fn not_together(
         .collect();
     let apart: Vec<(usize, usize, f64)> = (all.iter())
         .filter_map(|&(i, j)| {
-            let heard = spreads.get(i).copied().flatten().map(Seconds::get);
-            heard.or_else(|| trace(i, j)).map(|s| (i, j, s))
+            let two_heard = spreads.get(i).copied().flatten().map(Seconds::get);
+            two_heard.or_else(|| trace(i, j)).map(|s| (i, j, s))
         })
         .filter(|(_, _, s)| *s > APART_S)
         .collect();
@@ -141,14 +140,14 @@ pub(super) fn not_together(
             doubled += usize::from(rebound || trace(i, j).is_some());
         }
     }
-    let a_second = faint.iter().filter(|f| f.certainty > TICK).count() as f64 / heard.duration.get().max(1.0);
-    let by_chance = 1.0 - (-2.0 * (FURTHEST_S - APART_S) * a_second).exp();
+    let a_second = faint.iter().filter(|f| no_tick(f)).count() as f64 / heard.duration.get().max(1.0);
+    let by_chance = 1.0 - (-2.0 * (DOUBLE_WINDOW_S - APART_S) * a_second).exp();
     let doubles = (doubled as f64 + 0.5 + DOUBLES_WEIGH * by_chance) / (f64::from(single) + DOUBLES_WEIGH);
     if doubles > DOUBLES_ALL {
         return None;
     }
     // Of one who plays them together: the spread of two hands, or a sound of the ear's or the bucket's.
-    let anywhere = 1.0 / (FURTHEST_S - APART_S);
+    let anywhere = 1.0 / (DOUBLE_WINDOW_S - APART_S);
     let stray = |hand: f64| (1.0 - doubles) * hand + doubles * anywhere;
     let alone = (all.len() - apart.len()) as f64;
     let told = |density: &dyn Fn(f64) -> f64, past: f64| {
@@ -161,7 +160,7 @@ pub(super) fn not_together(
         let past = SECOND_HEARD * normal_cdf((behind - APART_S) / TOGETHER_S);
         told(&|s| SECOND_HEARD * normal_density(s - behind, TOGETHER_S), past)
     };
-    let steps = ((FURTHEST_S - APART_S) / BEHIND_STEP_S).round();
+    let steps = ((DOUBLE_WINDOW_S - APART_S) / BEHIND_STEP_S).round();
     let behinds = (0..=steps as usize).map(|k| as_behind(APART_S + k as f64 * BEHIND_STEP_S));
     let as_apart = log_sum(behinds) - (steps + 1.0).ln();
     let odds = (APART_TAKES / (1.0 - APART_TAKES)).ln() + as_apart - as_together;

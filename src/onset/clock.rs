@@ -40,7 +40,7 @@ const REACH: f32 = 3.0;
 /// A tick is not heard under a strike that began this long before it, or this soon after.
 const HIDDEN_S: (f32, f32) = (0.12, 0.03);
 /// A tick is told as a faint sound, no likelier a strike than this: what was played with it may have been hidden by it.
-pub(crate) const TICK: f64 = 0.1;
+pub(crate) const TICK: f32 = 0.1;
 /// Tick, tock, and those of a second clock.
 const ROWS: usize = 4;
 /// So many of the periods with most pairs are looked at.
@@ -94,7 +94,7 @@ pub(super) fn dismiss(sketches: &[Sketch], p: &mut [f32]) -> Vec<bool> {
             break;
         }
         for &k in &row.members {
-            p[worth[k]] = p[worth[k]].min(TICK as f32);
+            p[worth[k]] = p[worth[k]].min(TICK);
             all[worth[k]] = true;
         }
         worth.retain(|&i| !all[i]);

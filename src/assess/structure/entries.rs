@@ -36,8 +36,8 @@ struct Moved {
 
 pub(super) fn judge(take: &Take, leaps: &[Leap], findings: &mut Vec<Finding>) {
     for run in 1..take.runs.len() {
-        let nowhere = leaps.iter().any(|leap| leap.run == run && leap.goes_on());
-        if (take.runs[run].began == Step::Shift || nowhere) && !take.found_again(run) {
+        let pulse_alone = leaps.iter().any(|leap| leap.run == run && leap.goes_on());
+        if (take.runs[run].began == Step::Shift || pulse_alone) && !take.found_again(run) {
             findings.extend(entry(take, run));
         }
     }
