@@ -211,3 +211,61 @@ impl Asked {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::affine::tests::numbers;
+    use super::super::model::Model;
+    use super::super::model::tests::{METADATA, file, random};
+    use super::*;
+
+    /// A candidate of its own kind at a frame.
+    fn candidate(kind: u32, at: f64, height: f32) -> Candidate {
+        let bands = |seed: u32| std::array::from_fn(|k| numbers(LONG_BANDS, 10 * kind + seed)[k]);
+        Candidate {
+            peak: Peak { at, height },
+            fine: std::array::from_fn(|k| numbers(fine::CHANNELS, 10 * kind)[k]),
+            coarse: std::array::from_fn(|k| numbers(coarse::CHANNELS, 10 * kind + 1)[k]),
+            level: 2.0,
+            colour: colour([bands(2), bands(3), bands(4)], [bands(5), bands(6)]),
+            later: bands(7),
+        }
+    }
+
+    fn judged(candidates: &[Candidate]) -> Vec<f32> {
+        Model::read(&file(&random(), &METADATA)).unwrap().network.company.judge(Level::new(), candidates)
+    }
+
+    #[test]
+    fn who_is_near_is_not_asked_and_who_is_further_is() {
+        let alone = judged(&[candidate(1, 100.0, 0.8)])[0];
+        // 60 ms are 41.34 frames.
+        let near = judged(&[candidate(1, 100.0, 0.8), candidate(2, 141.3, 0.8)])[0];
+        let further = judged(&[candidate(1, 100.0, 0.8), candidate(2, 141.4, 0.8)])[0];
+        assert!((alone - near).abs() < 1e-6, "{alone} {near}");
+        assert!((alone - further).abs() > 1e-4, "{alone} {further}");
+        assert!(judged(&[]).is_empty());
+    }
+
+    #[test]
+    fn of_very_many_those_with_most_votes_are_asked() {
+        let mut many: Vec<Candidate> =
+            (0..MAX_ASKED as u32).map(|k| candidate(k % 7, 50.0 * f64::from(k), 0.5 + (k % 5) as f32 / 10.0)).collect();
+        let before = judged(&many);
+        many.push(candidate(9, 50.0 * MAX_ASKED as f64, 0.3));
+        let with_a_weak_one = judged(&many);
+        assert!(before.iter().zip(&with_a_weak_one).all(|(a, b)| (a - b).abs() < 1e-6));
+        many[MAX_ASKED].peak.height = 0.7;
+        let with_a_strong_one = judged(&many);
+        assert!(before.iter().zip(&with_a_strong_one).any(|(a, b)| (a - b).abs() > 1e-5));
+    }
+
+    #[test]
+    fn a_colour_has_no_mean_and_unit_length_and_nothing_new_has_none() {
+        let bands: [f32; LONG_BANDS] = std::array::from_fn(|k| k as f32);
+        let new = colour([bands; 3], [[0.0; LONG_BANDS]; 2]);
+        assert!(new.iter().sum::<f32>().abs() < 1e-4);
+        assert!((new.iter().map(|v| v * v).sum::<f32>() - 1.0).abs() < 1e-4);
+        assert!(colour([bands; 3], [bands; 2]).iter().all(|v| v.abs() < 1e-6));
+    }
+}
