@@ -31,14 +31,18 @@ FURTHEST_MS, MOST_MS = 6., 3.5
 # A coarse frame less likely than this holds no strike: none of 1,116 candidates of 36 invented takes would be lost.
 GATE = .02
 FAINT = .06
+# So many takes go through a codec, at one of these rates: what phones, browsers and messengers write.
+CODED, KBPS = .5, (48, 64, 96, 128)
 
 
 def takes(args):
     import torch
     import plan as P
-    from world import World
-    world = World(args.pack, 'cpu', made=120, rooms=24, groups=None, seed=args.seed)
+    import world as W
+    import phone
+    world = W.World(args.pack, 'cpu', made=120, rooms=24, groups=None, seed=args.seed)
     gen = torch.Generator().manual_seed(args.seed)
+    rng = np.random.default_rng(args.seed)
     args.takes.mkdir(parents=True, exist_ok=True)
     for k in range(0, args.count, 6):
         x, e = world.make(world.planner.batch(args.seed * 1000 + k, (10.0, 6, 0)), gen)
@@ -46,6 +50,9 @@ def takes(args):
             mine = (e['take'] == i).numpy()
             rows = [dict(t_s=int(a) / RATE, role=P.ROLES[r], snr_db=round(float(s), 1)) for a, r, s in
                     sorted(zip(e['at'].numpy()[mine], e['role'].numpy()[mine], e['snr'].numpy()[mine])) if r != P.EXTRA]
+            if rng.random() < CODED:
+                # A codec spreads an attack over what comes before it.
+                y = phone.through_codec(y, RATE, rng.choice(list(phone.CODECS)), int(rng.choice(KBPS)))
             sf.write(args.takes / f'take{k + i:04d}.wav', y, RATE, subtype='PCM_24')
             (args.takes / f'take{k + i:04d}.json').write_text(json.dumps(rows))
 
