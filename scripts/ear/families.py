@@ -30,7 +30,7 @@ def make(pack, work, families):
     import torch
     import plan as P
     from world import World
-    world = World(pack, 'cpu', made=8, rooms=16, groups=[[f] for f in families], seed=41)
+    world = World(pack, 'cpu', made=8, rooms=16, groups=[[f] for f in families], seed=41, clips=0)
     gen = torch.Generator().manual_seed(41)
     for k, family in enumerate(families):
         for style in STYLES:

@@ -40,7 +40,7 @@ def takes(args):
     import plan as P
     import world as W
     import phone
-    world = W.World(args.pack, 'cpu', made=120, rooms=24, groups=None, seed=args.seed)
+    world = W.World(args.pack, 'cpu', made=120, rooms=24, groups=None, seed=args.seed, clips=4)
     gen = torch.Generator().manual_seed(args.seed)
     rng = np.random.default_rng(args.seed)
     args.takes.mkdir(parents=True, exist_ok=True)
