@@ -7,6 +7,7 @@ import numpy as np
 import soundfile as sf
 from scipy.signal import butter, fftconvolve, sosfilt
 
+import people
 import play
 import pupil
 import ties
@@ -234,24 +235,25 @@ def make_one(bank, kind, k, part, seed, against=None):
         if plan is None:
             continue
         asked = float(np.round(rng.uniform(*w.bpm)))
-        ratio = float(np.exp(rng.uniform(np.log(.7), np.log(1.4))))
+        # Pupils are 5 to 12; as with a model or as with a partner, or between.
+        nature = people.draw(rng, float(rng.integers(5, 13)), float(rng.uniform(0, 1)))
+        ratio = nature.tempo
         short = min(float(b - a) for a, b in zip(*(lambda ts: (ts, ts[1:]))(sorted(
             m * w.quarters + s.at for m, bar in enumerate(w.bars) for s in bar.strokes))))
         # No child plays alternate strokes faster than about 8 a second.
         ratio = min(ratio, 60 * short / .125 / asked)
-        least = 60 * short / (asked * ratio)
-        sd = min(rng.uniform(.015, .045), .14 * least)
-        events = play.perform(plan, rng, asked * ratio, sd, ghosts=float(pupil.pick(rng, [0, 0, .02, .04])),
-                               wander=rng.uniform(.01, .04))
+        pupil.natural(plan, rng, nature)
+        events = play.perform(plan, rng, asked * ratio, 0.0, ghosts=float(pupil.pick(rng, [0, 0, .02, .04])), nature=nature)
         if min(b["t_s"] - a["t_s"] for a, b in zip(events, events[1:]) if a["group"] != b["group"]) < .03:
             continue
+        pupil.truths(plan, events, asked, ratio)
         body = any(s.cls in pupil.BODY for bar in w.bars for s in bar.strokes)
         y, rate, heard = sound(bank, plan, events, rng, body, against)
-        return y, rate, describe(kind, k, path, form, w, plan, events, asked, ratio, sd, heard, seed)
+        return y, rate, describe(kind, k, path, form, w, plan, events, asked, ratio, nature, heard, seed)
     raise RuntimeError(f"no part admits {kind} {k}: {ONE_FAULT[k % len(ONE_FAULT)][0]}")
 
 
-def describe(kind, k, path, form, w, plan, events, asked, ratio, sd, heard, seed):
+def describe(kind, k, path, form, w, plan, events, asked, ratio, nature, heard, seed):
     played, hidden = {}, {}
     for e in events:
         if e["stroke"] is not None:
@@ -264,10 +266,12 @@ def describe(kind, k, path, form, w, plan, events, asked, ratio, sd, heard, seed
             j = b.first + i
             strokes.append("hidden" if hidden.get(j) else "played" if j in played else "missed" if m in reached else "not-reached")
     for e in events:
+        e.pop("_q")
         e["t_s"], e["gain_db"] = round(e["t_s"], 6), round(e["gain_db"], 2)
     faults = [{k: v for k, v in f.items() if not k.startswith("_")} for f in plan.faults]
     return {"class": kind, "number": k, "seed": seed, "part": path.name, "form": form, "bpm": asked, "ratio": round(ratio, 3),
-            "played_bpm": round(asked * ratio, 2), "jitter_ms": round(1e3 * sd, 1), **heard, "level_row": bool(w.levels), "slips": plan.slips,
+            "played_bpm": round(asked * ratio, 2), "age": nature.age,
+            "nature": {n: v if isinstance(v, bool) else np.round(v, 4).tolist() for n, v in vars(nature).items()}, **heard, "level_row": bool(w.levels), "slips": plan.slips,
             "faults": faults, "neutral": plan.neutral, "strokes": strokes, "strikes": events}
 
 

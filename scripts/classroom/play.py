@@ -1,9 +1,13 @@
 """A walk in time: the moment, level and hand of every strike."""
 import numpy as np
 
+import people
 
-def perform(plan, rng, bpm, sd_s, ghosts=0.0, wander=.035):
-    """Events in seconds (`t_s`, `class`, `gain_db`, `role`, `hand`, `stroke`, `accept`, `group`) and the faults' times."""
+
+def perform(plan, rng, bpm, sd_s, ghosts=0.0, wander=.035, nature=None):
+    """With a `nature` (`people`) its drift, settling, bent ratios and deviations; else jitter of `sd_s` and a wave of `wander`.
+
+    Events in seconds (`t_s`, `class`, `gain_db`, `role`, `hand`, `stroke`, `accept`, `group`) and the faults' times."""
     w = plan.w
     rows, where, u = [], {}, 0.0
     for k in range(plan.taps[0] if plan.taps else 0):
@@ -20,7 +24,7 @@ def perform(plan, rng, bpm, sd_s, ghosts=0.0, wander=.035):
             for k, s in enumerate(bar.strokes):
                 if not v.lo <= s.at < v.hi or k in v.drops:
                     continue
-                beat = float(s.at)
+                beat = float(s.at) + v.moved.get(k, 0.0)
                 accept = sorted({w.bars[m].first + k for m in v.may})
                 accent = k == 0 or s.both
                 gain = s.level_db if s.level_db is not None else (-1.5 if accent else -5.0)
@@ -39,6 +43,10 @@ def perform(plan, rng, bpm, sd_s, ghosts=0.0, wander=.035):
     wave = wave / np.abs(wave).max() * wander
     x = grid / end
     rise = x if not plan.uneven else .3 * x + .3 * np.clip((x - .2) / .12, 0, 1) + .4 * np.clip((x - .62) / .1, 0, 1)
+    on = [r[0] for r in rows if r[3] == "stroke"]
+    if nature:
+        first = (grid >= on[0]) & (grid < on[min(people.SETTLE_GAPS, len(on) - 1)])
+        wave = nature.settle * first - nature.drift * (x - .5)
     period = 60 / bpm * np.exp(wave - plan.drift * rise)
     times = np.r_[0, np.cumsum(.05 * .5 * (period[1:] + period[:-1]))]
     t0 = rng.uniform(.6, 3.0)
@@ -46,11 +54,18 @@ def perform(plan, rng, bpm, sd_s, ghosts=0.0, wander=.035):
     def clock(q):
         return t0 + float(np.interp(q, grid, times))
     rho, e, events, group = rng.uniform(-.35, .4), 0.0, [], 0
+    if nature:
+        seconds = np.array([clock(q) for q in on])
+        own = iter(people.deviations(nature, np.diff(seconds), rng, people.bends(list(np.diff(on)), nature, w.meter[1] == 8)))
+        sd_s = people.scaled(nature.alone_s, people.INTERVAL_S / 2)
     for q, cls, gain, role, hand, stroke, accept, after, s in rows:
         t = clock(q) + after
         if role == "stroke":
-            e = rho * e + np.sqrt(1 - rho ** 2) * rng.normal()
-            t += sd_s * float(np.clip(e, -2.5, 2.5))
+            if nature:
+                t += float(next(own))
+            else:
+                e = rho * e + np.sqrt(1 - rho ** 2) * rng.normal()
+                t += sd_s * float(np.clip(e, -2.5, 2.5))
             gain += rng.normal(0, 1.5)
             if hand == "L":
                 t += plan.left_late_s
@@ -61,7 +76,7 @@ def perform(plan, rng, bpm, sd_s, ghosts=0.0, wander=.035):
             t += sd_s * float(np.clip(rng.normal(), -2, 2))
         group += 1
         one = {"t_s": t, "class": cls, "gain_db": float(min(0, gain)), "role": role, "hand": "L" if hand == "L" else "R",
-               "stroke": stroke, "accept": accept, "group": group}
+               "stroke": stroke, "accept": accept, "group": group, "_q": q}
         events.append(one)
         if s is not None and s.both:
             gap = plan.apart_s * rng.uniform(.85, 1.15) if plan.apart_s else abs(np.clip(rng.normal(0, .005), -.012, .012))

@@ -12,7 +12,9 @@ import numpy as np
 
 HEARD = .05        # s: a strike is heard when an answer lies this near; mir_eval's onset window
 DOUBLE = .075      # s: two strikes this near, one of them not written, may change places
-WHOLE = ("rushing", "dragging", "uneven-hands", "not-together", "level-flat")
+WHOLE = ("rushing", "dragging", "uneven-hands", "not-together", "level-flat", "tempo-apart")
+# One finding tells all of them at its place; it is told twice only when all of them have been told before.
+MANY = ("strokes-missing",)
 
 
 # ---- running ----------------------------------------------------------------------------------------------------
@@ -149,12 +151,20 @@ def judge_findings(truth, out):
     for f in found:
         f["verdict"] = "false"
         kind = f["kind"]
-        for t in faults:
+        if kind in MANY:
+            here = [t for t in faults if kind in t["kinds"] and (f.get("section") is None or stands(f, t["places"], kind))]
+            if here:
+                f["verdict"] = "true" if any(t["hit"] is None for t in here) else "again"
+            for t in here:
+                t["hit"] = t["hit"] or f
+            for t in faults if not here else ():
+                t["near"] = t["near"] or (f if kind in t["kinds"] else None)
+        for t in faults if kind not in MANY else ():
             if kind not in t["kinds"]:
                 continue
             if stands(f, t["places"], kind) and (kind != "wrong-surface" or f.get("section") == t["section"]):
                 spot = [f.get(k) for k in ("section", "pass", "bar", "bars")]
-                told = [g for g in found if g.get("verdict") in ("true", "again") and g["of"] is t]
+                told = [g for g in found if g.get("verdict") in ("true", "again") and g.get("of") is t]
                 apart = kind in WHOLE and all([g.get(k) for k in ("section", "pass", "bar", "bars")] != spot for g in told)
                 f["verdict"], f["of"] = "true" if not told or apart else "again", t
                 t["hit"] = t["hit"] or f
@@ -204,7 +214,7 @@ def score(folder, binary, only, every, rows_file, again):
             answers = list(pool.map(lambda t: answer(folder, t, binary), truths))
     results = []
     for t, out in zip(truths, answers):
-        r = {"name": t["name"], "class": t["class"], "part": t["part"], "cond": t["cond"], "odd_kit": t["odd_kit"], "error": out.get("error"),
+        r = {"name": t["name"], "class": t["class"], "part": t["part"], "age": t.get("age"), "cond": t["cond"], "odd_kit": t["odd_kit"], "error": out.get("error"),
              "seconds": out["seconds"], "flawless": not t["faults"] and not {"stopped"} & set(t["slips"])}
         r["strikes"] = judge_strikes(t, out)
         r["faults"], r["findings"] = judge_findings(t, out)
@@ -230,7 +240,10 @@ def table(results):
         return [f for r in rs for f in r["findings"] if f["verdict"] in verdicts]
 
     def faults(rs, plain=False):
-        return [f for r in rs for f in r["faults"] if f["plain"] or not plain]
+        return [f for r in rs for f in r["faults"] if not f.get("natural") and (f["plain"] or not plain)]
+
+    def natural(rs):
+        return [f for r in rs for f in r["faults"] if f.get("natural")]
     row("takes / refused or failed", lambda rs: f"{len(rs)} / {sum(bool(r['error']) for r in rs)}", "0")
     row("  said not to be of this part", lambda rs: str(sum(not r["error"] and bool(r["strikes"]["rows"]) and all(
         s["given"] is None for s in r["strikes"]["rows"]) for r in rs)), "0")
@@ -241,6 +254,7 @@ def table(results):
     row("faults found, kind and place", lambda rs: share(f["hit"] is not None for f in faults(rs)), "- / .98")
     row("  kind right, place wrong", lambda rs: str(sum(f["hit"] is None and f["near"] is not None for f in faults(rs))))
     row("faults nobody could overlook, found", lambda rs: share(f["hit"] is not None for f in faults(rs, True)), "- / - / .85")
+    row("true by nature (not planted), found", lambda rs: share(f["hit"] is not None for f in natural(rs)), "- / - / .92")
     row("false findings a take", lambda rs: f"{len(findings(rs, 'false')) / len(rs):.3f}", "0 / .05 / .10")
     row("  told twice, a take", lambda rs: f"{len(findings(rs, 'again')) / len(rs):.3f}")
     row("flawless takes with a finding", lambda rs: "{} of {}".format(
@@ -264,13 +278,18 @@ def table(results):
     for x in lines:
         print("| " + " | ".join(x) + " |")
     kinds = {}
-    for c in ("fault", "second"):
+    for c in classes:
         for r in by[c]:
             for f in r["faults"]:
-                k = kinds.setdefault(f["kind"], {"fault": [], "second": []})
+                k = kinds.setdefault(f["kind"] + (" (by nature)" if f.get("natural") else ""), {c: [] for c in classes})
                 k[c].append(f["hit"] is not None)
-    print("\nfound by kind (one fault, second): " + "; ".join(
-        f"{k} " + ", ".join(f"{sum(v[c])}/{len(v[c])}" for c in ("fault", "second")) for k, v in sorted(kinds.items())))
+    print("\nfound by kind (clean, one fault, second): " + "; ".join(
+        f"{k} " + ", ".join(f"{sum(v[c])}/{len(v[c])}" for c in classes) for k, v in sorted(kinds.items())))
+    ages = sorted({r["age"] for r in results if r.get("age")})
+    for what, figure in (("false findings a take", lambda rs: f"{len(findings(rs, 'false')) / len(rs):.2f}"),
+                         ("at their stroke", lambda rs: share(s["tie"] for s in strikes(rs))),
+                         ("played, but called missed", lambda rs: str(sum(len(r["strikes"]["blamed"]) for r in rs)))):
+        print(f"{what} by age: " + "; ".join(f"{a:g}: " + figure([r for r in results if r.get("age") == a]) for a in ages))
     for name, figure in (("strikes heard", lambda r: (r["strikes"]["found"], r["strikes"]["wanted"])),
                          ("at their stroke", lambda r: (sum(x["tie"] for x in r["strikes"]["rows"]), len(r["strikes"]["rows"]))),
                          ("surface right", lambda r: (sum(x["surface"] for x in r["strikes"]["rows"]), len(r["strikes"]["rows"])))):
@@ -294,7 +313,7 @@ def table(results):
             if f["hit"] is None:
                 near = f" (said: {f['near']['kind']} {where(f['near'])})" if f["near"] else ""
                 print(f"  {r['name']} {r['part']} {r['cond']}: {f['kind']} {where(f)} {f['size']} {f['unit']}"
-                      f"{' plain' if f['plain'] else ''}{near}")
+                      f"{' plain' if f['plain'] else ''}{' by nature' if f.get('natural') else ''}{near}")
     worst = sorted(results, key=lambda r: sum(not s["tie"] for s in r["strikes"]["rows"]))[::-1][:8]
     print("takes with most strikes at a wrong stroke: " + "; ".join(
         f"{r['name']} {sum(not s['tie'] for s in r['strikes']['rows'])} of {len(r['strikes']['rows'])}" for r in worst
