@@ -266,7 +266,7 @@ def describe(kind, k, path, form, w, plan, events, asked, ratio, nature, heard, 
             j = b.first + i
             strokes.append("hidden" if hidden.get(j) else "played" if j in played else "missed" if m in reached else "not-reached")
     for e in events:
-        e.pop("_q")
+        e.pop("_q"), e.pop("_off")
         e["t_s"], e["gain_db"] = round(e["t_s"], 6), round(e["gain_db"], 2)
     faults = [{k: v for k, v in f.items() if not k.startswith("_")} for f in plan.faults]
     return {"class": kind, "number": k, "seed": seed, "part": path.name, "form": form, "bpm": asked, "ratio": round(ratio, 3),

@@ -27,8 +27,9 @@ TABLE = {
 # The interval at which the series are held to have been tapped. Not given; with it the table's asynchrony SD, interval CV and
 # lag-1 correlation agree with one another (see `timing`), and children tap best at it (Sasaki 1997).
 INTERVAL_S = .5
-# Below this interval the spread no longer shrinks with it, above it is in proportion. Assumed from what is heard: the just
-# noticeable displacement is 2.5 % above 240 ms and constant below (Friberg & Sundberg 1995).
+# Below this interval the spread no longer shrinks with it, from it to INTERVAL_S it is in proportion. Assumed from what is
+# heard: the just noticeable displacement is 2.5 % above 240 ms and constant below (Friberg & Sundberg 1995). Longer ones are
+# taken to be counted in beats of INTERVAL_S whose errors are independent: the spread goes with the root.
 SHORTEST_IN_PROPORTION_S = .24
 # Degrees of freedom of each stroke's deviation (Student's t). Fitted: `hold.py`, gaps beyond 3 robust SD.
 TAIL = 8.0
@@ -94,7 +95,8 @@ class Nature:
 
 
 def scaled(sd_s, gap_s):
-    return sd_s * max(gap_s, SHORTEST_IN_PROPORTION_S) / INTERVAL_S
+    x = max(gap_s, SHORTEST_IN_PROPORTION_S) / INTERVAL_S
+    return sd_s * min(x, np.sqrt(x))
 
 
 def slip_rates(age, company=0.0):
@@ -192,7 +194,7 @@ def deviations(nature, gaps_s, rng, bent=None):
         a = phi * a + stray(nature.step_s, g)
         # What a figure lost or gained is made up for after it, not in it.
         b = b + (factor - 1) * g if inside else phi * b
-        out.append(a + b + stray(nature.alone_s, g))
+        out.append(a + b + stray(nature.alone_s, min(g, INTERVAL_S)))
     return np.array(out)
 
 

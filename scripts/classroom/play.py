@@ -59,10 +59,10 @@ def perform(plan, rng, bpm, sd_s, ghosts=0.0, wander=.035, nature=None):
         own = iter(people.deviations(nature, np.diff(seconds), rng, people.bends(list(np.diff(on)), nature, w.meter[1] == 8)))
         sd_s = people.scaled(nature.alone_s, people.INTERVAL_S / 2)
     for q, cls, gain, role, hand, stroke, accept, after, s in rows:
-        t = clock(q) + after
+        t, off = clock(q) + after, 0.0
         if role == "stroke":
             if nature:
-                t += float(next(own))
+                t += (off := float(next(own)))
             else:
                 e = rho * e + np.sqrt(1 - rho ** 2) * rng.normal()
                 t += sd_s * float(np.clip(e, -2.5, 2.5))
@@ -76,7 +76,7 @@ def perform(plan, rng, bpm, sd_s, ghosts=0.0, wander=.035, nature=None):
             t += sd_s * float(np.clip(rng.normal(), -2, 2))
         group += 1
         one = {"t_s": t, "class": cls, "gain_db": float(min(0, gain)), "role": role, "hand": "L" if hand == "L" else "R",
-               "stroke": stroke, "accept": accept, "group": group, "_q": q}
+               "stroke": stroke, "accept": accept, "group": group, "_q": q, "_off": off * bpm / 60}
         events.append(one)
         if s is not None and s.both:
             gap = plan.apart_s * rng.uniform(.85, 1.15) if plan.apart_s else abs(np.clip(rng.normal(0, .005), -.012, .012))

@@ -604,6 +604,7 @@ def truths(plan, events, asked, ratio):
             fault(plan, ["tempo-apart"], plan.visits[0], 0.0, [], asked * ratio, "bpm", True, natural=True)
         else:
             plan.neutral.append({"kinds": ["tempo-apart"], "places": None})
+    entries(plan, events)
     have = {f["kind"] for f in plan.faults}
     trend, up, down = tempo_course(events)
     for kind, way, most in (("rushing", trend, up), ("dragging", -trend, down)):
@@ -615,6 +616,27 @@ def truths(plan, events, asked, ratio):
             plan.neutral.append({"kinds": [kind], "places": None})
 
 
+def entries(plan, events):
+    """Strokes that came so much earlier or later than the one before, by nature, that it may be said or must be."""
+    w, last = plan.w, None
+    for e in sorted((e for e in events if e["stroke"] is not None), key=lambda e: e["_q"]):
+        jump = e["_off"] - last["_off"] if last else 0.0
+        if last and abs(jump) >= MIN_ENTRY_HEARD and e["group"] != last["group"]:
+            m, s = w.stroke(e["stroke"])
+            bars = sorted({w.stroke(j)[0] for j in e["accept"] + [e["stroke"]]})
+            entry_kinds = ["late-re-entry", "join-gap", "paused"] if jump > 0 else ["early-re-entry", "join-rushed"]
+            if abs(jump) >= MIN_ENTRY and rest_before(w, m, float(s.at)) >= 1:
+                visit = next(v for v in plan.visits if v.bar is not None)
+                f = fault(plan, entry_kinds, visit, float(s.at), [m], abs(jump), "beats", abs(jump) >= .7, natural=True)
+                f["places"] = place(w, bars)
+            else:
+                plan.neutral.append({"kinds": entry_kinds, "places": place(w, bars)})
+        last = e
+
+
+# An entry this far off is told or not, from the second figure on it is demanded: half of the least planted one, and that
+# one, in beats.
+MIN_ENTRY_HEARD, MIN_ENTRY = .25, .5
 # A change of tempo that is just heard (mazurka.org.uk tempo experiment, 6 to 8 taps).
 MIN_TEMPO_HEARD = .035
 # Natural drift from here on is demanded: the least of the planted drifts. Played this far from the tempo asked for: the issue's
