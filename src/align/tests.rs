@@ -188,7 +188,8 @@ fn cost_of(found: &Trace, matching: &[Option<usize>], (quarter, spread, prior): 
         let written = score.surface[j];
         let mixed = event.hard.filter(|&h| h != written).map(|h| (written * model::N + h) as i8);
         let Some(s) = state else {
-            total += score.begins.iter().find(|b| b.0 == j).unwrap().1 + event.surface[written] + prior;
+            total +=
+                score.begins.iter().find(|b| b.0 == j).map_or(f64::INFINITY, |b| b.1) + event.surface[written] + prior;
             let var = [event.var, 0.0, spread];
             state = Some(Account { j, tau: event.t, p: quarter, var, last: event.t, db: event.db, mix: -1 });
             continue;

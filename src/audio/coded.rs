@@ -330,7 +330,8 @@ impl Coded {
     /// Samples left out before the next piece, by the recorder's own clock: a step that lasts.
     fn wavering_jump(&mut self) -> Result<u64, Stop> {
         let Some(front) = self.queue.front() else { return Ok(0) };
-        if self.base.is_none() {
+        // The first packet of some codings gives no sound, but has its place on the clock.
+        if self.base.is_none() && front.frames > 0 {
             self.base = front.stamp;
         }
         let (rate, front_frames) = (f64::from(self.rate), front.frames);

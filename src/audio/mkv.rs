@@ -146,6 +146,24 @@ impl<R: Read + Seek> Scan<R> {
         Ok(at == self.end || self.element(at)?.is_some_and(|e| e.stands_in_cluster() || e.id == VOID))
     }
 
+    /// Whether something that makes sense follows where an element says that it ends.
+    fn ends(&mut self, element: &Element) -> Result<bool> {
+        match element.end() {
+            Some(end) => Ok(end == self.end || end < self.end && self.follows(end)?),
+            None => Ok(false),
+        }
+    }
+
+    /// Whether an element says that it is so long that it swallows others: nothing makes sense where it ends, but something
+    /// does before.
+    fn swallows(&mut self, element: &Element) -> Result<bool> {
+        if self.ends(element)? {
+            return Ok(false);
+        }
+        let end = element.end().unwrap_or(element.at);
+        Ok(self.next_place(element.at, end)?.is_some())
+    }
+
     /// A cluster whose own head is damaged, known by the time with which it begins; and its head put right, its length left
     /// open.
     fn cluster(&mut self, at: u64) -> Result<Option<(Element, Patch)>> {
@@ -160,12 +178,12 @@ impl<R: Read + Seek> Scan<R> {
         Ok(None)
     }
 
-    /// The next place after one from which elements follow one another.
-    fn next_place(&mut self, after: u64) -> Result<Option<u64>> {
+    /// The next place after one, and before another, from which elements follow one another.
+    fn next_place(&mut self, after: u64, before: u64) -> Result<Option<u64>> {
         // What covers the stretch is two bytes long at least.
         let mut from = after + 2;
-        while from < self.end {
-            let window = self.bytes(from, WINDOW)?;
+        while from < before {
+            let window = self.bytes(from, WINDOW.min(usize::try_from(before - from).unwrap_or(WINDOW)))?;
             for (k, first) in window.iter().enumerate() {
                 let may = matches!(first, 0xA3 | 0xE7 | 0xA0 | 0x1F | 0xAB | 0xA7 | 0x1C);
                 if may && self.follows(from + k as u64)? {
@@ -199,7 +217,12 @@ fn read_head(bytes: &[u8], at: u64) -> Option<Element> {
     let block = |body: &[u8]| {
         size >= 4 && body.first().is_none_or(|b| b & 0x80 != 0) && body.get(3).is_none_or(|b| b & 0x70 == 0)
     };
-    (id != SIMPLE_BLOCK || block(body)).then_some(element)
+    let makes_sense = match id {
+        SIMPLE_BLOCK => block(body),
+        TIMESTAMP => (1..=8).contains(&size),
+        _ => true,
+    };
+    makes_sense.then_some(element)
 }
 
 /// What is laid over a stretch so that it means nothing.
@@ -245,7 +268,8 @@ pub(super) fn repair<R: Read + Seek>(source: &mut R, head: &[u8]) -> Result<Repa
             None => e.stands_in_segment() || e.id == VOID || e.id == 0xBF,
         });
         let element = match element {
-            Some(e) if e.id != CLUSTER || scan.begins(e.body())? => Some(e),
+            Some(e) if e.id != CLUSTER && !scan.swallows(&e)? => Some(e),
+            Some(e) if e.id == CLUSTER && (scan.begins(e.body())? || scan.ends(&e)?) => Some(e),
             _ => scan.cluster(at)?.map(|(mended, patch)| {
                 found.patches.push(patch);
                 mended
@@ -253,7 +277,7 @@ pub(super) fn repair<R: Read + Seek>(source: &mut R, head: &[u8]) -> Result<Repa
         };
         let next = element.and_then(|e| if e.id == CLUSTER { Some(e.body()) } else { e.end() });
         let (Some(element), Some(next)) = (element, next) else {
-            let place = scan.next_place(at)?;
+            let place = scan.next_place(at, end)?;
             found.cut |= place.is_none();
             let to = place.unwrap_or(end);
             found.patches.extend(void(at, to));
@@ -315,7 +339,7 @@ mod tests {
     }
 
     fn cluster(time: u8) -> Vec<u8> {
-        let blocks = (0..20).flat_map(|k| element(&[0xA3], &[0x81, 0, 20 * k, 0x80, 7, 7, 7, k]));
+        let blocks = (0..20).flat_map(|k| element(&[0xA3], &[0x81, 0, k, 0x80, 7, 7, 7, k]));
         element(&[0x1F, 0x43, 0xB6, 0x75], &[element(&[0xE7], &[time]), blocks.collect()].concat())
     }
 
@@ -335,13 +359,16 @@ mod tests {
     /// The blocks that a reader sees who takes every length at its word.
     fn blocks(bytes: &[u8]) -> Option<Vec<(u8, u8)>> {
         let mut found = Vec::new();
-        let segment = read_head(bytes.get(8..)?, 8)?;
+        let segment = read_head(bytes.get(9..)?, 9)?;
         let (mut at, mut time) = (segment.body(), 0);
         let end = segment.end().unwrap_or(bytes.len() as u64);
         (end == bytes.len() as u64).then_some(())?;
         let mut cluster_end = 0;
         while at < end {
-            let element = read_head(bytes.get(at as usize..)?, at)?;
+            // A single byte left over cannot be covered.
+            let Some(element) = read_head(bytes.get(at as usize..)?, at) else {
+                return (at + 1 == end).then_some(found);
+            };
             let until = element.end().unwrap_or(end);
             let body = bytes.get(element.body() as usize..until as usize)?;
             at = until;
@@ -350,6 +377,7 @@ mod tests {
                 TIMESTAMP => time = *body.first()?,
                 SIMPLE_BLOCK => found.push((time, *body.get(2)?)),
                 VOID | INFO | TRACKS => {}
+                _ if element.stands_in_cluster() => {}
                 _ => return None,
             }
             (element.id == CLUSTER || cluster_end == 0 || at <= cluster_end).then_some(())?;
