@@ -69,16 +69,15 @@ fn a_wrong_time_stamp_of_a_whole_cluster_moves_nothing() {
     let (all, _) = hear(whole.clone()).unwrap();
     let clusters: Vec<usize> =
         (0..whole.len() - 12).filter(|at| whole[*at..at + 4] == [0x1F, 0x43, 0xB6, 0x75]).collect();
-    for at in &clusters[1..clusters.len() - 1] {
+    // By half a second, two and eight.
+    for (at, bit) in clusters[1..clusters.len() - 1].iter().zip([0x02, 0x08, 0x20].into_iter().cycle()) {
         // Kind and length of the cluster, then its time in two bytes.
         let time = at + 4 + whole[at + 4].leading_zeros() as usize + 1;
         assert_eq!(whole[time..time + 2], [0xE7, 0x82]);
-        for bit in [0x02, 0x08, 0x20] {
-            let mut wrong = whole.clone();
-            wrong[time + 2] ^= bit;
-            let (samples, facts) = hear(wrong).unwrap();
-            assert_eq!((samples.len(), part_at(&all, &samples), facts.holes.len()), (all.len(), all.len(), 0));
-        }
+        let mut wrong = whole.clone();
+        wrong[time + 2] ^= bit;
+        let (samples, facts) = hear(wrong).unwrap();
+        assert_eq!((samples.len(), part_at(&all, &samples), facts.holes.len()), (all.len(), all.len(), 0));
     }
 }
 
