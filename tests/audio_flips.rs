@@ -5,6 +5,7 @@
 
 #![cfg(feature = "edge")]
 #![allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
+#![allow(clippy::print_stdout, reason = "the figures are asked for with `--nocapture`")]
 
 use std::io::Cursor;
 use std::path::Path;

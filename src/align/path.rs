@@ -115,10 +115,8 @@ impl Level {
         if !number.contains(&u32::MAX) {
             return true;
         }
-        let mut count = 0;
-        for number in number.iter_mut().filter(|number| **number == 0) {
+        for (count, number) in (0..).zip(number.iter_mut().filter(|number| **number == 0)) {
             *number = count;
-            count += 1;
         }
         let mut kept = number.iter().map(|number| *number != u32::MAX);
         self.nodes.retain(|_| kept.next() == Some(true));
