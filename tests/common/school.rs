@@ -186,6 +186,8 @@ pub fn fill(book: &Book, classes: usize, each: usize, days: i64, a_day: usize, s
                         taken_s,
                         length: Seconds::of(40.0 + 20.0 * dice.unit()),
                         sound: None,
+                        card: None,
+                        known: Vec::new(),
                     };
                     book.store(&take, current, "1", &distilled, None, taken_s)?;
                 }
