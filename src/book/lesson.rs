@@ -10,7 +10,6 @@ use super::Assigned;
 use super::distil::{self, Distilled, Found};
 use crate::assess::Status;
 use crate::part::Timeline;
-use crate::report::listed;
 use crate::report::page::class::{Again, Mini, Picture, Sign, Turn};
 use crate::units::Ticks;
 
@@ -72,8 +71,8 @@ const TAUGHT: [Taught; 20] = [
     taught("rest-not-kept", "the rest", "plays through the rest", "play through it", Shown::Strokes),
     taught("early-re-entry", "coming in after the rest", "comes in too early", "come in too early", Shown::Timing),
     taught("late-re-entry", "coming in after the rest", "comes in late", "come in late", Shown::Timing),
-    taught("join-gap", "going on", "stops before going on", "stop before going on", Shown::Timing),
-    taught("join-rushed", "going on", "goes on too early", "go on too early", Shown::Timing),
+    taught("join-gap", "going on in time", "stops before going on", "stop before going on", Shown::Timing),
+    taught("join-rushed", "going on in time", "goes on too early", "go on too early", Shown::Timing),
     taught("wrong-surface", "the surface", "plays another surface", "play another surface", Shown::Strokes),
     taught("strokes-missing", "every stroke", "leaves out strokes", "leave out strokes", Shown::Strokes),
     taught(
@@ -124,8 +123,8 @@ fn how(kind: &str) -> Option<&'static Taught> {
 enum Place {
     /// From a section into the next.
     Join(String, String),
-    /// A bar of a section.
-    Bar(String, u32),
+    /// Bars of a section, the first and the last.
+    Bars(String, u32, u32),
     /// A section.
     Section(String),
     /// All of it.
@@ -139,8 +138,12 @@ impl Place {
         if let Some(before) = joins.then(|| before(timeline, f)).flatten() {
             return Place::Join(before, section);
         }
-        match f.bar {
-            Some(bar) if !joins => Place::Bar(section, bar),
+        // How often a section is played concerns all of it.
+        let all = joins || how(&f.kind).is_some_and(|h| matches!(h.shown, Shown::Form(Turn::LeftOut | Turn::TooOften)));
+        let bars = pass_of(timeline, f).and_then(|at| timeline.passes.get(at)).map_or(0, |p| p.bars.len());
+        match (f.bar, f.to_bar) {
+            (Some(1), Some(last)) if last as usize >= bars => Place::Section(section),
+            (Some(bar), last) if !all => Place::Bars(section, bar, last.unwrap_or(bar)),
             _ => Place::Section(section),
         }
     }
@@ -148,7 +151,7 @@ impl Place {
     /// The section that is taught.
     fn section(&self) -> Option<&str> {
         match self {
-            Place::Join(_, section) | Place::Bar(section, _) | Place::Section(section) => Some(section),
+            Place::Join(_, section) | Place::Bars(section, ..) | Place::Section(section) => Some(section),
             Place::All => None,
         }
     }
@@ -159,7 +162,7 @@ impl Place {
         match self {
             Place::All => (0, 0),
             Place::Section(section) | Place::Join(_, section) => (first(section), 0),
-            Place::Bar(section, bar) => (first(section), *bar),
+            Place::Bars(section, bar, _) => (first(section), *bar),
         }
     }
 
@@ -167,7 +170,8 @@ impl Place {
         match self {
             Place::Join(before, after) if before == after => Some(format!("From {before} to {after} again")),
             Place::Join(before, after) => Some(format!("From {before} into {after}")),
-            Place::Bar(section, bar) => Some(format!("{section}, bar {bar}")),
+            Place::Bars(section, bar, last) if bar == last => Some(format!("{section}, bar {bar}")),
+            Place::Bars(section, bar, last) => Some(format!("{section}, bars {bar} to {last}")),
             Place::Section(section) => Some(section.clone()),
             Place::All => None,
         }
@@ -250,14 +254,13 @@ pub(super) fn one_matter(one: &Newest) -> (String, bool) {
         let way = if bpm.get() < one.timeline.bpm.get() { "slower" } else { "faster" };
         return (format!("plays it {way} than asked"), true);
     }
-    let strokes = |n: usize| if n == 1 { "1 stroke".into() } else { format!("{n} strokes") };
-    let slips: Vec<String> =
-        [(missed, "missing"), (elsewhere, "on another surface"), (count(Status::NotReached), "not reached")]
-            .into_iter()
-            .filter(|(n, _)| *n > 0)
-            .map(|(n, what)| format!("{} {what}", strokes(n)))
-            .collect();
-    if slips.is_empty() { ("plays it as written".into(), false) } else { (listed(&slips), true) }
+    let strokes = |n: usize| if n == 1 { "1 stroke".to_owned() } else { format!("{n} strokes") };
+    let slips = [(missed, "missing"), (elsewhere, "on another surface"), (d.marks.len() - reached, "not reached")];
+    let slips = slips.into_iter().filter(|(n, _)| *n > 0).enumerate();
+    let slips: Vec<String> = slips
+        .map(|(k, (n, what))| if k == 0 { format!("{} {what}", strokes(n)) } else { format!("{n} {what}") })
+        .collect();
+    if slips.is_empty() { ("plays it as written".into(), false) } else { (slips.join(", "), true) }
 }
 
 /// A finding as a matter of one child: `A, bar 4: plays through the rest`.
@@ -357,7 +360,15 @@ fn form(one: &Newest, f: &Found, turn: Turn) -> Option<Picture> {
 fn bars(one: &Newest, f: &Found, timing: bool) -> Option<Picture> {
     let t = &one.timeline;
     let pass = pass_of(t, f).and_then(|p| t.passes.get(p))?;
-    let bar = (pass.bars.start + f.bar.unwrap_or(1).saturating_sub(1) as usize).min(pass.bars.end.saturating_sub(1));
+    let wrong = |bar: usize| {
+        let strokes = t.bars.get(bar).map_or(0..0, |b| b.strokes.clone());
+        let marks = one.distilled.marks.get(strokes).unwrap_or_default();
+        marks.iter().any(|m| matches!(m.status, Status::WrongSurface | Status::Missed))
+    };
+    let said = pass.bars.start + f.bar.unwrap_or(1).saturating_sub(1) as usize;
+    // Of several bars the first in which it is seen.
+    let seen = f.to_bar.filter(|_| !timing).and_then(|_| pass.bars.clone().find(|bar| wrong(*bar)));
+    let bar = seen.unwrap_or(said).min(pass.bars.end.saturating_sub(1));
     let here = t.bars.get(bar)?;
     let length = t.meter.bar();
     let join = distil::at_join(&f.kind) && here.at >= length;
@@ -406,6 +417,7 @@ mod tests {
             section: section.map(str::to_owned),
             pass,
             bar: Some(bar),
+            to_bar: None,
             beat: Some(1.0),
             size: 12.0,
             unit: "percent".into(),
@@ -425,6 +437,18 @@ mod tests {
         assert_eq!(place("A", Some(3)), "From B into A");
         assert_eq!(place("A", None), "A", "any of them");
         assert_eq!(place("A", Some(1)), "A", "nothing comes before");
+    }
+
+    #[test]
+    fn a_finding_of_several_bars_names_them_or_the_section() {
+        let timeline = parse(PART).unwrap().timeline(None, Bpm::new(60.0).unwrap()).unwrap();
+        let place = |kind: &str, section: &str, bar: u32, to_bar: u32| {
+            let f = Found { to_bar: Some(to_bar), ..finding(kind, Some(section), Some(1), bar) };
+            Place::of(&timeline, &f).words().unwrap()
+        };
+        assert_eq!(place("wrong-surface", "A", 1, 2), "A");
+        assert_eq!(place("paused", "A", 2, 3), "A, bars 2 to 3");
+        assert_eq!(place("repeat-missing", "A", 2, 3), "A");
     }
 
     #[test]

@@ -205,7 +205,7 @@ impl Book {
             }
         }
         if !stuck.is_empty() {
-            return Ok(word(&format!("{} not yet there after a week of takes", listed(&stuck))));
+            return Ok(word(&format!("at {} for over a week", listed(&stuck))));
         }
         let results = distil::results(&newest.distilled, &newest.timeline);
         let has = |unit: &String| results.iter().any(|(u, state)| u == unit && *state == State::Had);
@@ -235,5 +235,5 @@ impl Book {
 }
 
 fn word(why: &str) -> Next {
-    Next { sign: NextSign::Word, text: format!("a word from you: {why}") }
+    Next { sign: NextSign::Word, text: format!("a word: {why}") }
 }

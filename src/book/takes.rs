@@ -214,11 +214,13 @@ impl Book {
             ])?;
         let id = self.db.last_insert_rowid();
         let mut put = self.db.prepare_cached(
-            "INSERT INTO findings (assessment, kind, section, pass, bar, beat, size, unit, confidence, text)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+            "INSERT INTO findings (assessment, kind, section, pass, bar, to_bar, beat, size, unit, confidence, text)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
         )?;
         for f in &d.findings {
-            put.execute(params![id, f.kind, f.section, f.pass, f.bar, f.beat, f.size, f.unit, f.confidence, f.text])?;
+            let place = (&f.section, f.pass, f.bar, f.to_bar, f.beat);
+            let (section, pass, bar, to_bar, beat) = place;
+            put.execute(params![id, f.kind, section, pass, bar, to_bar, beat, f.size, f.unit, f.confidence, f.text])?;
         }
         Ok(())
     }
@@ -307,8 +309,8 @@ impl Book {
         });
         let Some((id, ear, mut d)) = row.optional()? else { return Ok(None) };
         let mut ask = self.db.prepare_cached(
-            "SELECT kind, section, pass, bar, beat, size, unit, confidence, text FROM findings WHERE assessment = ?1
-             ORDER BY rowid",
+            "SELECT kind, section, pass, bar, beat, size, unit, confidence, text, to_bar FROM findings
+             WHERE assessment = ?1 ORDER BY rowid",
         )?;
         d.findings = ask
             .query_map([id], |r| {
@@ -317,6 +319,7 @@ impl Book {
                     section: r.get(1)?,
                     pass: u32_of(r.get(2)?),
                     bar: u32_of(r.get(3)?),
+                    to_bar: u32_of(r.get(9)?),
                     beat: r.get(4)?,
                     size: r.get(5)?,
                     unit: r.get(6)?,

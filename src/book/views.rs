@@ -20,11 +20,11 @@ pub(super) fn day(at_s: i64) -> String {
         .unwrap_or_default()
 }
 
-/// A day with its hour: `9 November, 16:00`.
+/// A day with its hour: `9 November, 16:00`. Midnight is what a day is given as, and says nothing of the hour.
 pub(super) fn day_and_hour(at_s: i64) -> String {
-    jiff::Timestamp::from_second(at_s)
-        .map(|t| t.to_zoned_datetime(jiff::tz::TimeZone::system()).strftime("%-d %B, %H:%M").to_string())
-        .unwrap_or_default()
+    let Ok(at) = jiff::Timestamp::from_second(at_s) else { return String::new() };
+    let at = at.to_zoned_datetime(jiff::tz::TimeZone::system());
+    if (at.hour(), at.minute()) == (0, 0) { day(at_s) } else { at.strftime("%-d %B, %H:%M").to_string() }
 }
 
 /// The day of a moment, where the teacher is.

@@ -94,6 +94,7 @@ pub fn simulated(timeline: &Timeline, skill: f64, dice: &mut Dice) -> Distilled 
             section: Some(section.into()),
             pass: Some(pass),
             bar: Some(bar),
+            to_bar: None,
             beat: Some(beat),
             size: 1.0,
             unit: "beats".into(),

@@ -5,3 +5,5 @@ ALTER TABLE takes ADD COLUMN known BLOB;
 ALTER TABLE waiting ADD COLUMN known BLOB;
 -- The bars a child is to practise, as drawn for the newest take.
 ALTER TABLE charts ADD COLUMN bars TEXT NOT NULL DEFAULT '';
+-- The last bar of a finding that is of several bars, or may be of any of them.
+ALTER TABLE findings ADD COLUMN to_bar INTEGER;

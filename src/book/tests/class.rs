@@ -61,8 +61,8 @@ fn every_child_has_a_row_with_the_take_the_matter_and_what_is_next() {
     assert!(html.contains("No fault is shared. Each child needs something of their own"));
     assert!(html.contains("<a href=\"pupil-Wren.html\">"));
     let late = book.class_view("3b", GIVEN + 12 * DAY).unwrap();
-    assert_eq!(row(&late, "Wren").next.text, "a word from you: nothing sent for a week");
-    assert_eq!(row(&late, "Avocet").next.text, "a word from you: nothing sent yet");
+    assert_eq!(row(&late, "Wren").next.text, "a word: nothing sent for a week");
+    assert_eq!(row(&late, "Avocet").next.text, "a word: nothing sent yet");
 }
 
 #[test]
@@ -78,7 +78,7 @@ fn who_sent_since_it_was_asked_for_is_said_by_name() {
         count(&view)
     );
     assert!(matches!(row(&view, "Wren").last, Last::Before(_)));
-    assert!(class::page(&view).contains("before it was asked for"));
+    assert!(class::page(&view).contains("<b>before<span class=\"more\"> it was asked for</span></b>"));
 
     // Asked anew, faster: nobody has sent that yet, and what was sent is still there.
     give(&book, "A B", 80.0, GIVEN + 2 * DAY);
@@ -158,7 +158,7 @@ fn matters_of_all_of_it_are_taught_too_and_two_ways_of_one_matter_are_one() {
         seen,
         [
             ("Keeping the tempo", "2 of 3 get faster, 1 gets slower"),
-            ("A, bar 2: coming in after the rest", "1 of 3 comes in too early, 1 comes in late"),
+            ("A, bar 2: coming in after the rest", "1 of 3 comes in late, 1 comes in too early"),
         ]
     );
     assert!(view.again[0].minis.iter().any(|m| m.picture == Picture::Drift(-9.0)));
@@ -175,7 +175,7 @@ fn joins_into_one_section_from_two_others_are_two_matters() {
     }
     let view = book.class_view("3b", GIVEN + DAY).unwrap();
     assert_eq!(view.again.len(), 1);
-    assert_eq!(view.again[0].title, "From A to A again: going on");
+    assert_eq!(view.again[0].title, "From A to A again: going on in time");
     assert_eq!(view.again[0].pupils, ["Jay", "Wren"]);
     assert_eq!(row(&view, "Avocet").matter, "From B into A: stops before going on");
     let Picture::Bars { join, bars, marks, .. } = &view.again[0].minis[0].picture else { panic!() };
@@ -217,8 +217,8 @@ fn who_is_silent_is_not_called_stuck_as_well() {
         put(&book, "Wren", 10 + k, GIVEN + i64::from(k) * 3 * DAY, &d);
     }
     let next = |now: i64| row(&book.class_view("3b", now).unwrap(), "Wren").next.text.clone();
-    assert_eq!(next(GIVEN + 10 * DAY), "a word from you: A and B not yet there after a week of takes");
-    assert_eq!(next(GIVEN + 30 * DAY), "a word from you: nothing sent for a week");
+    assert_eq!(next(GIVEN + 10 * DAY), "a word: at A and B for over a week");
+    assert_eq!(next(GIVEN + 30 * DAY), "a word: nothing sent for a week");
 }
 
 #[test]

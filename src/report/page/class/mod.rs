@@ -225,21 +225,23 @@ table{border-collapse:collapse;width:100%;font-size:.86rem;line-height:1.35}
 th{font-weight:400;text-align:left}
 thead th{color:var(--grey);padding:0 .8rem .3rem 0;vertical-align:bottom}
 td,tbody th{padding:.32rem .8rem .32rem 0;border-top:1px solid var(--line);vertical-align:middle}
-tbody th{font-weight:700}
+tbody th{font-weight:700;white-space:nowrap;max-width:12rem;overflow:hidden;text-overflow:ellipsis}
+thead th{white-space:nowrap}
 tbody tr:last-child>*{border-bottom:1px solid var(--line)}
 .small{color:var(--grey);font-size:.78rem}
 td.line{white-space:nowrap;width:7.4rem}
 td.line svg{display:inline-block;vertical-align:middle}
 td.line i{font-style:normal;color:var(--grey);font-size:.78rem}
 td.next{min-width:9rem}
+.label{display:none}
 footer{margin-top:1.4rem;border-top:1px solid var(--line);padding-top:.5rem;color:var(--grey);font-size:.8rem}
 @media screen and (max-width:44rem){ol.again>li{grid-template-columns:1.6rem 1fr}.minis{grid-column:1/-1;margin-top:.5rem}
 thead{display:none}table,tbody,tr,td,tbody th{display:block}tbody tr{display:grid;grid-template-columns:1fr 1fr;gap:.1rem .8rem;padding:.7rem 0;border-top:1px solid var(--line)}
 tbody tr:last-child{border-bottom:1px solid var(--line)}td,tbody th,tbody tr:last-child>*{border:0;padding:0}tbody th{font-size:1.05rem}td.last,td.matter,td.next{grid-column:1/-1}td.line{width:auto}
-tbody th{grid-column:1/-1}}
+tbody th{grid-column:1/-1}.label{display:block;color:var(--grey);font-size:.78rem}td.line:empty,td.matter:empty{display:none}}
 @media print{body{font-size:8.6pt;line-height:1.32}h1{font-size:16pt}h2{margin:7pt 0 3pt;font-size:10pt}.sub{font-size:8.5pt}.count{margin-top:3pt}
 ol.again>li{padding:3pt 0;grid-template-columns:12pt 50mm 1fr;gap:0 4pt}.big{font-size:11pt}.minis{grid-template-columns:repeat(8,1fr);gap:0 5pt}.minis figcaption{font-size:6.5pt}
-table{font-size:7.8pt;line-height:1.2}td,tbody th{padding:1.3pt 6pt 1.3pt 0}.small,td.line i{font-size:7pt}td.last br{display:none}td.line{width:23mm}td.line svg{width:15mm;height:4.2mm}td.next{min-width:0}
+table{font-size:7.6pt;line-height:1.18}td,tbody th{padding:1.1pt 5pt 1.1pt 0}.small,td.line i{font-size:6.8pt}td.last br,.more{display:none}td.last,td.line{white-space:nowrap}td.line{width:22mm}td.line svg{width:13.5mm;height:3.6mm}td.next{min-width:0}
 .key{font-size:7pt;margin:2pt 0}footer{margin-top:5pt;padding-top:2pt;font-size:7pt}a{text-decoration:none}}
 ";
 
@@ -453,7 +455,7 @@ impl NextSign {
 fn last(row: &Row) -> String {
     let (take, about) = match &row.last {
         Last::Nothing => return "nothing yet".into(),
-        Last::Before(take) => (take, ", <b>before it was asked for</b>"),
+        Last::Before(take) => (take, ", <b>before<span class=\"more\"> it was asked for</span></b>"),
         Last::OfAnother(take) | Last::Since(take) => (take, ""),
     };
     let played = take.played.map_or_else(|| "tempo not heard".into(), |bpm| format!("played {bpm:.0}"));
@@ -478,15 +480,23 @@ fn rows(out: &mut String, view: &ClassView) {
         let now = |value: Option<f64>, unit: &str| value.map_or(String::new(), |v| format!(" <i>{v:.0}{unit}</i>"));
         match row.evenness.last() {
             Some(even) => {
-                let _ =
-                    write!(out, "<td class=\"line\">{}{}</td>", picture::evenness(&row.evenness), now(*even, " ms"));
+                let _ = write!(
+                    out,
+                    "<td class=\"line\"><span class=\"label\">evenness</span>{}{}</td>",
+                    picture::evenness(&row.evenness),
+                    now(*even, " ms")
+                );
             }
             None => out.push_str("<td class=\"line\"></td>"),
         }
         match row.tempo.last() {
             Some((_, played)) => {
                 let drawn = picture::tempi(&row.tempo, view.range);
-                let _ = write!(out, "<td class=\"line\">{drawn}{}</td>", now(*played, ""));
+                let _ = write!(
+                    out,
+                    "<td class=\"line\"><span class=\"label\">tempo</span>{drawn}{}</td>",
+                    now(*played, "")
+                );
             }
             None => out.push_str("<td class=\"line\"></td>"),
         }

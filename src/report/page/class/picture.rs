@@ -98,16 +98,17 @@ fn form(svg: &mut String, turns: &[(String, Turn)]) {
     let from = fault.saturating_sub(BOXES / 2).min(turns.len().saturating_sub(BOXES));
     let shown: Vec<&(String, Turn)> = turns.iter().skip(from).take(BOXES).collect();
     let wide = ((w - 4.0) / shown.len().max(1) as f64).min(20.0);
+    let left = (w - wide * shown.len() as f64 + 2.5) / 2.0;
     for (k, (section, turn)) in shown.into_iter().enumerate() {
-        let (x, y, side) = (2.0 + wide * k as f64, h / 2.0 - 10.0, wide - 2.5);
-        let (ink, dash, fill) = match turn {
-            Turn::Played => ("#1e1e1c", "", "none"),
-            Turn::LeftOut => ("#d55e00", " stroke-dasharray=\"2 2\"", "none"),
-            Turn::TooOften | Turn::Fault => ("#d55e00", "", "none"),
+        let (x, y, side) = (left + wide * k as f64, h / 2.0 - 10.0, wide - 2.5);
+        let (ink, dash) = match turn {
+            Turn::Played => ("#1e1e1c", ""),
+            Turn::LeftOut => ("#d55e00", " stroke-dasharray=\"2 2\""),
+            Turn::TooOften | Turn::Fault => ("#d55e00", ""),
         };
         let _ = write!(
             svg,
-            "<rect x=\"{x:.1}\" y=\"{y:.1}\" width=\"{side:.1}\" height=\"20\" fill=\"{fill}\" stroke=\"{ink}\"{dash}/>\
+            "<rect x=\"{x:.1}\" y=\"{y:.1}\" width=\"{side:.1}\" height=\"20\" fill=\"none\" stroke=\"{ink}\"{dash}/>\
              <text x=\"{:.1}\" y=\"{:.1}\" font-size=\"11\" text-anchor=\"middle\" fill=\"{ink}\">{}</text>",
             x + side / 2.0,
             y + 14.0,
