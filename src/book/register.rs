@@ -7,7 +7,7 @@ use rusqlite::params;
 
 use super::distil::{self, Distilled, State};
 use super::lesson::{self, Newest};
-use super::views::{date, day, day_and_hour, next_step};
+use super::views::{date, day, day_and_hour, next_step, short_day};
 use super::{Assigned, Book, BookError, Pupil};
 use crate::part::Timeline;
 use crate::report::listed;
@@ -159,7 +159,7 @@ impl Book {
             return Ok((row, None));
         };
         let told = LastTake {
-            day: if date(last.at) == date(current.given_s) { day_and_hour(last.at) } else { day(last.at) },
+            day: short_day(last.at, date(last.at) == date(current.given_s)),
             asked: last.asked,
             form: Some(of(last).form.clone()).filter(|form| *form != current.form),
             played: last.bpm,

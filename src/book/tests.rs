@@ -95,7 +95,6 @@ fn correction(what: CorrectionKind, section: &str, bar: u32) -> Correction {
         section: Some(section.into()),
         pass: None,
         bar: Some(bar),
-        to_bar: None,
         beat: None,
         who: "teacher".into(),
         at_s: 5_000,

@@ -20,6 +20,14 @@ pub(super) fn day(at_s: i64) -> String {
         .unwrap_or_default()
 }
 
+/// A day in a row of a table: `9 Nov`, with its hour where that is asked for.
+pub(super) fn short_day(at_s: i64, hour: bool) -> String {
+    jiff::Timestamp::from_second(at_s)
+        .map(|t| t.to_zoned_datetime(jiff::tz::TimeZone::system()))
+        .map(|t| t.strftime(if hour { "%-d %b, %H:%M" } else { "%-d %b" }).to_string())
+        .unwrap_or_default()
+}
+
 /// A day with its hour: `9 November, 16:00`. Midnight is what a day is given as, and says nothing of the hour.
 pub(super) fn day_and_hour(at_s: i64) -> String {
     let Ok(at) = jiff::Timestamp::from_second(at_s) else { return String::new() };

@@ -73,7 +73,7 @@ ul{margin:.2rem 0;padding-left:1.1rem}
 footer{margin-top:1.6rem;border-top:1px solid var(--line);padding-top:.5rem;color:var(--grey);font-size:.8rem}
 @media screen and (max-width:44rem){.keep,.lines{grid-template-columns:1fr}.chart>svg{min-width:40rem}}
 @media print{body{font-size:9pt;line-height:1.4}h1{font-size:18pt}h2{margin:8pt 0 3pt}h2.small{margin:4pt 0 1pt}.sub{font-size:8.5pt}.keep{margin-top:4pt}.keep p{font-size:10.5pt}
-.form{gap:3pt;margin:3pt 0}.form span{padding:0 6pt}.lines{gap:5pt 22pt}.lines svg{max-height:18mm}footer{margin-top:8pt;padding-top:3pt;font-size:7.5pt}}
+.form{gap:3pt;margin:3pt 0}.form span{padding:0 6pt}.lines{grid-template-columns:repeat(4,1fr);gap:4pt 10pt}.lines figcaption{font-size:8pt;line-height:1.3}.lines figcaption b{display:block}.lines svg text{font-size:12.5px}footer{margin-top:8pt;padding-top:3pt;font-size:7.5pt}}
 ";
 const CHILD: &str = "\
 body{max-width:40rem;font-size:1.2rem;line-height:1.6}

@@ -241,7 +241,7 @@ tbody tr:last-child{border-bottom:1px solid var(--line)}td,tbody th,tbody tr:las
 tbody th{grid-column:1/-1}.label{display:block;color:var(--grey);font-size:.78rem}td.line:empty,td.matter:empty{display:none}}
 @media print{body{font-size:8.6pt;line-height:1.32}h1{font-size:16pt}h2{margin:7pt 0 3pt;font-size:10pt}.sub{font-size:8.5pt}.count{margin-top:3pt}
 ol.again>li{padding:3pt 0;grid-template-columns:12pt 50mm 1fr;gap:0 4pt}.big{font-size:11pt}.minis{grid-template-columns:repeat(8,1fr);gap:0 5pt}.minis figcaption{font-size:6.5pt}
-table{font-size:7.6pt;line-height:1.18}td,tbody th{padding:1.1pt 5pt 1.1pt 0}.small,td.line i{font-size:6.8pt}td.last br,.more{display:none}td.last,td.line{white-space:nowrap}td.line{width:22mm}td.line svg{width:13.5mm;height:3.6mm}td.next{min-width:0}
+table{font-size:7.2pt;line-height:1.18}td,tbody th{padding:1.1pt 4pt 1.1pt 0}.small,td.line i{font-size:6.6pt}td.last br,.more{display:none}td.line{white-space:nowrap}td.last{width:38mm}td.next{width:42mm}td.line{width:19mm}td.line svg{width:11.5mm;height:3.3mm}td.next{min-width:0}
 .key{font-size:7pt;margin:2pt 0}footer{margin-top:5pt;padding-top:2pt;font-size:7pt}a{text-decoration:none}}
 ";
 
