@@ -210,3 +210,28 @@ fn the_strikes_of_a_sound_check_are_used_in_the_book_too_and_kept_for_hearing_ag
     .unwrap();
     assert_eq!(heard, TAKES.len());
 }
+
+#[test]
+fn a_take_that_waited_for_its_pupil_is_judged_with_the_strikes_that_came_with_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let takes = folder.path().join("takes");
+    std::fs::create_dir(&takes).unwrap();
+    check(&takes);
+    let ((bpm, form), part) = (asked("robin.ogg"), part().1);
+    let practice = Practice::of(&part, Some(&form), &Laps::default(), bpm).unwrap();
+    let guide = render(&practice, &GuideConfig::default(), EAR_RATE).unwrap();
+    let about = Description::new(&part, Some(&form), &Laps::default(), bpm, &guide);
+    let named = with_card(&takes, "robin.ogg", None, about, true);
+    let unnamed = takes.join("rec_7.wav");
+    let card = Card { pupil: None, ..Card::of(&named).unwrap().unwrap() };
+    std::fs::rename(&named, &unnamed).unwrap();
+    std::fs::remove_file(named.with_extension("take.json")).unwrap();
+    card.write(&unnamed).unwrap();
+    let book = gathered(folder.path(), &takes);
+    let said = assessed(&[unnamed.to_str().unwrap()]);
+    std::fs::remove_dir_all(&takes).unwrap();
+    let waiting = book.waiting().unwrap();
+    assert_eq!(waiting.len(), 1, "the check itself is nobody's take");
+    book.settle(waiting[0].number, Some("robin"), None, false).unwrap();
+    assert_eq!(said, [in_the_book(&book, "robin.ogg")]);
+}
