@@ -39,6 +39,7 @@ pub use listen::{
 pub use which::{FEW, Told, Unsure, which};
 
 use crate::leak::{GuideClock, Residue};
+pub use crate::resample::{MAX_RATE, MIN_RATE};
 
 /// What was heard in a recording, before any part is held against it.
 #[derive(Clone, Debug, Default)]

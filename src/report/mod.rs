@@ -20,6 +20,7 @@ mod played;
 pub mod text;
 mod words;
 
+#[cfg(feature = "edge")]
 pub(crate) use words::capital;
 pub use words::listed;
 
