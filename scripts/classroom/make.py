@@ -7,6 +7,7 @@ import numpy as np
 import soundfile as sf
 from scipy.signal import butter, fftconvolve, sosfilt
 
+import by_nature
 import people
 import play
 import pupil
@@ -242,11 +243,11 @@ def make_one(bank, kind, k, part, seed, against=None):
             m * w.quarters + s.at for m, bar in enumerate(w.bars) for s in bar.strokes))))
         # No child plays alternate strokes faster than about 8 a second.
         ratio = min(ratio, 60 * short / .125 / asked)
-        pupil.natural(plan, rng, nature)
+        by_nature.natural(plan, rng, nature)
         events = play.perform(plan, rng, asked * ratio, 0.0, ghosts=float(pupil.pick(rng, [0, 0, .02, .04])), nature=nature)
         if min(b["t_s"] - a["t_s"] for a, b in zip(events, events[1:]) if a["group"] != b["group"]) < .03:
             continue
-        pupil.truths(plan, events, asked, ratio)
+        by_nature.truths(plan, events, asked, ratio)
         body = any(s.cls in pupil.BODY for bar in w.bars for s in bar.strokes)
         y, rate, heard = sound(bank, plan, events, rng, body, against)
         return y, rate, describe(kind, k, path, form, w, plan, events, asked, ratio, nature, heard, seed)
