@@ -175,6 +175,7 @@ fn in_words(kind: &str) -> (&'static str, &'static str, &'static str) {
         _ if is(Kind::LevelFlat) => {
             ("louder and softer", "plays all of it equally loud", "play all of it equally loud")
         }
+        _ if is(Kind::StrokesMissing) => ("every stroke", "leaves strokes out", "leave strokes out"),
         _ if is(Kind::StartedLate) => ("where to begin", "begins only here", "begin only here"),
         _ => ("finding the way", "loses the place", "lose their place"),
     }

@@ -8,7 +8,7 @@ use anyhow::{Context, Result, anyhow, bail};
 
 use super::files::{self, print, tell};
 use super::{AssessArgs, Outcome, guide, part, strikes};
-use crate::assess::{Assessment, ClockSource};
+use crate::assess::{Assessment, ClockSource, Limit};
 use crate::audio::{AudioError, Facts};
 use crate::chain::{self, Take};
 use crate::guide::{Guide, Practice};
@@ -181,7 +181,7 @@ pub(super) fn judge_by_card(path: &Path, card: &Card) -> Result<(Assessment, Pra
 fn judged(take: &Take, facts: &Facts, timeline: &Timeline, known: &Calibration, card: Option<&Card>) -> Assessment {
     let known = (!known.strikes.is_empty()).then_some(known);
     let mut assessment = chain::judge(take, timeline, known);
-    assessment.limits.splice(0..0, strikes::notices(facts));
+    assessment.limits.splice(0..0, strikes::notices(facts).into_iter().map(Limit::Recording));
     if let Some(card) = card {
         add_card(&mut assessment, card);
     }
@@ -216,7 +216,7 @@ fn add_card(assessment: &mut Assessment, card: &Card) {
         let lost = card.dropped_samples as f64 / f64::from(card.rate_hz.max(1));
         limits.push(format!("{lost:.2} s that could not be recorded in time"));
     }
-    assessment.limits.splice(0..0, limits);
+    assessment.limits.splice(0..0, limits.into_iter().map(Limit::Recording));
 }
 
 impl Job<'_> {

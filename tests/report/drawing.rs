@@ -201,7 +201,7 @@ fn every_finding_with_a_place_has_its_number_in_the_chart() {
                     seen.extend(numbers);
                 }
             }
-            for number in 1..=a.findings.len() {
+            for number in 1..=a.statements().len() {
                 assert!(seen.contains(&number), "{name} at {width}: finding {number}");
             }
         }
