@@ -7,9 +7,10 @@
 
 use std::ops::Range;
 
-use super::finding::{Finding, Kind, Place, Rank, What, rank};
+use super::finding::{Finding, Kind, Place, What};
+use super::suspicion::{Rank, rank};
 use super::{Assessment, Hearing, Slip, Status};
-use crate::part::{Surface, Timeline};
+use crate::part::{Hands, Surface, Timeline};
 use crate::units::{Bpm, Ticks};
 
 /// A step up: 4 %, a little over the just noticeable change of tempo (3.5 %, mazurka.org.uk tempo experiment).
@@ -251,10 +252,14 @@ pub(super) fn practise(take: &Assessment, fix: Fix) -> Option<Range<usize>> {
         What::WrongSurface { strokes, .. } => most_of(timeline, strokes)?,
         What::StrokesMissing { strokes, .. } => most_of(timeline, strokes)?,
         What::NotTogether { .. } => {
-            let apart = |i: usize| take.strikes.get(i).and_then(|s| s.spread).map_or(0.0, |s| s.get());
-            let both = take.strokes.iter().enumerate().filter(|(_, s)| s.strike.is_some());
-            let widest = both.max_by(|a, b| apart(a.1.strike.unwrap_or(0)).total_cmp(&apart(b.1.strike.unwrap_or(0))));
-            with_next(bar_of(widest?.0)?)
+            let apart = |j: usize| {
+                let strike = take.strokes.get(j).and_then(|s| s.strike).and_then(|i| take.strikes.get(i));
+                strike.and_then(|s| s.spread).map_or(0.0, |s| s.get())
+            };
+            let both = |j: &usize| timeline.strokes.get(*j).is_some_and(|s| s.hands == Hands::Both);
+            let both: Vec<usize> = (0..timeline.strokes.len()).filter(both).collect();
+            let widest = both.iter().copied().rev().max_by(|a, b| apart(*a).total_cmp(&apart(*b)));
+            with_next(bar_of(widest?)?)
         }
         What::LevelFlat { .. } => {
             let place = finding.place.clone().unwrap_or_else(|| Place::span(0..end.min(MAX_BARS)));
@@ -264,7 +269,7 @@ pub(super) fn practise(take: &Assessment, fix: Fix) -> Option<Range<usize>> {
         What::UnevenHands(_) => {
             let written = |b: &crate::part::Bar| {
                 let strokes = timeline.strokes.get(b.strokes.clone()).unwrap_or_default();
-                strokes.iter().filter(|s| matches!(s.hands, crate::part::Hands::One(_))).count()
+                strokes.iter().filter(|s| matches!(s.hands, Hands::One(_))).count()
             };
             let most = (0..end).max_by_key(|&b| (timeline.bars.get(b).map_or(0, written), std::cmp::Reverse(b)))?;
             with_next(most)
@@ -366,7 +371,7 @@ impl Ground<'_> {
             return if steady { Praise::AllInPlace } else { Praise::EveryStroke };
         }
         if steady {
-            let throughout = complete && take.findings.is_empty();
+            let throughout = complete && take.findings.is_empty() && take.slips.is_empty();
             return Praise::Steady { throughout };
         }
         let beat = timeline.meter.beat();

@@ -9,9 +9,10 @@
 //!
 //! (the marginal likelihood of a normal linear model; Bishop, "Pattern Recognition and Machine Learning", 3.3 to 3.5).
 
-use super::finding::{Course, Evidence, Suspicion, What};
+use super::finding::{Course, Evidence, What};
 use super::runs::Run;
 use super::stats::{Grouped, Row, grouped};
+use super::suspicion::Suspicion;
 use crate::part::Timeline;
 use crate::stats::log_sum;
 use crate::units::Bpm;
@@ -41,6 +42,9 @@ const NOTICED: f64 = 0.035;
 /// A single new tempo at a join is no drift; it is one when it tells the take better by this, in nats: the odds of the two
 /// accounts are even beforehand, and it is called drift only at better than one in three.
 const STEP_BETTER: f64 = 0.7;
+
+/// A new tempo this far from the old one is told all the same: four times what a listener just notices.
+const PLAIN: f64 = 0.14;
 
 /// Parts of the take that have a tempo each, at most, and strikes to each at least.
 const PARTS: usize = 6;
@@ -210,7 +214,8 @@ fn inflation(points: &[Point], fit: &Grouped<2>) -> f64 {
     ((1.0 + r) / (1.0 - r)).sqrt()
 }
 
-/// Whether one new tempo at the beginning of a pass tells the take better than a steady change, and leaves none.
+/// Whether one new tempo at the beginning of a pass tells the take better than a change all along, from a join on or up
+/// to one, and leaves none.
 ///
 /// The accounts are compared by `n / 2 ln(squared error of one / of the other)`, n the number of errors that are free of
 /// each other, less the logarithm of the number of joins among which the best was taken.
@@ -222,9 +227,19 @@ fn one_step(points: &[Point], ramp: &Grouped<2>, whole: f64) -> bool {
         .iter()
         .filter_map(|&x| fit(points, |u| [u - middle, (u - x).max(0.0)]).map(|s| (squared(&s, &ramp.weights), x, s)));
     let Some((error, x, step)) = steps.min_by(|a, b| a.0.total_cmp(&b.0)) else { return false };
+    if (step.fit.z[1] / step.fit.z[0].max(1e-3)).abs() > PLAIN {
+        return false;
+    }
     // The errors of the better account are what is left when all is said.
     let free = points.len() as f64 / inflation(points, &step).powi(2);
-    let better = 0.5 * free * (squared(ramp, &ramp.weights) / error.max(1e-12)).ln() - (joins.len() as f64).ln();
+    // Moving all along, from a join on, or up to one.
+    let rivals = joins.iter().flat_map(|&x| {
+        let from = fit(points, |u| [u - middle, 0.5 * (u - x).max(0.0).powi(2)]);
+        let until = fit(points, |u| [u - middle, 0.5 * (u - x).min(0.0).powi(2)]);
+        [from, until]
+    });
+    let moving = rivals.flatten().map(|f| squared(&f, &ramp.weights)).fold(squared(ramp, &ramp.weights), f64::min);
+    let better = 0.5 * free * (moving / error.max(1e-12)).ln() - (joins.len() as f64).ln();
     if better < STEP_BETTER {
         return false;
     }

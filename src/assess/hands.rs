@@ -11,9 +11,10 @@
 use std::collections::BTreeMap;
 
 use super::Hearing;
-use super::finding::{Evidence, Passes, Place, Suspicion, Uneven, What, log_odds};
+use super::finding::{Evidence, Passes, Place, Uneven, What};
 use super::runs::matched;
 use super::stats::{Belief, Row, grouped, normal_cdf, normal_density, robust};
+use super::suspicion::{Suspicion, log_odds};
 use super::timing::Timed;
 use crate::align::{DOUBLE_WINDOW_S, Placed, Step, Strike};
 use crate::onset::TICK;

@@ -1,9 +1,9 @@
 //! The verdict: every step of the judge in turn, then what is said of it.
 
-use super::finding::Suspicion;
 use super::limits::{self, Limit};
 use super::runs::matched;
 use super::status::{Fate, Ground, best, elsewhere, statuses};
+use super::suspicion::Suspicion;
 use super::timing::Timed;
 use super::{
     Advice, Assessment, Clock, ClockSource, Fix, Hearing, JudgedStrike, JudgedStroke, Praise, Reason, Record, Slip,

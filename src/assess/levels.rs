@@ -9,9 +9,10 @@
 use std::collections::BTreeMap;
 
 use super::Hearing;
-use super::finding::{Dynamics, Evidence, Passes, Place, Suspicion, What};
+use super::finding::{Dynamics, Evidence, Passes, Place, What};
 use super::runs::matched;
 use super::stats::{Row, grouped, normal_cdf};
+use super::suspicion::Suspicion;
 use crate::align::{Placed, Strike};
 use crate::part::{Swell, Timeline};
 use crate::stats::{MAD_TO_SD, median};

@@ -3,8 +3,9 @@
 
 use std::ops::Range;
 
-use super::finding::{Common, Evidence, Passes, Place, Suspicion, What};
+use super::finding::{Common, Evidence, Passes, Place, What};
 use super::status::Fate;
+use super::suspicion::Suspicion;
 use super::{JudgedStrike, Status};
 use crate::align::Strike;
 use crate::part::{Surface, Timeline};

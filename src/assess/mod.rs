@@ -20,16 +20,16 @@ mod stats;
 mod status;
 pub mod structure;
 mod surfaces;
+mod suspicion;
 mod tempo;
 mod timing;
 
 pub use advice::{Advice, Fix, MAX_BARS, Praise, Reason, Record, Why};
-pub use finding::{
-    Common, Course, Dynamics, Evidence, Finding, Kind, LEAST_CONFIDENCE, Passes, Place, Rank, Uneven, Unit, What,
-};
+pub use finding::{Common, Course, Dynamics, Evidence, Finding, Kind, Passes, Place, Uneven, Unit, What};
 pub use judge::assess;
 pub use limits::Limit;
 pub use rerun::{InARow, Move, RerunRule, clean_passes, rerun};
+pub use suspicion::{LEAST_CONFIDENCE, Rank};
 
 use crate::align::Step;
 use crate::onset::Audibility;

@@ -1,7 +1,8 @@
 //! All findings of a take -> those to be told, in the order in which a teacher would mend: what another one explains is left
 //! out, equal ones stand together.
 
-use super::finding::{Dynamics, Finding, Rank, What, rank, weight};
+use super::finding::{Dynamics, Finding, What};
+use super::suspicion::{Rank, rank, weight};
 use crate::part::Timeline;
 
 /// A tempo this near to the one asked for is that tempo at one end of a drift: twice the just noticeable change (3.5 %).

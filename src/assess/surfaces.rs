@@ -6,9 +6,10 @@
 use std::collections::BTreeMap;
 
 use super::Hearing;
-use super::finding::{Evidence, Place, Suspicion, What};
+use super::finding::{Evidence, Place, What};
 use super::runs::matched;
 use super::status::{SURFACE_SURE, best, excused};
+use super::suspicion::Suspicion;
 use crate::align::{Placed, Strike};
 use crate::part::{Surface, Timeline};
 use crate::surface::Doubt;

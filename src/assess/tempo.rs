@@ -4,8 +4,9 @@
 //! 35 %. The ratio of the two normal densities of `ln(played / asked)` is the evidence.
 
 use super::Clock;
-use super::finding::{Evidence, Suspicion, What};
+use super::finding::{Evidence, What};
 use super::stats::normal_density;
+use super::suspicion::Suspicion;
 use super::timing::Timed;
 use crate::part::Timeline;
 

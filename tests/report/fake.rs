@@ -291,7 +291,7 @@ impl Take {
             Kind::JoinGap => What::JoinGap { beats: 1.2 },
             Kind::WrongSurface => What::WrongSurface {
                 written: t.strokes[stroke].surface,
-                heard: Surface::Centre,
+                heard: if t.strokes[stroke].surface == Surface::Centre { Surface::Rim } else { Surface::Centre },
                 strokes: vec![stroke],
                 of: 1,
             },

@@ -217,7 +217,7 @@ pub fn beat(timeline: &Timeline, beat: f64) -> String {
 /// The syllable counted at a place within a beat: `1 e & a` for quarters of a beat, `1 & ` for halves, `1 tri ple` for
 /// thirds (common practice); `None` on the beat and where nothing is said.
 pub fn syllable(within: Ticks, beat: Ticks) -> Option<&'static str> {
-    let is = |part: i64, of: i64| within.0 * of == beat.0 * part;
+    let is = |part: i64, of: i64| within.0.saturating_mul(of) == beat.0.saturating_mul(part);
     if is(1, 2) {
         Some("&")
     } else if is(1, 4) {
@@ -270,7 +270,9 @@ fn of_how_many(a: &Assessment, kind: Kind) -> Option<usize> {
     match kind {
         Kind::RestNotKept | Kind::EarlyReEntry | Kind::LateReEntry => {
             // As short as half a quarter is a rest to be kept.
-            let counted = |r: &&crate::part::Rest| (r.to - r.from).0 * 2 >= Ticks::PER_QUARTER && between(r.from, r.to);
+            let counted = |r: &&crate::part::Rest| {
+                (r.to - r.from).0.saturating_mul(2) >= Ticks::PER_QUARTER && between(r.from, r.to)
+            };
             Some(t.rests.iter().filter(counted).count())
         }
         Kind::JoinGap | Kind::JoinRushed => {

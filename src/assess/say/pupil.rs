@@ -134,7 +134,7 @@ fn one(t: &Timeline, f: &Finding) -> String {
             format!("You left out {what}. Say the order aloud before you begin: {}.", order(t))
         }
         What::Restarted { left, .. } => format!(
-            "In {} you stopped and went back. Next time keep going when a stroke goes wrong: the next bar is coming.",
+            "In {} you stopped and went back. Next time keep going after a slip: the next bar is coming.",
             here(t, &Place::bar(*left))
         ),
         What::Paused { fell: true, .. } => {

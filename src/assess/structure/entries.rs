@@ -4,8 +4,9 @@ use super::ties::Leap;
 use super::{LEAST_CONFIDENCE, Run, Take, witnessed};
 use crate::align::{Forbidden, Step};
 use crate::assess::Slip;
-use crate::assess::finding::{Evidence, Kind, Place, Suspicion, What, log_odds};
+use crate::assess::finding::{Evidence, Kind, Place, What};
 use crate::assess::stats::logistic;
+use crate::assess::suspicion::{Suspicion, log_odds};
 
 /// Less than this (quarters) is no finding: half an eighth, and more than any jitter a pulse can be told from.
 const LEAST_QUARTERS: f64 = 0.22;

@@ -3,7 +3,8 @@
 use super::ties::Leap;
 use super::{Take, witnessed};
 use crate::align::{Forbidden, Step};
-use crate::assess::finding::{Evidence, Kind, Passes, Place, Suspicion, What, probability};
+use crate::assess::finding::{Evidence, Kind, Passes, Place, What};
+use crate::assess::suspicion::{Suspicion, probability};
 
 /// Ending right before the last pass: it was left out, or the recording stopped. Common sense; the sound does not tell.
 const ONE_REPEAT_SHORT: f64 = 0.70;

@@ -2,7 +2,8 @@
 
 use super::{Take, witnessed};
 use crate::align::{Forbidden, Placed, Step, Strike};
-use crate::assess::finding::{Evidence, Place, Suspicion, What};
+use crate::assess::finding::{Evidence, Place, What};
+use crate::assess::suspicion::Suspicion;
 use crate::units::Seconds;
 
 /// So many strikes (by certainty) that fit nowhere, over so long, are more than a slip or a noise.

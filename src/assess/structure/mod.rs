@@ -14,8 +14,9 @@ mod lost;
 mod rests;
 mod ties;
 
-use super::finding::{Evidence, Finding, LEAST_CONFIDENCE, Place, Suspicion, What};
+use super::finding::{Evidence, Finding, Place, What};
 use super::runs::leapt;
+use super::suspicion::{LEAST_CONFIDENCE, Suspicion};
 use super::{Slip, Stretch};
 use crate::align::{Placed, Step, Strike, Trace};
 use crate::part::Timeline;

@@ -5,7 +5,8 @@
 
 use super::Take;
 use crate::align::{Step, stroke_like};
-use crate::assess::finding::{Evidence, Place, Suspicion, What};
+use crate::assess::finding::{Evidence, Place, What};
+use crate::assess::suspicion::Suspicion;
 use crate::stats::median;
 
 /// A rest of this length or more (quarters) is a rest to be kept; shorter ones are articulation.
