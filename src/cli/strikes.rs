@@ -34,7 +34,7 @@ pub(super) fn run(takes: &[PathBuf], as_json: bool) -> Result<Outcome> {
         match hear(path) {
             Ok((take, facts)) => {
                 tell_notices(path, &facts);
-                files::print(&if as_json { json::strikes(take.heard.alone()) } else { list(path, &take) })?;
+                files::print(&if as_json { json::strikes(take.heard.onsets.iter()) } else { list(path, &take) })?;
             }
             Err(error) => {
                 failed = true;
@@ -78,12 +78,12 @@ pub(super) fn notices(facts: &Facts) -> Vec<String> {
 }
 
 fn list(path: &Path, take: &Take) -> String {
-    let onsets: Vec<_> = take.heard.alone().collect();
+    let onsets = &take.heard.onsets;
     let mut out = String::new();
     let _ = writeln!(out, "{}: {} strikes in {:.1} s", path.display(), onsets.len(), take.heard.duration.get());
     if !onsets.is_empty() {
         let _ = writeln!(out, "{:>10}  {:>8}  {:>8}  {:>5}", "time, s", "± ms", "level dB", "sure");
-        for o in &onsets {
+        for o in onsets {
             let _ =
                 writeln!(out, "{:10.4}  {:8.2}  {:8.1}  {:5.2}", o.at.get(), o.sigma.millis(), o.level.0, o.certainty);
         }
