@@ -107,7 +107,7 @@ fn likelier(nats: f64) -> String {
 
 fn odds(nats: f64) -> Option<String> {
     let odds = nats.exp();
-    if !(odds >= 1.5) {
+    if odds.is_nan() || odds < 1.5 {
         return None;
     }
     if odds > 1e6 {

@@ -249,6 +249,7 @@ fn all() -> Vec<(&'static str, String, String)> {
 }
 
 #[test]
+#[allow(clippy::print_stdout, reason = "to be read aloud")]
 fn every_sentence() {
     let said = all();
     for (who, case, text) in &said {
@@ -357,7 +358,7 @@ fn equal_faults_are_one_statement_with_their_places() {
     let mut a = blank();
     let rests = [(0, 1), (1, 2), (2, 5), (3, 6)];
     a.findings = rests.map(|(rest, bar)| found(What::RestNotKept { rest, strikes: 1 }, Some(Place::bar(bar)))).into();
-    assert_eq!(a.statements(), [0..4]);
+    assert_eq!(a.statements(), vec![std::ops::Range { start: 0, end: 4 }]);
     assert_eq!(
         statement(&a, 0..4),
         format!(
