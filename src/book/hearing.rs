@@ -17,6 +17,7 @@ use crate::assess::Assessment;
 use crate::audio::{self, AudioError, Source};
 use crate::chain::{self, Take};
 use crate::guide::{self, Guide, Practice};
+use crate::holes;
 use crate::onset::EAR_RATE;
 use crate::units::Seconds;
 
@@ -88,7 +89,8 @@ impl Listened {
     /// If it is none.
     pub(super) fn to(item: &Item, bytes: &[u8]) -> Result<Listened, AudioError> {
         let mut source = open(item, bytes)?;
-        let (take, low) = chain::hear_with_low(|block| source.next_block(block))?;
+        let (mut take, low) = chain::hear_with_low(|block| source.next_block(block))?;
+        holes::unheard(&source.facts().holes, &mut take.heard.audibility);
         Ok(Listened { take, low })
     }
 

@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use anyhow::{Context, Result, anyhow, bail};
 
 use super::files::{self, print, tell};
-use super::{AssessArgs, Outcome, guide, part, strikes};
+use super::{AssessArgs, Outcome, guide, part, progress, strikes};
 use crate::assess::{Assessment, ClockSource, Limit};
 use crate::audio::{AudioError, Facts};
 use crate::chain::{self, Take};
@@ -350,22 +350,25 @@ fn all(job: &Job) -> Vec<Result<Assessment, Failure>> {
     let takes = job.takes;
     let workers = std::thread::available_parallelism().map_or(1, usize::from).min(takes.len());
     if workers < 2 {
-        return takes.iter().map(|path| job.assess(path)).collect();
+        return takes.iter().map(|path| progress::shown(&path.to_string_lossy(), || job.assess(path))).collect();
     }
     let next = AtomicUsize::new(0);
     let done = Mutex::new(Vec::with_capacity(takes.len()));
-    std::thread::scope(|scope| {
-        for _ in 0..workers {
-            scope.spawn(|| {
-                while let Some(path) = takes.get(next.fetch_add(1, Ordering::Relaxed)) {
-                    let verdict = job.assess(path);
-                    if let Ok(mut done) = done.lock() {
-                        done.push((path, verdict));
+    let work = || {
+        std::thread::scope(|scope| {
+            for _ in 0..workers {
+                scope.spawn(|| {
+                    while let Some(path) = takes.get(next.fetch_add(1, Ordering::Relaxed)) {
+                        let verdict = job.assess(path);
+                        if let Ok(mut done) = done.lock() {
+                            done.push((path, verdict));
+                        }
                     }
-                }
-            });
-        }
-    });
+                });
+            }
+        })
+    };
+    progress::shown(&format!("{} takes", takes.len()), work);
     let mut done = done.into_inner().unwrap_or_default();
     takes
         .iter()

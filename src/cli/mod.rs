@@ -13,6 +13,7 @@ mod files;
 mod gather;
 mod guide;
 mod part;
+mod progress;
 mod soundcheck;
 mod strikes;
 mod take;

@@ -5,12 +5,13 @@ use std::path::{Path, PathBuf};
 
 use anyhow::Result;
 
-use super::{Outcome, files};
+use super::{Outcome, files, progress};
 use crate::audio::{self, AudioError, Facts};
 use crate::chain::Take;
 use crate::guide::Guide;
 use crate::report::json;
 use crate::take;
+use crate::units::Seconds;
 
 /// Hears a recording and what is to be said of it as a recording.
 pub(super) fn hear(path: &Path) -> Result<(Take, Facts), AudioError> {
@@ -31,7 +32,7 @@ pub(super) fn refuse(error: AudioError) {
 pub(super) fn run(takes: &[PathBuf], as_json: bool) -> Result<Outcome> {
     let mut failed = false;
     for path in takes {
-        match hear(path) {
+        match progress::shown(&path.to_string_lossy(), || hear(path)) {
             Ok((take, facts)) => {
                 tell_notices(path, &facts);
                 files::print(&if as_json { json::strikes(take.heard.onsets.iter()) } else { list(path, &take) })?;
@@ -61,20 +62,36 @@ pub(super) fn notices(facts: &Facts) -> Vec<String> {
     if facts.flat {
         out.push("it holds no sound at all: is the microphone switched off?".into());
     }
-    if facts.dropouts > 0 {
-        out.push(format!(
-            "{} short gaps of digital silence, {:.2} s in all: the recorder lost sound",
-            facts.dropouts,
-            facts.dropped.get()
-        ));
+    // Holes that the file itself tells of are seen in the samples too.
+    let dropouts = facts.dropouts.saturating_sub(u32::try_from(facts.holes.len()).unwrap_or(u32::MAX));
+    if dropouts > 0 {
+        let lasts =
+            (facts.dropped.get() - facts.holes.iter().map(|(from, to)| (*to - *from).get()).sum::<f64>()).max(0.0);
+        out.push(format!("{dropouts} short gaps of digital silence, {lasts:.2} s in all: the recorder lost sound"));
     }
+    out.extend(missing(&facts.holes));
     if facts.not_numbers > 0 {
         out.push(format!("{} samples are not numbers and were taken as silence", facts.not_numbers));
     }
-    if facts.undecodable > 0 {
-        out.push(format!("{} packets could not be decoded and were taken as silence", facts.undecodable));
-    }
     out
+}
+
+/// So many stretches of lost sound are told one by one.
+const MAX_TOLD: usize = 5;
+
+/// Where the file has lost sound.
+fn missing(holes: &[(Seconds, Seconds)]) -> Option<String> {
+    let (first, last) = (holes.first()?, holes.last()?);
+    let lasts: f64 = holes.iter().map(|(from, to)| (*to - *from).get()).sum();
+    let stretch = |(from, to): &(Seconds, Seconds)| format!("from {:.2} s to {:.2} s", from.get(), to.get());
+    let places = if holes.len() <= MAX_TOLD {
+        holes.iter().map(stretch).collect::<Vec<_>>().join(", ")
+    } else {
+        format!("at {} places {}", holes.len(), stretch(&(first.0, last.1)))
+    };
+    Some(format!(
+        "the file has lost sound {places} ({lasts:.2} s in all): nothing is judged there, the rest stands where it was played"
+    ))
 }
 
 fn list(path: &Path, take: &Take) -> String {

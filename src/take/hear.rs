@@ -3,6 +3,7 @@
 use crate::audio::{AudioError, Facts, Source};
 use crate::chain::{self, Take};
 use crate::guide::Guide;
+use crate::holes;
 use crate::leak::Low;
 
 /// Hears a recording and what is to be said of it as a recording.
@@ -11,7 +12,14 @@ use crate::leak::Low;
 /// If it is none.
 pub fn hear(mut source: Source) -> Result<(Take, Facts), AudioError> {
     let take = chain::hear(|block| source.next_block(block))?;
-    Ok((take, source.facts().clone()))
+    Ok(with_facts(take, &source))
+}
+
+/// Where the file lost sound nothing was heard.
+fn with_facts(mut take: Take, source: &Source) -> (Take, Facts) {
+    let facts = source.facts().clone();
+    holes::unheard(&facts.holes, &mut take.heard.audibility);
+    (take, facts)
 }
 
 /// As [`hear`], and looks for one of some guides, which is then taken out. `open`: gives the recording from its beginning.
@@ -40,11 +48,11 @@ pub fn hear_guided(
     };
     let Some((which, lock)) = chain::find_guide(guides, &low) else {
         return match take {
-            Some(take) => Ok((take, source.facts().clone())),
+            Some(take) => Ok(with_facts(take, &source)),
             None => hear(open()?),
         };
     };
     let mut source = open()?;
     let samples = source.read_to_end()?;
-    Ok((chain::hear_without(&samples, &guides[which], &lock), source.facts().clone()))
+    Ok(with_facts(chain::hear_without(&samples, &guides[which], &lock), &source))
 }
