@@ -37,7 +37,6 @@ mod mp4;
 mod ogg;
 mod patched;
 mod playback;
-mod resample;
 mod slips;
 mod sniff;
 mod stream;
@@ -60,27 +59,18 @@ pub use slips::{Slip, SlipWatch};
 pub use write::{note, wav};
 
 use crate::onset::EAR_RATE;
+use crate::resample::Resampler;
+pub use crate::resample::{MAX_RATE, MIN_RATE};
 use crate::units::{SampleRate, Samples, Seconds};
 use channels::Chooser;
 use gauge::Gauge;
-use resample::Resampler;
 use stream::{Decoder, Stop};
 
-/// Lowest rate at which strikes can be placed: it leaves the band up to 8 kHz, in which a stick's attack stands out.
-pub const MIN_RATE: SampleRate = rate(16_000);
-/// Highest rate that recorders use, twice over.
-pub const MAX_RATE: SampleRate = rate(384_000);
 /// A take is at most so long: more than the longest lesson, and what can be judged in one go.
 pub const MAX_TAKE: Seconds = Seconds::from_millis(7_200_000.0);
+
 /// Blocks are at least so many samples per channel of the recording, except the last.
 const BLOCK: usize = 8192;
-
-const fn rate(hertz: u32) -> SampleRate {
-    match SampleRate::new(hertz) {
-        Some(rate) => rate,
-        None => unreachable!(),
-    }
-}
 
 /// What a recording says about itself.
 #[derive(Clone, Debug, PartialEq)]

@@ -68,6 +68,8 @@ pub struct Found {
     pub pass: Option<u32>,
     /// Bar in the section, from 1.
     pub bar: Option<u32>,
+    /// The last bar, where it is of several or may be any of them.
+    pub to_bar: Option<u32>,
     /// Beat in the bar, from 1.
     pub beat: Option<f64>,
     /// How much, in `unit`.
@@ -133,11 +135,13 @@ pub fn distil(a: &Assessment) -> Distilled {
     let practise = a.advice.practise.as_ref().map(|bars| say::capital(&say::exercise(&a.timeline, bars)));
     let findings = a.findings.iter().map(|f| {
         let (size, unit) = f.what.size();
+        let (bar, bars) = (f.bar(&a.timeline), f.bars(&a.timeline));
         Found {
             kind: f.kind().word().into(),
             section: f.section(&a.timeline).map(str::to_owned),
             pass: f.pass(&a.timeline),
-            bar: f.bar(&a.timeline).or(f.bars(&a.timeline).map(|b| b.0)),
+            bar: bar.or(bars.map(|b| b.0)),
+            to_bar: bars.filter(|b| bar.is_none() && b.1 > b.0).map(|b| b.1),
             beat: f.beat(&a.timeline),
             size,
             unit: unit.word().into(),

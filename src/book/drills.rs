@@ -8,10 +8,10 @@ use rusqlite::{OptionalExtension as _, params};
 use super::gather::Outcome;
 use super::sources::Item;
 use super::{Book, BookError, Pupil, hearing};
+use crate::chain;
 use crate::drill::{self, Drill, Made, Plan, Results, Tally, VerdictKind};
 use crate::report::page::echoed::{EchoedCall, EchoedView};
 use crate::report::page::echoes::{EchoView, Pair};
-use crate::take;
 
 /// Two patterns are worth a lesson if so many pupils took one for the other: one child's slip is not the class's.
 const LEAST_PUPILS: usize = 2;
@@ -46,8 +46,10 @@ impl Scored {
         let made = drill::made(card)
             .map_err(|e| (format!("the card of a drill beside it cannot be used: {e}"), e.hint().to_owned()))?;
         let guides = std::slice::from_ref(&made.plan.guide);
-        let (take, _) = take::hear_guided(|| hearing::open(item, bytes), guides, true)
-            .map_err(|e| (e.to_string(), e.hint().to_owned()))?;
+        let (take, _) = chain::hear(&mut hearing::sound(item, bytes), guides, &mut chain::quietly).map_err(|e| {
+            let (why, way_out) = hearing::unheard(&e);
+            (why, way_out.to_owned())
+        })?;
         let results = drill::judge_recording(&made.plan, take, made.begins).ok_or_else(|| {
             (
                 format!("the calls of `{}` are not heard in it, and no card says where they began", made.plan.drill.title),

@@ -22,12 +22,15 @@ use sha2::{Digest as _, Sha256};
 
 use super::distil::{self, Distilled};
 use super::drills::{Drilled, Scored};
-use super::hearing::{self, FEW, SAME_LENGTH_S, same_sound};
+use super::hearing::{self, SAME_LENGTH_S, same_sound};
+use super::known;
 use super::settle::origin;
-use super::sources::{self, Card, Item};
-use super::{Assigned, Book, BookError, NewTake, Pupil};
+use super::sources::{self, Item};
+use super::{Assigned, Book, BookError, Drawn, NewTake, Pupil};
 use crate::assess::Assessment;
-use crate::report::chart;
+use crate::chain::FEW;
+use crate::report::page;
+use crate::take::Card;
 use crate::units::Seconds;
 
 /// The ear that this program hears with: its version, and the beginning of the hash of its fitted numbers.
@@ -140,6 +143,8 @@ pub(super) struct Work {
     pub(super) bytes: Vec<u8>,
     pub(super) print: Vec<u8>,
     pub(super) length: Seconds,
+    /// How the pupil's surfaces sound, packed.
+    pub(super) known: Vec<u8>,
     /// What was known when it was heard.
     pub(super) looked: String,
     pub(super) found: Result<Sure, (Option<i64>, String)>,
@@ -149,7 +154,7 @@ pub(super) struct Sure {
     pub(super) pupil: Pupil,
     pub(super) assigned: Assigned,
     pub(super) distilled: Distilled,
-    pub(super) chart: Option<String>,
+    pub(super) drawn: Option<Drawn>,
 }
 
 /// Lower-case words of letters and digits; a change from letters to digits parts words too (`wren3`).
@@ -225,8 +230,8 @@ impl Facts {
         };
         // A card that says form or tempo points at the assignment that asked for them.
         let fits = |a: &&Assigned| {
-            card.asked.form.as_ref().is_none_or(|f| f.split_whitespace().eq(a.form.split_whitespace()))
-                && card.asked.bpm.is_none_or(|bpm| (bpm - a.bpm.get()).abs() < 0.5)
+            card.asked.form().is_none_or(|f| f.split_whitespace().eq(a.form.split_whitespace()))
+                && card.asked.bpm().is_none_or(|bpm| (bpm - a.bpm.get()).abs() < 0.5)
         };
         if said.iter().any(fits) {
             said.retain(fits);
@@ -270,8 +275,12 @@ impl Facts {
 }
 
 pub(super) fn sure(pupil: &Pupil, assigned: Assigned, assessment: &Assessment) -> Sure {
-    let chart = chart::systems(assessment, chart::ChartStyle::SHEET).map(|lines| lines.join("\n")).ok();
-    Sure { pupil: pupil.clone(), assigned, distilled: distil::distil(assessment), chart }
+    Sure { pupil: pupil.clone(), assigned, distilled: distil::distil(assessment), drawn: drawn(assessment) }
+}
+
+/// What the pupil's pages show of a take; nothing where it cannot be drawn.
+pub(super) fn drawn(assessment: &Assessment) -> Option<Drawn> {
+    Some(Drawn { chart: page::chart(assessment).ok()?, bars: page::bars(assessment).ok()? })
 }
 
 impl Book {
@@ -432,10 +441,12 @@ impl Book {
                     taken_s,
                     length: work.length,
                     sound: keeps.then_some(sound),
+                    card: item.card.clone(),
+                    known: work.known,
                 };
                 let stored = self.savepoint(|| {
                     self.db.execute("DELETE FROM waiting WHERE sha256 = ?1", [&take.sha256])?;
-                    self.store(&take, &sure.assigned, ear, &sure.distilled, sure.chart.as_deref(), super::now())
+                    self.store(&take, &sure.assigned, ear, &sure.distilled, sure.drawn.as_ref(), super::now())
                 })?;
                 Ok(stored.map_or(Outcome::Known, |take| Outcome::Added {
                     take,
@@ -445,6 +456,8 @@ impl Book {
             }
             Err((pupil, why)) => {
                 let number = self.wait(item, &work.sha, &work.bytes, &work.looked, (pupil, &why))?;
+                let sql = "UPDATE waiting SET known = ?2 WHERE id = ?1";
+                self.db.prepare_cached(sql)?.execute(params![number, work.known])?;
                 Ok(Outcome::Doubtful(number, why))
             }
         }
@@ -526,8 +539,12 @@ fn listen(item: &Item, facts: &Facts, known: &Known) -> Heard {
         return Heard::Practice(what);
     }
     match hearing::Listened::to(item, &bytes) {
-        Err(error) => Heard::Bad(format!("{error}; {}", error.hint())),
+        Err(error) => {
+            let (why, way_out) = hearing::unheard(&error);
+            Heard::Bad(format!("{why}; {way_out}"))
+        }
         Ok(heard) => Heard::Take(Box::new(Work {
+            known: known::pack(heard.known()),
             print: heard.print(),
             length: heard.length(),
             looked,

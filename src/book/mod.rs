@@ -11,11 +11,13 @@
 //! | `takes` | takes and assessments in and out, corrections, re-assessment |
 //! | `drills` | recordings of echo drills -> verdicts, in and out; which patterns a class confuses |
 //! | [`sources`] | folder, zip, mailbox, files -> recordings |
-//! | `hearing` | a recording -> what was heard, of which assigned part it is, by the guide's clock where there is one |
+//! | `hearing` | a recording and what came with it -> the way through [`crate::chain`]: of which assigned part it is, and the assessment |
+//! | `known` | the strikes of a sound check as they are kept beside a take |
 //! | [`gather`] | recordings -> takes and drills, each with its pupil, or a list for the teacher |
 //! | `settle` | the teacher's answers to what was doubtful |
-//! | `matters` | the newest takes of a class -> what is worth teaching again |
-//! | `views` | rows -> what the class page and the pupil's page show |
+//! | `lesson` | the newest takes of a class -> what is worth teaching again; the one matter of a child |
+//! | `register` | rows -> what the class page shows |
+//! | `views` | rows -> what the pupil's page shows |
 //! | `care` | forgetting, keeping sound no longer than agreed, backup, export |
 //!
 //! Limits: one book is written by one program at a time; readers and backups may run beside it.
@@ -26,8 +28,10 @@ mod drills;
 mod error;
 pub mod gather;
 mod hearing;
-mod matters;
+mod known;
+mod lesson;
 mod people;
+mod register;
 mod settle;
 pub mod sources;
 mod takes;
@@ -43,15 +47,16 @@ pub use drills::{NO_ROUND, NewDrill, ONE_ROUND};
 pub use error::BookError;
 pub use people::{Assigned, NewAssignment, Pupil};
 pub use settle::Waiting;
-pub use takes::{Changed, Correction, CorrectionKind, NewTake, StoredTake};
+pub use takes::{Changed, Correction, CorrectionKind, Drawn, NewTake, StoredTake};
 
 /// The file of the book in the teacher's folder.
 pub const FILE: &str = "class-book.sqlite";
 /// Migrations in order; added to, never edited. The book's `user_version` counts those that were applied.
-const MIGRATIONS: [&str; 3] = [
+const MIGRATIONS: [&str; 4] = [
     include_str!("migrations/0001_book.sql"),
     include_str!("migrations/0002_waiting.sql"),
     include_str!("migrations/0003_drills.sql"),
+    include_str!("migrations/0004_beside.sql"),
 ];
 /// Longest name of a file made of a name, in letters.
 const LONGEST_FILE_NAME: usize = 60;

@@ -188,6 +188,21 @@ impl Book {
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
+    /// What a pupil's pages are called: the nickname as far as a file's name can hold it, and a number where another pupil
+    /// would have the same.
+    ///
+    /// # Errors
+    /// If the book cannot be read.
+    pub fn page_name(&self, pupil: &Pupil) -> Result<String, BookError> {
+        let plain = |name: &str| super::file_name(name).to_lowercase();
+        let own = plain(&pupil.nickname);
+        let mut ask = self.db.prepare_cached("SELECT nickname FROM pupils WHERE id <> ?1")?;
+        let mut others = ask.query_map([pupil.id], |r| r.get::<_, String>(0))?;
+        let shared = others.try_fold(false, |shared, other| other.map(|other| shared || plain(&other) == own))?;
+        let name = super::file_name(&pupil.nickname);
+        Ok(if shared { format!("{name}-{}", pupil.id) } else { name })
+    }
+
     pub(super) fn unknown(&self, what: &'static str, name: &str) -> BookError {
         let sql = if what == "class" { "SELECT name FROM classes" } else { "SELECT nickname FROM pupils" };
         let names: Vec<String> =

@@ -11,13 +11,13 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex};
 
 use mail_parser::{MessageParser, MimeHeaders as _};
-use serde::{Deserialize, Serialize};
 use sha2::{Digest as _, Sha256};
 
 use crate::audio;
 use crate::drill;
-use crate::guide::{Description, Excerpt};
-use crate::take::{KeptCheck, STRIKES_NOTE, began_s};
+use crate::part::Surface;
+use crate::surface::Calibration;
+use crate::take::{Card, KeptCheck, KnownStrikes, STRIKES_NOTE, began_s};
 
 /// Endings of recordings. What is in a file decides in the end; what ends otherwise is passed over in folders.
 const ENDINGS: [&str; 19] = [
@@ -30,65 +30,6 @@ const LARGEST: u64 = 2 << 30;
 /// A card or a plan beside a recording is read so far; they have some ten thousand bytes.
 const LARGEST_CARD: u64 = 1 << 20;
 
-/// What a take card says, as far as it is there; of a drill's card the pupil and the beginning.
-#[derive(Clone, Debug, Default, Deserialize, PartialEq, Serialize)]
-#[serde(default)]
-pub struct Card {
-    /// The pupil's nickname.
-    pub pupil: Option<String>,
-    /// The part.
-    pub part: CardPart,
-    /// What was asked for.
-    pub asked: CardAsked,
-    /// When the recording began: date, time, zone.
-    pub began: Option<String>,
-    /// Whether a guide was played.
-    pub guide_played: bool,
-    /// All that was asked for, where this program wrote the card.
-    pub described: Option<Description>,
-}
-
-impl Card {
-    /// Whether the card names this very version of the part.
-    pub(super) fn is_of(&self, assigned: &super::Assigned) -> bool {
-        self.part.sha256.as_ref().is_some_and(|h| h.eq_ignore_ascii_case(&super::gather::hex(&assigned.sha256)))
-    }
-
-    /// What stretch was practised, in words, where it was not the form once through.
-    pub(super) fn practice(&self) -> Option<String> {
-        let laps = self.described.as_ref()?.laps();
-        let what = match laps.excerpt {
-            Excerpt::Form if laps.times == 1 => return None,
-            Excerpt::Form => "the form".to_owned(),
-            Excerpt::Section(name) => format!("section {name}"),
-            Excerpt::Bars(name, a, b) if a == b => format!("{name}, bar {a}"),
-            Excerpt::Bars(name, a, b) => format!("{name}, bars {a} to {b}"),
-            Excerpt::Join(a, b) => format!("the join from {a} to {b}"),
-        };
-        Some(if laps.times == 1 { what } else { format!("{what}, {} times", laps.times) })
-    }
-}
-
-/// Tempo and form on a take card.
-#[derive(Clone, Debug, Default, Deserialize, PartialEq, Serialize)]
-#[serde(default)]
-pub struct CardAsked {
-    /// Tempo asked for.
-    pub bpm: Option<f64>,
-    /// Sections in order.
-    pub form: Option<String>,
-}
-
-/// The part on a take card.
-#[derive(Clone, Debug, Default, Deserialize, PartialEq, Serialize)]
-#[serde(default)]
-pub struct CardPart {
-    /// Its title.
-    pub title: Option<String>,
-    /// Hash of its text, in hexadecimal.
-    pub sha256: Option<String>,
-}
-
 /// Where the bytes are.
 #[derive(Clone, Debug)]
 pub enum Bytes {
@@ -98,6 +39,38 @@ pub enum Bytes {
     Member(Arc<Mutex<zip::ZipArchive<BufReader<std::fs::File>>>>, usize),
     /// An attachment.
     Held(Arc<Vec<u8>>),
+}
+
+impl Bytes {
+    /// All of them, up to `most`.
+    ///
+    /// # Errors
+    /// If they cannot be read.
+    fn read(&self, most: u64) -> std::io::Result<Vec<u8>> {
+        let mut out = Vec::new();
+        match self {
+            Bytes::File(path) => std::fs::File::open(path)?.take(most).read_to_end(&mut out)?,
+            Bytes::Held(bytes) => bytes.as_slice().take(most).read_to_end(&mut out)?,
+            Bytes::Member(archive, index) => {
+                let mut archive = archive.lock().map_err(|_| std::io::Error::other("the archive was lost"))?;
+                let member = archive.by_index(*index).map_err(std::io::Error::other)?;
+                member.take(most).read_to_end(&mut out)?
+            }
+        };
+        Ok(out)
+    }
+}
+
+/// How this pupil's surfaces sound, where a sound check has said so.
+#[derive(Clone, Debug, Default)]
+pub enum Known {
+    /// Nothing is known.
+    #[default]
+    Nothing,
+    /// The recording of the check's strikes, its name, and the surfaces struck in it.
+    Recorded(Bytes, String, Vec<Surface>),
+    /// The strikes as they were heard.
+    Heard(Calibration),
 }
 
 /// A recording.
@@ -121,6 +94,8 @@ pub struct Item {
     pub drill: Option<String>,
     /// A sound check stands beside it: it is the recording of that.
     pub check: bool,
+    /// How the pupil's surfaces sound, by the sound check on its card.
+    pub known: Known,
     /// Its bytes.
     pub bytes: Bytes,
 }
@@ -132,16 +107,18 @@ impl Item {
     /// If they cannot be read.
     pub fn read(&self) -> std::io::Result<Vec<u8>> {
         match &self.bytes {
+            // A file may be as long as the disk holds.
             Bytes::File(path) => std::fs::read(path),
-            Bytes::Held(bytes) => Ok(bytes.to_vec()),
-            Bytes::Member(archive, index) => {
-                let mut archive = archive.lock().map_err(|_| std::io::Error::other("the archive was lost"))?;
-                let member = archive.by_index(*index).map_err(std::io::Error::other)?;
-                let mut out = Vec::new();
-                member.take(LARGEST).read_to_end(&mut out)?;
-                Ok(out)
-            }
+            Bytes::Held(_) | Bytes::Member(..) => self.bytes.read(LARGEST),
         }
+    }
+
+    /// How the pupil's surfaces sound, as recorded: the bytes and what they are called.
+    ///
+    /// # Errors
+    /// If they cannot be read.
+    pub(super) fn known_recording(bytes: &Bytes) -> std::io::Result<Vec<u8>> {
+        bytes.read(LARGEST)
     }
 
     /// Ending of the name, in small letters and digits only.
@@ -172,25 +149,35 @@ fn names_beside(name: &str, ending: &str) -> [String; 2] {
     [format!("{stem}.{ending}"), format!("{name}.{ending}")]
 }
 
-/// What is known of a recording from the file beside it.
+/// What is known of a recording from the files beside it.
 #[derive(Default)]
 struct Beside {
     card: Option<Card>,
     drill: Option<String>,
     check: bool,
+    known: Known,
 }
 
-/// What stands beside a recording; `read` gives what a name holds. The card of `drill play` first, then that of `take`,
-/// then the plan that `drill make` wrote beside its guide, then a sound check.
-fn beside(name: &str, read: impl Fn(&str) -> Option<Vec<u8>>) -> Beside {
-    let find = |ending: &str| names_beside(name, ending).iter().find_map(|n| read(n));
-    if let Some(bytes) = find("drill.json") {
+/// What stands beside a recording; `find` gives what a name beside it stands for. The card of `drill play` first, then that
+/// of `take`, then the plan that `drill make` wrote beside its guide, then a sound check.
+fn beside(name: &str, find: impl Fn(&str) -> Option<Bytes>) -> Beside {
+    let read = |ending: &str| {
+        let names = names_beside(name, ending);
+        names.iter().find_map(|n| find(n)?.read(LARGEST_CARD).ok())
+    };
+    if let Some(bytes) = read("drill.json") {
         return of_drill(&bytes);
     }
-    if let Some(bytes) = find("take.json") {
-        return Beside { card: card(&bytes), ..Beside::default() };
+    if let Some(bytes) = read("take.json") {
+        let Ok(card) = Card::parse(&bytes) else { return Beside::default() };
+        let known = card.sound_check.as_ref().and_then(|check| check.strikes()?.ok());
+        let known = known.and_then(|KnownStrikes { recording, surfaces }| {
+            let recording = Path::new(name).with_file_name(recording).to_string_lossy().into_owned();
+            Some(Known::Recorded(find(&recording)?, recording, surfaces))
+        });
+        return Beside { card: Some(card.kept()), known: known.unwrap_or_default(), ..Beside::default() };
     }
-    match find("json") {
+    match read("json") {
         Some(bytes) if is_plan(&bytes) => of_drill(&bytes),
         Some(bytes) => Beside { check: KeptCheck::is_one(&bytes), ..Beside::default() },
         None => Beside::default(),
@@ -206,20 +193,7 @@ fn of_drill(bytes: &[u8]) -> Beside {
     let json: serde_json::Value = serde_json::from_str(&text).unwrap_or_default();
     let words = |at: &serde_json::Value| at.as_str().map(str::to_owned);
     let card = Card { pupil: words(&json["pupil"]), began: words(&json["recording"]["began"]), ..Card::default() };
-    Beside { card: Some(card), drill: Some(text), check: false }
-}
-
-fn card(bytes: &[u8]) -> Option<Card> {
-    let whole: serde_json::Value = serde_json::from_slice(bytes).ok()?;
-    let described = whole.get("asked").and_then(|asked| serde_json::from_value(asked.clone()).ok());
-    Some(Card { described, ..serde_json::from_value(whole).ok()? })
-}
-
-/// A small file, as far as a card goes.
-fn read_card(path: &Path) -> Option<Vec<u8>> {
-    let mut out = Vec::new();
-    std::fs::File::open(path).ok()?.take(LARGEST_CARD).read_to_end(&mut out).ok()?;
-    Some(out)
+    Beside { card: Some(card), drill: Some(text), ..Beside::default() }
 }
 
 /// Whether a sound is the calls of a drill as `drill make` wrote them: such a file holds its own plan.
@@ -339,7 +313,8 @@ fn file(path: &Path, below: &Path) -> Item {
     let inside = path.strip_prefix(below).unwrap_or(path).parent().unwrap_or(Path::new(""));
     let root = below.file_name().map(|n| n.to_string_lossy().into_owned());
     let folders = root.into_iter().chain(inside.iter().map(|c| c.to_string_lossy().into_owned())).collect();
-    let Beside { card, drill, check } = beside(&name, |n| read_card(&path.with_file_name(n)));
+    let here = |n: &str| Some(path.with_file_name(n)).filter(|p| p.is_file()).map(Bytes::File);
+    let Beside { card, drill, check, known } = beside(&name, here);
     Item {
         place: path.display().to_string(),
         taken_s: made_s(card.as_ref().and_then(|c| c.began.as_deref()), path),
@@ -350,6 +325,7 @@ fn file(path: &Path, below: &Path) -> Item {
         card,
         drill,
         check,
+        known,
         bytes: Bytes::File(path.to_owned()),
     }
 }
@@ -392,19 +368,12 @@ fn archive(path: &Path, items: &mut Vec<Item>) -> Result<(), String> {
         })
         .collect();
     let shared = Arc::new(Mutex::new(archive));
-    let read = |index: usize| -> Option<Vec<u8>> {
-        let mut archive = shared.lock().ok()?;
-        let member = archive.by_index(index).ok()?;
-        let mut out = Vec::new();
-        member.take(LARGEST_CARD).read_to_end(&mut out).ok()?;
-        Some(out)
-    };
     let mut members: Vec<_> = names.iter().filter(|(_, n, _)| is_sound(n)).collect();
     members.sort_by(|a, b| a.1.cmp(&b.1));
     for (index, name, changed) in members {
         let parts: Vec<&str> = name.split(['/', '\\']).collect();
-        let Beside { card, drill, check } =
-            beside(name, |c| names.iter().find(|(_, n, _)| n == c).and_then(|(k, _, _)| read(*k)));
+        let member = |c: &str| Some(Bytes::Member(shared.clone(), names.iter().find(|(_, n, _)| n == c)?.0));
+        let Beside { card, drill, check, known } = beside(name, member);
         items.push(Item {
             place: format!("{}: {name}", path.display()),
             name: parts.last().map_or(String::new(), |n| (*n).to_owned()),
@@ -415,6 +384,7 @@ fn archive(path: &Path, items: &mut Vec<Item>) -> Result<(), String> {
             card,
             drill,
             check,
+            known,
             bytes: Bytes::Member(shared.clone(), *index),
         });
     }
@@ -446,11 +416,13 @@ fn mailbox(path: &Path, single: bool, items: &mut Vec<Item>) -> Result<(), Strin
             attached.iter().filter(|(n, b)| n.ends_with(".json") && is_plan(b)).map(|(_, b)| *b).collect();
         let alone = sounds.iter().filter(|(_, bytes)| !is_calls(bytes)).count() == 1;
         for (name, bytes) in sounds {
-            let mut own = beside(name, |c| attached.iter().find(|(n, _)| n == c).map(|(_, bytes)| bytes.to_vec()));
+            let part =
+                |c: &str| attached.iter().find(|(n, _)| n == c).map(|(_, bytes)| Bytes::Held(Arc::new(bytes.to_vec())));
+            let mut own = beside(name, part);
             if let (true, [plan], None) = (alone, &plans[..], &own.card) {
                 own = of_drill(plan);
             }
-            let Beside { card, drill, check } = own;
+            let Beside { card, drill, check, known } = own;
             items.push(Item {
                 place: format!("{}: mail {}, {name}", path.display(), number + 1),
                 name: name.clone(),
@@ -465,6 +437,7 @@ fn mailbox(path: &Path, single: bool, items: &mut Vec<Item>) -> Result<(), Strin
                 card,
                 drill,
                 check,
+                known,
                 bytes: Bytes::Held(Arc::new(bytes.to_vec())),
             });
         }
@@ -492,8 +465,8 @@ mod tests {
 
     #[test]
     fn the_card_knows_best_when_a_take_was_made_then_the_name_then_the_file() {
-        let card = card(br#"{"began": "2026-11-04 15:00:00 +0000", "asked": {"bpm": 72.0}}"#);
-        let began = card.as_ref().and_then(|c| c.began.as_deref());
+        let card = Card::parse(br#"{"began": "2026-11-04 15:00:00 +0000", "asked": {"bpm": 72.0}}"#);
+        let began = card.as_ref().ok().and_then(|c| c.began.as_deref());
         assert_eq!(made(began, "VID_20261101.mov", Some(5)), Some(1_793_804_400));
         assert_eq!(made(None, "take.mov", Some(5)), Some(5));
         let noon = made(None, "VID_20261104.mov", Some(5)).unwrap_or_default();

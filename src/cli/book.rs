@@ -8,7 +8,7 @@ use clap::{Args, Subcommand};
 use super::Outcome;
 use super::files::{self, counted, print, tell};
 use super::gather::{self, bar, said};
-use crate::book::{Book, BookError, Correction, CorrectionKind, NewAssignment, Waiting, file_name, now};
+use crate::book::{Book, BookError, Correction, CorrectionKind, NewAssignment, Pupil, Waiting, file_name, now};
 use crate::part::Surface;
 use crate::report::{page, shown};
 use crate::units::Bpm;
@@ -95,7 +95,14 @@ enum BookCommand {
     /// Write a pupil's page, and the same in a child's words
     Pupil {
         /// The nickname
-        nickname: String,
+        #[arg(required_unless_present = "all")]
+        nickname: Option<String>,
+        /// The pages of all pupils
+        #[arg(long, conflicts_with = "nickname")]
+        all: bool,
+        /// Only of this class
+        #[arg(long, value_name = "NAME", requires = "all")]
+        class: Option<String>,
     },
     /// List the takes of a pupil with their numbers and findings
     Takes {
@@ -144,7 +151,7 @@ struct CorrectArgs {
     #[arg(long, conflicts_with_all = ["heard", "whose"])]
     fine: bool,
     /// It was this surface: centre, rim, click, pat or clap
-    #[arg(long, value_name = "SURFACE", value_parser = surface, conflicts_with = "whose")]
+    #[arg(long, value_name = "SURFACE", value_parser = Surface::named, conflicts_with = "whose")]
     heard: Option<Surface>,
     /// It is this pupil's take
     #[arg(long, value_name = "NICKNAME")]
@@ -170,11 +177,6 @@ struct CorrectArgs {
     /// Why
     #[arg(long, default_value = "")]
     note: String,
-}
-
-fn surface(word: &str) -> Result<Surface, String> {
-    let found = Surface::ALL.into_iter().find(|s| s.word() == word.trim());
-    found.ok_or_else(|| format!("`{word}` is no surface: use centre, rim, click, pat or clap"))
 }
 
 /// Runs one of the book's commands. Its own errors are told here with their way out.
@@ -253,18 +255,27 @@ fn command(args: &BookArgs) -> Result<Outcome> {
             let book = open()?;
             let view = book.class_view(name, now())?;
             let path = write_page(&book, &format!("class-{}.html", file_name(name)), &page::class::page(&view))?;
+            // Its links lead to them.
+            for pupil in book.pupils(Some(book.class(name)?))? {
+                pupil_pages(&book, &pupil)?;
+            }
             print(&format!("{}\n", path.display()))?;
             if let Some(pair) = view.echoes.as_ref().and_then(|e| e.pair.as_ref()) {
                 let path = write_page(&book, &format!("{}.toml", pair.file), &pair.drill)?;
                 print(&format!("{}: two patterns side by side, for `pailbeat drill make`\n", path.display()))?;
             }
         }
-        BookCommand::Pupil { nickname } => {
+        BookCommand::Pupil { nickname, class, .. } => {
             let book = open()?;
-            let view = book.pupil_view(nickname, now())?;
-            let name = file_name(&view.pupil);
-            for (whom, text) in [("pupil", page::progress::page(&view)), ("child", page::progress::child(&view))] {
-                print(&format!("{}\n", write_page(&book, &format!("{whom}-{name}.html"), &text)?.display()))?;
+            let pupils = match (nickname, class) {
+                (Some(nickname), _) => vec![book.pupil(nickname)?],
+                (None, Some(class)) => book.pupils(Some(book.class(class)?))?,
+                (None, None) => book.pupils(None)?,
+            };
+            for pupil in &pupils {
+                for path in pupil_pages(&book, pupil)? {
+                    print(&format!("{}\n", path.display()))?;
+                }
             }
         }
         BookCommand::Takes { nickname } => takes(&open()?, nickname)?,
@@ -323,6 +334,16 @@ fn day(text: &str) -> Result<i64> {
 fn day_of(at_s: i64) -> String {
     let at = jiff::Timestamp::from_second(at_s);
     at.map(|t| t.to_zoned_datetime(jiff::tz::TimeZone::system()).strftime("%-d %B %Y").to_string()).unwrap_or_default()
+}
+
+/// Writes a pupil's page and the same in a child's words.
+fn pupil_pages(book: &Book, pupil: &Pupil) -> Result<[PathBuf; 2]> {
+    let view = book.pupil_view(&pupil.nickname, now())?;
+    let name = book.page_name(pupil)?;
+    Ok([
+        write_page(book, &format!("pupil-{name}.html"), &page::progress::page(&view))?,
+        write_page(book, &format!("child-{name}.html"), &page::progress::child(&view))?,
+    ])
 }
 
 /// Writes a file into the book's folder of pages and says where.

@@ -165,7 +165,7 @@ fn first_card(
     let bytes = std::fs::read(plan.part_path)
         .with_context(|| format!("cannot read the part `{}`", plan.part_path.display()))?;
     let full = std::path::absolute(plan.part_path).unwrap_or_else(|_| plan.part_path.into());
-    let part = PartOfTake { path: full, sha256: fingerprint(&bytes), title: plan.title.clone() };
+    let part = PartOfTake { path: Some(full), sha256: Some(fingerprint(&bytes)), title: Some(plan.title.clone()) };
     let asked = Description { rate_hz: guide_rate.get(), ..plan.asked.clone() };
     let mut card = Card::new(part, asked, microphone.name.clone(), microphone.rate.get(), microphone.channels);
     card.pupil = devices.pupil.clone();
@@ -180,7 +180,9 @@ fn check_before(take: &Path, card: &Card) -> Option<KeptCheck> {
     let path = KeptCheck::path(take.parent().unwrap_or(Path::new("")), card.pupil.as_deref());
     let bytes = std::fs::read(&path).ok()?;
     let read = serde_json::from_slice::<KeptCheck>(&bytes).map_err(|e| format!("it cannot be read: {e}"));
-    let holds = |check: KeptCheck| check.holds(&card.began, card.pupil.as_deref(), &card.microphone).map(|()| check);
+    let holds = |check: KeptCheck| {
+        check.holds(card.began.as_deref().unwrap_or_default(), card.pupil.as_deref(), &card.microphone).map(|()| check)
+    };
     match read.and_then(holds) {
         Ok(check) => {
             let found = match &check.change_first {

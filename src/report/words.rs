@@ -60,8 +60,9 @@ pub(super) fn count(n: usize, one: &str, many: &str) -> String {
     }
 }
 
+pub(crate) use say::capital;
 pub use say::listed;
-pub(super) use say::{NAME, capital, clean, cut, syllable};
+pub(super) use say::{NAME, clean, cut, syllable};
 
 /// The place in a bar as it is counted: `2`, `2&`, `2e`, and `2.67` where no syllable fits.
 pub(super) fn counted(timeline: &Timeline, bar: usize, at: Ticks) -> String {
