@@ -331,7 +331,7 @@ pub struct Place {
 impl Place {
     /// One bar.
     pub fn bar(bar: usize) -> Place {
-        Place { bars: bar..bar + 1, bar: Some(bar), stroke: None, passes: Passes::This }
+        Place { bars: bar..bar.saturating_add(1), bar: Some(bar), stroke: None, passes: Passes::This }
     }
 
     /// Some bars, none of them before the others.

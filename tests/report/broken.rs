@@ -214,3 +214,16 @@ proptest! {
         prop_assert!(text::summary(&a, &meta).lines().all(|line| line.chars().count() <= 80));
     }
 }
+
+#[test]
+fn bars_beyond_the_piece_are_not_drawn_or_walked_through() {
+    let mut a = fake::rests();
+    let meta = Meta { pupil: None, date: None, take: "take.wav".into() };
+    a.advice.practise = Some(0..a.timeline.bars.len());
+    let whole = page::pupil(&a, &meta).unwrap();
+    // No page would ever be done with so many.
+    a.advice.practise = Some(0..usize::MAX);
+    let beyond = page::pupil(&a, &meta).unwrap();
+    let figures = |page: &str| page.matches("<figure>").count();
+    assert_eq!((figures(&beyond), figures(&whole)), (a.timeline.bars.len(), a.timeline.bars.len()));
+}

@@ -42,7 +42,7 @@ fn spot(assessment: &Assessment, played: &Played, layout: &Layout, finding: &Fin
     let inside = place.bar.unwrap_or(bars.start).min(bars.start).checked_sub(own.bars.start)?;
     let passes = timeline.passes.iter().filter(|p| p.section == own.section);
     let passes = passes.filter(|p| place.passes != Passes::This || p.number == own.number);
-    let firsts = passes.map(|p| p.bars.start + inside).collect::<Vec<_>>();
+    let firsts = passes.map(|p| p.bars.start.saturating_add(inside)).collect::<Vec<_>>();
     let (number, last) = (bars.start, bars.end.saturating_sub(1));
     let cells = (layout.lines.iter().enumerate())
         .flat_map(|(line, cells)| cells.iter().map(move |cell| (line, cell)))
@@ -57,7 +57,9 @@ fn spot(assessment: &Assessment, played: &Played, layout: &Layout, finding: &Fin
     let whole = last > number || moment.is_none();
     if whole {
         let end = (layout.lines.get(line)?.iter())
-            .filter(|c| c.run == cell.run && c.bar >= cell.bar && c.bar <= cell.bar + last.saturating_sub(number))
+            .filter(|c| {
+                c.run == cell.run && c.bar >= cell.bar && c.bar <= cell.bar.saturating_add(last.saturating_sub(number))
+            })
             .map(|c| c.x + layout.bar)
             .fold(cell.x, f64::max);
         return Some((line, cell.x + 2.0, if last > number { end - 2.0 } else { cell.x + 2.0 }));

@@ -52,10 +52,17 @@ pub(super) fn page(assessment: &Assessment, meta: &Meta) -> Result<String, PageE
     Ok(document(pupil.as_deref().unwrap_or(&title), css::PUPIL, &body))
 }
 
+/// The bars to practise, as far as the piece has them; `None` without any.
+fn practised(assessment: &Assessment) -> Option<Range<usize>> {
+    let (wanted, all) = (assessment.advice.practise.as_ref()?, assessment.timeline.bars.len());
+    let bars = wanted.start..wanted.end.min(all);
+    (!bars.is_empty()).then_some(bars)
+}
+
 /// The bars to practise, with the key to their shapes.
 pub(super) fn bars(assessment: &Assessment) -> Result<String, PageError> {
     let mut out = String::new();
-    if let (Some(bars), Some(_)) = (assessment.advice.practise.clone(), assessment.advice.fix) {
+    if let (Some(bars), Some(_)) = (practised(assessment), assessment.advice.fix) {
         bar(&mut out, assessment, bars)?;
     }
     Ok(out)
@@ -223,10 +230,10 @@ fn key(out: &mut String, assessment: &Assessment, bars: Range<usize>) -> Result<
 fn next(out: &mut String, assessment: &Assessment) {
     let (timeline, advice) = (&assessment.timeline, &assessment.advice);
     let mut steps = vec![escape(&say::step(assessment))];
-    if let Some(bars) = &advice.practise {
+    if let Some(bars) = practised(assessment) {
         let pass = |bar: usize| timeline.bars.get(bar).and_then(|b| timeline.passes.get(b.pass));
         let mut letters: Vec<String> = Vec::new();
-        for pass in bars.clone().filter_map(pass) {
+        for pass in bars.filter_map(pass) {
             let letter = words::clean(&pass.section, words::NAME);
             if letters.last() != Some(&letter) {
                 letters.push(letter);
