@@ -10,16 +10,17 @@
 
 use std::collections::BTreeMap;
 
+use super::Hearing;
+use super::finding::{Evidence, Passes, Place, Uneven, What};
 use super::runs::matched;
-use super::stats::{Belief, Row, grouped, logistic, normal_cdf, normal_density, robust};
-use super::structure::LEAST_CONFIDENCE;
+use super::stats::{Belief, Row, grouped, normal_cdf, normal_density, robust};
+use super::suspicion::{Suspicion, log_odds};
 use super::timing::Timed;
-use super::{Finding, Hearing, Kind, Told, Unit};
 use crate::align::{DOUBLE_WINDOW_S, Placed, Step, Strike};
 use crate::onset::TICK;
 use crate::part::{Dynamic, Hand, Hands, Surface, Timeline};
 use crate::stats::{log_sum, median};
-use crate::units::{Seconds, Ticks};
+use crate::units::{Decibels, Seconds, Ticks};
 
 /// One hand is late when the ear could notice it: asynchronies in a drum groove are heard from 19 to 24 ms on (preprint OSF
 /// jsg94_v3, abstract).
@@ -31,8 +32,6 @@ const NOTICED_DB: f64 = 3.0;
 const LEAST: usize = 8;
 /// As many standard errors from no difference at all, for levels.
 const LEAST_SIGMAS: f64 = 4.0;
-/// One take in seven limps: beginners lead with one hand. Common sense; nobody has counted.
-const LIMPING: f64 = 0.15;
 /// Standard deviation of the difference between the hands of one who limps, and of one who does not: the latter is a
 /// quarter of what is noticed. Rule of thumb.
 const LIMP_S: f64 = 0.040;
@@ -43,8 +42,8 @@ const MOST_TIED: f64 = 0.6;
 const UNTIED: f64 = 10.0;
 /// Errors that hang together make the difference surer by this share of its variance at best.
 const LEAST_SHARE: f64 = 0.4;
+/// One hand is called louder, or a limit is said of it, from this probability on.
 const SAID_ABOVE: f64 = 0.7;
-const SUREST: f64 = 0.97;
 
 /// Two strikes further apart than this are heard as two: order is told from about 20 ms on (Hirsh 1959; mazurka.org.uk onset
 /// experiment: 75 % right at 22 ms).
@@ -63,8 +62,6 @@ const SECOND_HEARD: f64 = 0.8;
 /// A faint sound this near to where the guide asks for the stroke may be what is left of its click. Rule of thumb: twice the
 /// 10 ms that candidates are apart at least.
 const CLICK_S: f64 = 0.020;
-/// One take in ten is of such a one. Common sense.
-const APART_TAKES: f64 = 0.1;
 /// Where the ear or the bucket doubles more of the single strokes than this, nothing is said.
 const DOUBLES_ALL: f64 = 0.3;
 /// What is by chance in the room weighs as much as so many single strokes.
@@ -105,7 +102,7 @@ pub(super) fn not_together(
     placed: &[Placed],
     spreads: &[Option<Seconds>],
     heard: &Hearing,
-) -> Option<Finding> {
+) -> Option<Suspicion> {
     // A clock's ticks are told as faint sounds.
     let no_tick = |f: &Strike| f.certainty > f64::from(TICK);
     let trace = |i: usize, j: usize| {
@@ -132,7 +129,7 @@ pub(super) fn not_together(
         return None;
     }
     // Rebounds of single strokes in this take: the ear or the bucket doubles everything, or the room is full of sounds.
-    let (mut single, mut doubled) = (0, 0);
+    let (mut single, mut doubled) = (0usize, 0usize);
     for (i, j) in placed.iter().enumerate().filter_map(|(i, p)| Some((i, matched(p)?))) {
         if !both(timeline, j) {
             single += 1;
@@ -142,7 +139,7 @@ pub(super) fn not_together(
     }
     let a_second = faint.iter().filter(|f| no_tick(f)).count() as f64 / heard.duration.get().max(1.0);
     let by_chance = 1.0 - (-2.0 * (DOUBLE_WINDOW_S - APART_S) * a_second).exp();
-    let doubles = (doubled as f64 + 0.5 + DOUBLES_WEIGH * by_chance) / (f64::from(single) + DOUBLES_WEIGH);
+    let doubles = (doubled as f64 + 0.5 + DOUBLES_WEIGH * by_chance) / (single as f64 + DOUBLES_WEIGH);
     if doubles > DOUBLES_ALL {
         return None;
     }
@@ -163,11 +160,6 @@ pub(super) fn not_together(
     let steps = ((DOUBLE_WINDOW_S - APART_S) / BEHIND_STEP_S).round();
     let behinds = (0..=steps as usize).map(|k| as_behind(APART_S + k as f64 * BEHIND_STEP_S));
     let as_apart = log_sum(behinds) - (steps + 1.0).ln();
-    let odds = (APART_TAKES / (1.0 - APART_TAKES)).ln() + as_apart - as_together;
-    let confidence = logistic(odds).min(SUREST);
-    if confidence < SAID_ABOVE {
-        return None;
-    }
     let size = median(apart.iter().map(|a| a.2))?;
     let pass_of = |j: usize| timeline.strokes.get(j).and_then(|s| timeline.bars.get(s.bar)).map(|b| b.pass);
     let name_of = |j: usize| pass_of(j).and_then(|p| timeline.passes.get(p)).map(|p| p.section.clone());
@@ -176,29 +168,18 @@ pub(super) fn not_together(
     let section = name_of(first.1).filter(|s| {
         apart.iter().all(|a| name_of(a.1).as_ref() == Some(s)) && all.iter().any(|a| name_of(a.1).as_ref() != Some(s))
     });
-    Some(Finding {
-        kind: Kind::NotTogether,
-        section,
-        pass: None,
-        bar: None,
-        beat: None,
+    let bars = section.and(pass_of(first.1)).and_then(|p| timeline.passes.get(p)).map(|p| p.bars.clone());
+    Some(Suspicion {
+        what: What::NotTogether { spread: Seconds::of(size), apart: apart.len(), of: all.len() },
+        place: bars.map(|bars| Place { stroke: None, passes: Passes::Every, ..Place::span(bars) }),
         at: strikes.get(first.0).map(|s| s.at),
-        size: size * 1e3,
-        unit: Unit::Milliseconds,
-        confidence,
-        bars: None,
-        text: format!(
-            "Where both hands are written they came apart, by about {:.0} ms, in {} of {} strokes.",
-            size * 1e3,
-            apart.len(),
-            all.len()
-        ),
-        evidence: format!(
-            "two sounds more than {:.0} ms apart in {} of {} strokes for both hands; in {doubled} of {single} strokes for one hand",
-            APART_S * 1e3,
-            apart.len(),
-            all.len()
-        ),
+        odds: as_apart - as_together,
+        share: 1.0,
+        evidence: Evidence::TwoSounds {
+            more_than: Seconds::of(APART_S),
+            both: (apart.len(), all.len()),
+            single: (doubled, single),
+        },
         otherwise: None,
     })
 }
@@ -254,15 +235,17 @@ pub(super) fn uneven(
     heard: &Hearing,
     jitter: Seconds,
     noisy: bool,
-) -> Option<Told> {
+) -> Option<Suspicion> {
     let struck = struck(timeline, placed);
     if struck.is_empty() {
         return None;
     }
-    timing(strikes, &struck, timed, jitter).or_else(|| level(strikes, &struck, heard).filter(|_| !noisy))
+    let said = |s: &Suspicion| s.clone().told().is_some();
+    let late = timing(strikes, &struck, timed, jitter).filter(said);
+    late.or_else(|| level(strikes, &struck, heard).filter(|_| !noisy))
 }
 
-fn timing(strikes: &[Strike], struck: &[Struck], timed: &[Option<Timed>], jitter: Seconds) -> Option<Told> {
+fn timing(strikes: &[Strike], struck: &[Struck], timed: &[Option<Timed>], jitter: Seconds) -> Option<Suspicion> {
     let of = |s: &Struck| timed.get(s.strike).copied().flatten();
     // What is known less well counts less: the ends of a stretch, a strike in noise.
     let own = jitter.get().max(1e-3).powi(2);
@@ -276,42 +259,18 @@ fn timing(strikes: &[Strike], struck: &[Struck], timed: &[Option<Timed>], jitter
         lates.iter().map(|&(s, y, weight)| (s.strike, Row { x: [1.0, s.left], y, weight })).collect();
     let told_apart = separable(struck);
     let (size, se) = if told_apart { with_neighbours(&apart)? } else { with_neighbours(&alone)? };
-    let confidence = limping(size, se).min(SUREST);
-    if confidence < LEAST_CONFIDENCE {
-        return None;
-    }
-    let (late, early) = if size > 0.0 { ("left", "right") } else { ("right", "left") };
-    let ms = size.abs() * 1e3;
-    let fix = format!(
-        "Your {late} hand comes a little late. Play slow single strokes, right, left, right, left, until you cannot hear which is which."
-    );
-    let finding = Finding {
-        kind: Kind::UnevenHands,
-        section: None,
-        pass: None,
-        bar: None,
-        beat: None,
+    let hand = if size > 0.0 { Hand::Left } else { Hand::Right };
+    let difference = Uneven::Late { hand, by: Seconds::of(size.abs()) };
+    Some(Suspicion {
+        what: What::UnevenHands(difference),
+        place: None,
         at: struck.first().and_then(|s| strikes.get(s.strike)).map(|s| s.at),
-        size: ms,
-        unit: Unit::Milliseconds,
-        confidence,
-        bars: None,
-        text: format!(
-            "Strokes written for the {late} hand come about {ms:.0} ms late against those for the {early}: the pairs limp a little."
-        ),
-        evidence: format!(
-            "{ms:.0} ms with a standard error of {:.0} ms over {} strokes{}",
-            se * 1e3,
-            lates.len(),
-            if told_apart {
-                ""
-            } else {
-                "; the sticking puts each hand on or off the beat only, so it may be the offbeats and not the hand"
-            }
-        ),
+        odds: limping(size, se),
+        // And large enough to be noticed.
+        share: normal_cdf((size.abs() - NOTICED_S) / se),
+        evidence: Evidence::Hands { difference, se, strokes: lates.len(), told_apart },
         otherwise: None,
-    };
-    Some(Told { finding, fix: Some(fix) })
+    })
 }
 
 /// Coefficient 1 (the hand) and its standard error, with neighbouring errors as they hang together. `rows`: strike and observation, in order of strikes.
@@ -349,12 +308,9 @@ fn with_neighbours<const K: usize>(rows: &[(usize, Row<K>)]) -> Option<(f64, f64
     Some((fit.z[1], fit.se(1) * (1.0 + 2.0 * r * order).max(LEAST_SHARE).sqrt()))
 }
 
-/// Probability that a difference measured as `size` with a standard error is that of one who limps, and large enough to be
-/// noticed.
+/// Log odds that a difference measured as `size` with a standard error is that of one who limps.
 fn limping(size: f64, se: f64) -> f64 {
-    let odds = LIMPING / (1.0 - LIMPING) * normal_density(size, LIMP_S.hypot(se))
-        / normal_density(size, EVEN_S.hypot(se)).max(1e-300);
-    odds / (1.0 + odds) * normal_cdf((size.abs() - NOTICED_S) / se)
+    (normal_density(size, LIMP_S.hypot(se)) / normal_density(size, EVEN_S.hypot(se)).max(1e-300)).ln()
 }
 
 /// Whether hand and beat vary enough against each other to be told apart.
@@ -368,7 +324,7 @@ fn separable(struck: &[Struck]) -> bool {
     oo > 1e-9 && 1.0 - lo * lo / (ll * oo).max(1e-12) > 0.2
 }
 
-fn level(strikes: &[Strike], struck: &[Struck], heard: &Hearing) -> Option<Told> {
+fn level(strikes: &[Strike], struck: &[Struck], heard: &Hearing) -> Option<Suspicion> {
     if heard.levels_untrue() {
         return None;
     }
@@ -388,45 +344,33 @@ fn level(strikes: &[Strike], struck: &[Struck], heard: &Hearing) -> Option<Told>
     }
     let fit = grouped(&rows, None, 0.5)?.fit;
     let (size, se) = (fit.z[0], fit.se(0));
-    let confidence = (normal_cdf((size.abs() - NOTICED_DB) / se) * (1.0 - heard.gain.clamp(0.0, 1.0))).min(SUREST);
-    if size.abs() < LEAST_SIGMAS * se || confidence < SAID_ABOVE {
+    if size.abs() < LEAST_SIGMAS * se {
         return None;
     }
-    let (loud, soft) = if size > 0.0 { ("left", "right") } else { ("right", "left") };
-    let fix = format!(
-        "Your {loud} hand is louder than your {soft}. Lift both sticks to the same height and play slow single strokes until you cannot hear which is which."
-    );
-    let finding = Finding {
-        kind: Kind::UnevenHands,
-        section: None,
-        pass: None,
-        bar: None,
-        beat: None,
+    let hand = if size > 0.0 { Hand::Left } else { Hand::Right };
+    let difference = Uneven::Louder { hand, by: Decibels(size.abs()) };
+    Some(Suspicion {
+        what: What::UnevenHands(difference),
+        place: None,
         at: struck.first().and_then(|s| strikes.get(s.strike)).map(|s| s.at),
-        size: size.abs(),
-        unit: Unit::Decibels,
-        confidence,
-        bars: None,
-        text: format!(
-            "Strokes written for the {loud} hand are about {:.0} dB louder than those for the {soft}.",
-            size.abs()
-        ),
-        evidence: format!(
-            "{:.1} dB with a standard error of {:.1} dB over {} strokes, between strokes of the same surface at the same place in the bar",
-            size.abs(),
-            se,
-            rows.len()
-        ),
+        odds: log_odds(normal_cdf((size.abs() - NOTICED_DB) / se)),
+        share: 1.0 - heard.gain.clamp(0.0, 1.0),
+        evidence: Evidence::Hands { difference, se, strokes: rows.len(), told_apart: true },
         otherwise: None,
-    };
-    Some(Told { finding, fix: Some(fix) })
+    })
 }
 
 /// What cannot be said of the loudness of the hands, and why: one sounds louder, but the sticking never lets the other play
 /// at the same place in the bar, where an accent may be meant.
-pub(super) fn limit(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], heard: &Hearing) -> Option<String> {
+pub(super) fn limit(
+    timeline: &Timeline,
+    strikes: &[Strike],
+    placed: &[Placed],
+    heard: &Hearing,
+) -> Option<(Hand, Decibels)> {
     let struck = struck(timeline, placed);
-    if heard.levels_untrue() || struck.is_empty() || level(strikes, &struck, heard).is_some() {
+    if heard.levels_untrue() || struck.is_empty() || level(strikes, &struck, heard).and_then(Suspicion::told).is_some()
+    {
         return None;
     }
     let rows: Vec<(usize, Row<1>)> = (struck.iter().filter(|s| s.alike.is_some()))
@@ -437,9 +381,5 @@ pub(super) fn limit(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], 
     if size.abs() < LEAST_SIGMAS * se || normal_cdf((size.abs() - NOTICED_DB) / se) < SAID_ABOVE {
         return None;
     }
-    let (loud, soft) = if size > 0.0 { ("left", "right") } else { ("right", "left") };
-    Some(format!(
-        "whether one hand is the stronger: strokes written for the {loud} are about {:.0} dB louder than those for the {soft}, but the two stand at other places in the bar, where an accent may be meant",
-        size.abs()
-    ))
+    Some((if size > 0.0 { Hand::Left } else { Hand::Right }, Decibels(size.abs())))
 }

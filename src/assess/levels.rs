@@ -8,29 +8,27 @@
 
 use std::collections::BTreeMap;
 
+use super::Hearing;
+use super::finding::{Dynamics, Evidence, Passes, Place, What};
 use super::runs::matched;
 use super::stats::{Row, grouped, normal_cdf};
-use super::{Finding, Hearing, Kind, Told, Unit, words};
+use super::suspicion::Suspicion;
 use crate::align::{Placed, Strike};
 use crate::part::{Swell, Timeline};
 use crate::stats::{MAD_TO_SD, median};
-use crate::units::Ticks;
+use crate::units::{Decibels, Ticks};
 
 /// What a swell, or a step from soft to medium or medium to loud, should come to at least. Rule of thumb: three times the
 /// just noticeable difference of level, about 1 dB.
 const SWELL_DB: f64 = 3.0;
 /// Levels of strokes meant alike differ by this much at least, standard deviation in dB: half of the spread taken for a
 /// beginner's touch.
-const LEAST_SPREAD_DB: f64 = 1.5;
+const MIN_SPREAD_DB: f64 = 1.5;
 /// Strikes in a swell, and on each side of a dynamic contrast.
-const LEAST_SWELL: usize = 4;
+const MIN_SWELL: usize = 4;
 /// Where more of its strokes than this share were not heard, the soft end of a swell is missing and its slope untrue.
-const MOST_UNHEARD: f64 = 0.125;
-const LEAST_SIDE: usize = 4;
-/// A swell that comes again and is missing every time; one that is missing once only.
-const SAID_ABOVE: f64 = 0.85;
-const SAID_ONCE_ABOVE: f64 = 0.95;
-const SUREST: f64 = 0.97;
+const MAX_UNHEARD: f64 = 0.125;
+const MIN_SIDE: usize = 4;
 /// Rises of swells as pupils play them, mean and standard deviation in dB: from none at all to three times the least, one
 /// in three below the least. Rule of thumb; nobody has counted.
 const PLAYED_DB: (f64, f64) = (5.0, 5.0);
@@ -58,15 +56,28 @@ impl Rise {
     fn flat_in(self, gain: f64) -> f64 {
         self.flat() * (1.0 - gain.clamp(0.0, 1.0))
     }
+
+    /// What is suspected of it.
+    fn suspicion(self, dynamic: Dynamics, place: Option<Place>, gain: f64) -> Suspicion {
+        let what = What::LevelFlat { dynamic, rise: Decibels(self.db) };
+        let evidence = Evidence::Rise {
+            rise: Decibels(self.db),
+            se: Decibels(self.se),
+            strokes: self.n,
+            least: Decibels(SWELL_DB),
+        };
+        Suspicion { what, place, at: None, odds: 0.0, share: 1.0, evidence, otherwise: None }
+            .posterior(self.flat_in(gain))
+    }
 }
 
-pub(super) fn judge(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], heard: &Hearing) -> Vec<Told> {
+pub(super) fn judge(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], heard: &Hearing) -> Vec<Suspicion> {
     if heard.levels_untrue() {
         return Vec::new();
     }
-    let touch = touch(timeline, strikes, placed).max(LEAST_SPREAD_DB);
+    let touch = touch(timeline, strikes, placed).max(MIN_SPREAD_DB);
     let mut out = swells(timeline, strikes, placed, touch, heard.gain);
-    out.extend(marks(timeline, strikes, placed, heard.gain).map(|finding| Told { finding, fix: None }));
+    out.extend(marks(timeline, strikes, placed, heard.gain));
     out
 }
 
@@ -76,10 +87,10 @@ pub(super) fn asked_for(timeline: &Timeline) -> bool {
     !timeline.swells.is_empty() || marks.iter().any(|m| Some(m) != marks.first())
 }
 
-fn swells(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], touch: f64, gain: f64) -> Vec<Told> {
+fn swells(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], touch: f64, gain: f64) -> Vec<Suspicion> {
     // The same swell in every pass of its section.
-    type Place<'a> = (&'a str, Ticks, bool);
-    let mut same: BTreeMap<Place, Vec<(usize, &Swell, Rise)>> = BTreeMap::new();
+    type Same<'a> = (&'a str, Ticks, bool);
+    let mut same: BTreeMap<Same, Vec<(usize, &Swell, Rise)>> = BTreeMap::new();
     for swell in &timeline.swells {
         let Some(pass) = pass_at(timeline, swell.from) else { continue };
         let Some(place) = timeline.passes.get(pass) else { continue };
@@ -91,53 +102,31 @@ fn swells(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], touch: f64
         }
     }
     let mut out = Vec::new();
-    for ((section, _, rising), times) in same {
+    for ((_, _, rising), times) in same {
         let weight: f64 = times.iter().map(|t| t.2.se.powi(-2)).sum();
         let pooled = Rise {
             db: times.iter().map(|t| t.2.db * t.2.se.powi(-2)).sum::<f64>() / weight,
             se: weight.powf(-0.5),
             n: times.iter().map(|t| t.2.n).sum(),
         };
-        let finding = |rise: Rise, (pass, swell): (usize, &Swell), all: bool| {
-            let bars: Vec<u32> = timeline
-                .bars
-                .iter()
-                .filter(|b| b.at < swell.to && b.at + timeline.meter.bar() > swell.from)
-                .map(|b| b.number)
-                .collect();
-            let number = timeline.passes.get(pass).map(|p| p.number).filter(|_| !all || times.len() == 1);
-            let (what, way) = if rising { ("swell", "rise") } else { ("fade", "fall") };
-            let bar = bars.first().copied();
-            Finding {
-                kind: Kind::LevelFlat,
-                section: Some(section.to_string()),
-                pass: number,
-                bar,
-                beat: None,
-                at: None,
-                size: rise.db,
-                unit: Unit::Decibels,
-                confidence: rise.flat_in(gain).min(SUREST),
-                bars: bar.zip(bars.last().copied()),
-                text: String::new(),
-                evidence: format!(
-                    "the {what} should {way} by {SWELL_DB:.0} dB at least; it came to {:.1} dB with a standard error of {:.1} dB over {} strokes",
-                    rise.db, rise.se, rise.n
-                ),
-                otherwise: None,
-            }
+        let suspicion = |rise: Rise, (pass, swell): (usize, &Swell), all: bool| {
+            let within = |b: &&crate::part::Bar| b.at < swell.to && b.at + timeline.meter.bar() > swell.from;
+            let first = timeline.bars.iter().position(|b| within(&b))?;
+            let bars = timeline.bars.iter().enumerate().filter(|(_, b)| b.pass == pass && within(b)).map(|(i, _)| i);
+            let (from, to) = (bars.clone().min().unwrap_or(first), bars.max().unwrap_or(first));
+            let passes = if all && times.len() > 1 { Passes::Every } else { Passes::This };
+            let place = Place { bars: from..to + 1, passes, ..Place::bar(from) };
+            let once = !all;
+            let dynamic = if rising { Dynamics::Swell { once } } else { Dynamics::Fade { once } };
+            Some(rise.suspicion(dynamic, Some(place), gain))
         };
-        let name = |f: Finding| {
-            let (text, fix) = (words::flat_swell(timeline, &f, rising), words::fix_swell(timeline, &f, rising));
-            Told { finding: Finding { text, ..f }, fix: Some(fix) }
-        };
-        if pooled.flat_in(gain) >= SAID_ABOVE {
-            if let Some(&(pass, swell, _)) = times.first() {
-                out.push(name(finding(pooled, (pass, swell), true)));
+        let every = times.first().and_then(|&(pass, swell, _)| suspicion(pooled, (pass, swell), true));
+        match every.filter(|s| s.clone().told().is_some()) {
+            Some(every) => out.push(every),
+            None if times.len() > 1 => {
+                out.extend(times.iter().filter_map(|&(pass, swell, rise)| suspicion(rise, (pass, swell), false)));
             }
-        } else {
-            let once = times.iter().filter(|t| t.2.flat_in(gain) >= SAID_ONCE_ABOVE);
-            out.extend(once.map(|&(pass, swell, rise)| name(finding(rise, (pass, swell), false))));
+            None => {}
         }
     }
     out
@@ -168,19 +157,19 @@ fn rise(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], swell: &Swel
     let length = (last - first).quarters();
     let written = timeline.strokes.iter().filter(|w| w.at >= swell.from && w.at < swell.to).count();
     let unheard = 1.0 - struck.len() as f64 / written.max(1) as f64;
-    if struck.len() < LEAST_SWELL || length < 1.0 || unheard > MOST_UNHEARD {
+    if struck.len() < MIN_SWELL || length < 1.0 || unheard > MAX_UNHEARD {
         return None;
     }
     let rows: Vec<(usize, Row<1>)> = (struck.iter())
         .map(|&(surface, at, y)| (surface, Row { x: [(at - first).quarters() / length], y, weight: 1.0 }))
         .collect();
-    let fit = grouped(&rows, Some(touch), LEAST_SPREAD_DB)?.fit;
+    let fit = grouped(&rows, Some(touch), MIN_SPREAD_DB)?.fit;
     let sign = if swell.rising { 1.0 } else { -1.0 };
     Some(Rise { db: sign * fit.z[0], se: fit.se(0), n: struck.len() })
 }
 
 /// The dynamic marks, over the whole take: loud against soft within the same surface.
-fn marks(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], gain: f64) -> Option<Finding> {
+fn marks(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], gain: f64) -> Option<Suspicion> {
     let in_swell = |at: Ticks| timeline.swells.iter().any(|s| s.from <= at && at < s.to);
     let rows: Vec<(usize, Row<1>)> = (placed.iter().zip(strikes))
         .filter_map(|(p, s)| matched(p).and_then(|j| timeline.strokes.get(j)).map(|w| (w, s)))
@@ -190,32 +179,12 @@ fn marks(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], gain: f64) 
         })
         .collect();
     let marks = |wanted: f64| rows.iter().filter(|r| (r.1.x[0] - wanted).abs() < 0.5).count();
-    let used: Vec<f64> = [0.0, 1.0, 2.0].into_iter().filter(|&m| marks(m) >= LEAST_SIDE).collect();
+    let used: Vec<f64> = [0.0, 1.0, 2.0].into_iter().filter(|&m| marks(m) >= MIN_SIDE).collect();
     let steps = used.last()? - used.first()?;
     if steps < 0.5 {
         return None;
     }
-    let fit = grouped(&rows, None, LEAST_SPREAD_DB)?.fit;
+    let fit = grouped(&rows, None, MIN_SPREAD_DB)?.fit;
     let rise = Rise { db: fit.z[0] * steps, se: fit.se(0) * steps, n: rows.len() };
-    if rise.flat_in(gain) < SAID_ABOVE {
-        return None;
-    }
-    Some(Finding {
-        kind: Kind::LevelFlat,
-        section: None,
-        pass: None,
-        bar: None,
-        beat: None,
-        at: None,
-        size: rise.db,
-        unit: Unit::Decibels,
-        confidence: rise.flat_in(gain).min(SUREST),
-        bars: None,
-        text: "The loud and the soft places sound much alike.".to_string(),
-        evidence: format!(
-            "loud against soft places of the same surface: {:.1} dB with a standard error of {:.1} dB over {} strokes, where {SWELL_DB:.0} dB are the least to be heard as a contrast",
-            rise.db, rise.se, rise.n
-        ),
-        otherwise: None,
-    })
+    Some(rise.suspicion(Dynamics::Marks, None, gain))
 }

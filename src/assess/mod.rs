@@ -1,24 +1,35 @@
 //! [`Alignment`](crate::align::Alignment) -> findings, timing, advice.
 //!
-//! Has never seen a file. Every finding carries its place, size, confidence and the sentence a teacher would say.
+//! Has never seen a file. Every finding carries what happened with its own data, its place, evidence and confidence; one table
+//! (`finding`) says how sure and how weighty each kind is. Sentences are made from that in one room, [`say`], and nowhere else.
 
 mod adopt;
 mod advice;
 mod drift;
+mod finding;
 mod hands;
 mod judge;
 mod levels;
+mod limits;
+mod missing;
 mod rerun;
 mod runs;
+pub mod say;
+mod settle;
 mod stats;
 mod status;
 pub mod structure;
 mod surfaces;
+mod suspicion;
+mod tempo;
 mod timing;
-mod words;
 
+pub use advice::{Advice, Fix, MAX_BARS, Praise, Reason, Record, Why};
+pub use finding::{Common, Course, Dynamics, Evidence, Finding, Kind, Passes, Place, Uneven, Unit, What};
 pub use judge::assess;
+pub use limits::Limit;
 pub use rerun::{InARow, Move, RerunRule, clean_passes, rerun};
+pub use suspicion::{LEAST_CONFIDENCE, Rank};
 
 use crate::align::Step;
 use crate::onset::Audibility;
@@ -82,12 +93,6 @@ impl Hearing {
     fn levels_untrue(&self) -> bool {
         self.gain > 0.5 || self.clipped > 0.1
     }
-}
-
-/// A finding with what the child is told about it, where its maker knows more than the finding holds.
-struct Told {
-    finding: Finding,
-    fix: Option<String>,
 }
 
 /// What the clock of the lateness figures is.
@@ -187,132 +192,47 @@ pub struct JudgedStroke {
     pub bpm: Option<Bpm>,
 }
 
-/// The kinds of finding. The words in JSON are [`Kind::word`].
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-#[allow(missing_docs)]
-pub enum Kind {
-    RestNotKept,
-    EarlyReEntry,
-    LateReEntry,
-    JoinGap,
-    JoinRushed,
-    WrongSurface,
-    RepeatExtra,
-    RepeatMissing,
-    SectionSkipped,
-    Restarted,
-    Paused,
-    Rushing,
-    Dragging,
-    UnevenHands,
-    NotTogether,
-    LevelFlat,
-    StartedLate,
-    Lost,
+/// Something heard that no kind of finding names: it is no fault to teach, but nothing to praise either.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Slip {
+    /// A strike more than written.
+    Extra {
+        /// The last stroke before it.
+        stroke: usize,
+        /// As loud, as sure and on such a surface as the pupil's own.
+        plain: bool,
+    },
+    /// The time before a stroke was cut short, and the pulse went on from there.
+    TooSoon {
+        /// That stroke.
+        stroke: usize,
+        /// By how many beats.
+        beats: f64,
+    },
+    /// The time before a stroke was drawn out, too little to be a stop.
+    TooLong {
+        /// That stroke.
+        stroke: usize,
+        /// By how many beats.
+        beats: f64,
+    },
 }
 
-impl Kind {
-    /// The word used in JSON.
-    pub const fn word(self) -> &'static str {
+impl Slip {
+    /// The stroke at which it is told.
+    pub fn stroke(self) -> usize {
         match self {
-            Kind::RestNotKept => "rest-not-kept",
-            Kind::EarlyReEntry => "early-re-entry",
-            Kind::LateReEntry => "late-re-entry",
-            Kind::JoinGap => "join-gap",
-            Kind::JoinRushed => "join-rushed",
-            Kind::WrongSurface => "wrong-surface",
-            Kind::RepeatExtra => "repeat-extra",
-            Kind::RepeatMissing => "repeat-missing",
-            Kind::SectionSkipped => "section-skipped",
-            Kind::Restarted => "restarted",
-            Kind::Paused => "paused",
-            Kind::Rushing => "rushing",
-            Kind::Dragging => "dragging",
-            Kind::UnevenHands => "uneven-hands",
-            Kind::NotTogether => "not-together",
-            Kind::LevelFlat => "level-flat",
-            Kind::StartedLate => "started-late",
-            Kind::Lost => "lost",
+            Slip::Extra { stroke, .. } | Slip::TooSoon { stroke, .. } | Slip::TooLong { stroke, .. } => stroke,
         }
     }
-}
 
-/// Unit of a finding's size.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-#[allow(missing_docs)]
-pub enum Unit {
-    Strikes,
-    Beats,
-    Bars,
-    Percent,
-    Share,
-    Milliseconds,
-    Decibels,
-    Seconds,
-}
-
-impl Unit {
-    /// The word used in JSON.
-    pub const fn word(self) -> &'static str {
+    /// Whether it is sure enough to be spoken of.
+    pub fn plain(self) -> bool {
         match self {
-            Unit::Strikes => "strikes",
-            Unit::Beats => "beats",
-            Unit::Bars => "bars",
-            Unit::Percent => "percent",
-            Unit::Share => "share",
-            Unit::Milliseconds => "ms",
-            Unit::Decibels => "dB",
-            Unit::Seconds => "s",
+            Slip::Extra { plain, .. } => plain,
+            Slip::TooSoon { .. } | Slip::TooLong { .. } => true,
         }
     }
-}
-
-/// Something worth saying, with its evidence.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Finding {
-    /// What happened.
-    pub kind: Kind,
-    /// Section letter; `None` when it concerns the whole take.
-    pub section: Option<String>,
-    /// Which appearance of that section, from 1; `None` when it cannot be known or concerns all.
-    pub pass: Option<u32>,
-    /// Bar within the section as played out, from 1.
-    pub bar: Option<u32>,
-    /// Beat in the bar, from 1.
-    pub beat: Option<f64>,
-    /// When in the recording.
-    pub at: Option<Seconds>,
-    /// How much, in `unit`. Signed only where the kind does not say the direction.
-    pub size: f64,
-    /// Unit of `size`.
-    pub unit: Unit,
-    /// Probability that it is true.
-    pub confidence: f64,
-    /// First and last bar it may concern: a range where identical bars make the exact one unknowable.
-    pub bars: Option<(u32, u32)>,
-    /// The sentence a teacher would say.
-    pub text: String,
-    /// What it rests on, in words: for the teacher who asks why.
-    pub evidence: String,
-    /// The other account of the same sounds, where there is one.
-    pub otherwise: Option<Kind>,
-}
-
-/// What to tell the pupil.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Advice {
-    /// One true thing to keep.
-    pub praise: String,
-    /// One thing to try; empty when there is nothing to fix.
-    pub fix: String,
-    /// Bars to practise: index range into `Timeline::bars`.
-    pub practise: Option<std::ops::Range<usize>>,
-    /// The finding (index into `findings`) that `fix` speaks of.
-    pub about: Option<usize>,
-    /// The tempo to take next, within the part's range.
-    pub next: Bpm,
-    /// Why that tempo.
-    pub why: String,
 }
 
 /// An unbroken stretch of playing: strikes (first, last) between starts, jumps and shifts, and the strokes they cover.
@@ -337,12 +257,14 @@ pub struct Assessment {
     pub strikes: Vec<JudgedStrike>,
     /// Strokes in order of the timeline.
     pub strokes: Vec<JudgedStroke>,
-    /// Findings, most important first.
+    /// Findings, most important first, equal ones side by side.
     pub findings: Vec<Finding>,
     /// What to tell the pupil.
     pub advice: Advice,
+    /// What was heard besides that no kind of finding names, in order of the form.
+    pub slips: Vec<Slip>,
     /// What this take cannot tell, and why.
-    pub limits: Vec<String>,
+    pub limits: Vec<Limit>,
     /// Unbroken stretches in order of time.
     pub stretches: Vec<Stretch>,
     /// The pupil's own jitter around the pulse, one standard deviation; `None` when too little was heard.
@@ -352,6 +274,16 @@ pub struct Assessment {
 }
 
 impl Assessment {
+    /// Findings that are told as one: index ranges of `findings`, most important first.
+    pub fn statements(&self) -> Vec<std::ops::Range<usize>> {
+        settle::statements(&self.findings)
+    }
+
+    /// Whether so much could not be heard that the take is not judged as a whole.
+    pub fn too_little_heard(&self) -> bool {
+        advice::too_little_heard(self)
+    }
+
     /// Against the guide: how late a strike at `at` is for a stroke; `None` where no guide was heard.
     pub fn late_by_guide(&self, stroke: usize, at: Seconds) -> Option<Lateness> {
         Some(Lateness::between(at, *self.guide.as_ref()?.due.get(stroke)?))
@@ -375,5 +307,7 @@ impl Assessment {
 
 #[cfg(test)]
 mod pupil;
+#[cfg(test)]
+mod telling;
 #[cfg(test)]
 mod tests;

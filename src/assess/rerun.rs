@@ -5,7 +5,7 @@
 //! in its bars and the strikes lay steadily. A rule of thumb, which the teacher may set: two passes and 4 to 5 %, a little
 //! over the just noticeable change of tempo (3.5 %, mazurka.org.uk tempo experiment); three failures and 8 %.
 
-use super::{Assessment, Kind, Status};
+use super::{Assessment, Kind, Passes, Status};
 use crate::part::TempoRange;
 use crate::units::{Bpm, Seconds};
 
@@ -118,14 +118,17 @@ fn clean(take: &Assessment, bars: &std::ops::Range<usize>) -> Option<bool> {
     let mean = late.iter().sum::<f64>() / late.len().max(1) as f64;
     let spread = (late.iter().map(|l| (l - mean).powi(2)).sum::<f64>() / late.len().max(1) as f64).sqrt();
     let broken = take.findings.iter().any(|f| {
-        let here = f.section.as_ref().is_none_or(|section| {
-            inside.iter().any(|bar| {
+        let here = f.place.as_ref().is_none_or(|place| {
+            let own = place.pass(&take.timeline);
+            let same = |bar: &crate::part::Bar| {
                 let pass = take.timeline.passes.get(bar.pass);
-                pass.is_some_and(|p| p.section == *section && f.pass.is_none_or(|n| n == p.number))
-                    && f.bars.is_none_or(|(a, b)| (a..=b).contains(&bar.number))
-            })
+                pass.zip(own).is_some_and(|(p, own)| {
+                    p.section == own.section && (place.passes != Passes::This || p.number == own.number)
+                }) && f.bars(&take.timeline).is_none_or(|(a, b)| (a..=b).contains(&bar.number))
+            };
+            inside.iter().any(same)
         });
-        BREAKING.contains(&f.kind) && here
+        BREAKING.contains(&f.kind()) && here
     });
     Some(count(Status::Played) as f64 >= PLAYED * told as f64 && spread <= STEADY.millis() && !broken)
 }

@@ -1,16 +1,6 @@
-//! The few statistics the judge needs: quantiles, the normal distribution, robust straight lines.
+//! The few statistics the judge needs: the normal distribution, robust straight lines.
 
 use crate::stats::{MAD_TO_SD, median};
-
-/// The value below which a share `q` of the values lies.
-pub(super) fn quantile(values: &[f64], q: f64) -> Option<f64> {
-    let mut sorted: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
-    sorted.sort_by(f64::total_cmp);
-    let last = sorted.len().checked_sub(1)?;
-    let x = q.clamp(0.0, 1.0) * last as f64;
-    let (low, high) = (*sorted.get(x.floor() as usize)?, *sorted.get(x.ceil() as usize)?);
-    Some(low + (high - low) * x.fract())
-}
 
 /// Probability that a standard normal value is at most `z`.
 pub(super) fn normal_cdf(z: f64) -> f64 {
@@ -207,11 +197,6 @@ mod tests {
 
     fn close(a: f64, b: f64) {
         assert!((a - b).abs() < 1e-9, "{a} is not {b}");
-    }
-
-    #[test]
-    fn quantiles_by_hand() {
-        close(quantile(&[0.0, 10.0, 20.0], 0.25).unwrap(), 5.0);
     }
 
     #[test]

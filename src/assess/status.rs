@@ -5,13 +5,14 @@
 //!
 //! `odds = m / (1 - m) x 1 / P(not heard | played) x P(what the faint candidates show | not played) / P(the same | played)`
 //!
-//! with m this pupil's own share of missed strokes. `P(not heard | played)` is the chance that a stroke as loud as this
-//! pupil plays them there (same surface, same dynamic) falls below the noise or below the ringing of the stroke before.
+//! with m this pupil's own share of missed strokes. `P(not heard, and what else is seen | played)` is summed over how loud this
+//! pupil plays such a stroke (same surface, same dynamic): it may fall below the noise or below the ringing of the stroke
+//! before, and the faint candidate it leaves is about as loud as it was.
 
 use std::collections::BTreeMap;
 
 use super::runs::{Point, Run, matched};
-use super::stats::{normal_cdf, normal_density, quantile};
+use super::stats::{normal_cdf, normal_density};
 use super::{Hearing, Status};
 use crate::align::{Placed, Step, Strike};
 use crate::part::{Dynamic, Surface, Timeline};
@@ -28,15 +29,29 @@ const EAR_LOSES: (f64, f64) = (0.005, 0.02);
 const EAR_QUIET_DB: (f64, f64) = (30.0, 20.0);
 /// A stroke that was played and lost leaves a faint candidate this often.
 const LEAVES_TRACE: f64 = 0.7;
-/// A note may stray this far from its place, in halves of the way to its neighbours, and still be the one that was meant.
+/// A candidate is as loud as the stroke that left it, to this standard deviation, dB: masked sounds are measured with what masks
+/// them. Rule of thumb: twice that of two strokes meant alike.
+const TRACE_SPREAD_DB: f64 = 6.0;
+/// A note may stray this far from its place, in halves of the way to its neighbours, and still be the one that was meant: one
+/// note in 50, as in the matching.
 const STRAYED: f64 = 1.5;
+const STRAYS: f64 = 0.02;
 /// Share of strokes a beginner misses, and how many strokes that belief is worth.
 const MISSES: (f64, f64) = (0.03, 20.0);
-/// Loudness varies from stroke to stroke by this at least, standard deviation in dB; and the ear's threshold is as soft.
-const LEAST_SPREAD_DB: f64 = 3.0;
+/// Loudness varies from stroke to stroke by this at least, standard deviation in dB, and by these when it varies more; and the
+/// ear's threshold is as soft.
+const SPREADS_DB: [f64; 6] = [3.0, 4.0, 5.0, 6.5, 8.5, 11.0];
 const THRESHOLD_SPREAD_DB: f64 = 2.0;
+/// One stroke in 20 is no stroke of the usual kind: brushed, or half held back. Its loudness varies this much more. Rule of
+/// thumb.
+const BRUSHED: (f64, f64) = (0.05, 2.5);
+/// Surfaces of one bucket differ in loudness by this much, standard deviation in dB: for a surface of which too little was heard.
+/// Rule of thumb.
+const SURFACE_SPREAD_DB: f64 = 6.0;
+/// Stray sounds may be anything in so many decibels, as `align` has it.
+const ANY_DB: f64 = 40.0;
 /// Strikes that make a group's loudness.
-const ENOUGH: usize = 6;
+const ENOUGH: usize = 4;
 /// `Missed` is said only when it is at least this probable.
 const MISSED_ABOVE: f64 = 0.85;
 /// A surface is called another than written from this probability on.
@@ -53,30 +68,38 @@ pub(super) struct Ground<'a> {
     pub(super) jitter: Seconds,
 }
 
-/// For each stroke of the timeline what became of it, and its strike.
-pub(super) fn statuses(ground: &Ground) -> Vec<(Status, Option<usize>)> {
+/// What became of a stroke.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Fate {
+    pub(super) status: Status,
+    pub(super) strike: Option<usize>,
+    /// Probability that it was left out, where it has no strike and was passed.
+    pub(super) missed: f64,
+}
+
+/// For each stroke of the timeline what became of it.
+pub(super) fn statuses(ground: &Ground) -> Vec<Fate> {
     let n = ground.timeline.strokes.len();
-    let mut strokes = vec![(Status::NotReached, None); n];
+    let mut strokes = vec![Fate { status: Status::NotReached, strike: None, missed: 0.0 }; n];
     for (i, place) in ground.placed.iter().enumerate() {
         // Of a stroke played twice, after a restart, the last time counts.
         if let Some(slot) = matched(place).and_then(|j| strokes.get_mut(j)) {
-            *slot = (Status::Played, Some(i));
+            *slot = Fate { status: Status::Played, strike: Some(i), missed: 0.0 };
         }
     }
     let gaps: Vec<Gap> =
-        gaps(ground).into_iter().filter(|g| strokes.get(g.stroke).is_some_and(|s| s.1.is_none())).collect();
+        gaps(ground).into_iter().filter(|g| strokes.get(g.stroke).is_some_and(|s| s.strike.is_none())).collect();
     for (gap, missed) in gaps.iter().zip(missed(ground, &gaps)) {
         if let Some(slot) = strokes.get_mut(gap.stroke) {
             // Passed twice and unheard twice: both times must look missed.
-            let not_heard = missed < MISSED_ABOVE || slot.0 == Status::NotHeard;
-            slot.0 = if not_heard { Status::NotHeard } else { Status::Missed };
+            let not_heard = missed < MISSED_ABOVE || slot.status == Status::NotHeard;
+            slot.status = if not_heard { Status::NotHeard } else { Status::Missed };
+            slot.missed = missed;
         }
     }
-    for (j, slot) in strokes.iter_mut().enumerate() {
-        if let (Some(i), Some(stroke)) = (slot.1, ground.timeline.strokes.get(j))
-            && elsewhere(ground.strikes, ground.heard, i, stroke.surface).is_some()
-        {
-            slot.0 = Status::WrongSurface;
+    for (slot, stroke) in strokes.iter_mut().zip(&ground.timeline.strokes) {
+        if slot.strike.is_some_and(|i| elsewhere(ground.strikes, ground.heard, i, stroke.surface).is_some()) {
+            slot.status = Status::WrongSurface;
         }
     }
     strokes
@@ -187,11 +210,25 @@ fn gaps(ground: &Ground) -> Vec<Gap> {
     out
 }
 
-/// How loud this pupil plays such a stroke.
+/// How loud this pupil plays such a stroke: a normal law, and the brushed ones.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Loudness {
     middle: f64,
     spread: f64,
+}
+
+impl Loudness {
+    /// Levels from 4 spreads of the brushed ones below to 4 above, each with its share of belief.
+    fn levels(self) -> impl Iterator<Item = (f64, f64)> {
+        const STEPS: i32 = 48;
+        let wide = BRUSHED.1 * self.spread;
+        let step = 8.0 * wide / f64::from(2 * STEPS);
+        (-STEPS..=STEPS).map(move |k| {
+            let away = f64::from(k) * step;
+            let usual = (1.0 - BRUSHED.0) * normal_density(away, self.spread) + BRUSHED.0 * normal_density(away, wide);
+            (self.middle + away, usual * step)
+        })
+    }
 }
 
 /// Probability of `Missed` for each gap.
@@ -203,7 +240,7 @@ fn missed(ground: &Ground, gaps: &[Gap]) -> Vec<f64> {
         .map(|gap| {
             let Some(stroke) = ground.timeline.strokes.get(gap.stroke) else { return 0.0 };
             let group = (stroke.surface, stroke.level);
-            let loud = *known.entry(group).or_insert_with(|| loudness(ground, gaps, group.0, group.1));
+            let loud = *known.entry(group).or_insert_with(|| loudness(ground, group.0, group.1));
             // Two possible times: the one that speaks for the pupil.
             gap.times.iter().map(|&t| at_time(ground, gap, loud, t)).fold(f64::INFINITY, f64::min)
         })
@@ -226,36 +263,43 @@ fn missed(ground: &Ground, gaps: &[Gap]) -> Vec<f64> {
 
 /// `P(unheard, and what else is seen | not played) / P(the same | played)` for a stroke due at `t`.
 fn at_time(ground: &Ground, gap: &Gap, loud: Option<Loudness>, t: f64) -> f64 {
-    let hidden = match loud {
-        None => 1.0,
-        Some(loud) => {
-            let threshold = noise_at(ground.heard, t).max(ringing_at(ground.strikes, t));
-            let spread = loud.spread.hypot(THRESHOLD_SPREAD_DB);
-            normal_cdf((threshold - loud.middle) / spread)
-        }
+    // Nothing is known of how loud it would be: it may well have been played.
+    let Some(loud) = loud else { return 1.0 };
+    let threshold = noise_at(ground.heard, t).max(ringing_at(ground.strikes, t));
+    let loses = ear_loses(ground.heard);
+    let lost = |level: f64| {
+        let hidden = normal_cdf((threshold - level) / THRESHOLD_SPREAD_DB);
+        hidden + (1.0 - hidden) * loses
     };
-    let unheard = hidden + (1.0 - hidden) * ear_loses(ground.heard);
     let reach = (3.0 * ground.jitter.get()).max(0.04).min(gap.room.max(0.02));
-    // Faint candidates, and strikes that found no stroke: either may be this one. A clear one may have strayed further.
-    let near = |s: &&Strike| (s.at.get() - t).abs() <= reach;
-    let strayed = |s: &&Strike| (s.at.get() - t).abs() <= reach.max(STRAYED * gap.room);
-    let strays = ground
-        .strikes
-        .iter()
-        .zip(ground.placed)
-        .filter(|(_, p)| matches!(p.step, Step::Extra | Step::InRest | Step::Double) && p.stroke.is_none())
-        .map(|(s, _)| s);
-    let all = || ground.faint.iter().chain(strays.clone());
-    let rate = all().count() as f64 / ground.heard.duration.get().max(1.0);
-    let chance = 1.0 - (-rate * 2.0 * reach).exp();
-    let traces = ground.faint.iter().filter(near).chain(strays.clone().filter(strayed));
-    let trace = traces.map(|s| likeness(s, loud)).fold(0.0, f64::max);
-    let played = if trace > 0.0 {
-        LEAVES_TRACE * trace / chance.max(0.01)
-    } else {
-        (1.0 - LEAVES_TRACE) / (1.0 - chance).max(0.01)
+    let within = |s: &Strike, reach: f64| (s.at.get() - t).abs() <= reach;
+    let strays = || {
+        let unmatched = |p: &Placed| matches!(p.step, Step::Extra | Step::InRest | Step::Double) && p.stroke.is_none();
+        ground.strikes.iter().zip(ground.placed).filter(move |(_, p)| unmatched(p)).map(|(s, _)| s)
     };
-    1.0 / (unheard * played.max(1e-6))
+    let by_chance = |n: usize, reach: f64| {
+        let rate = n as f64 / ground.heard.duration.get().max(1.0);
+        1.0 - (-rate * 2.0 * reach).exp()
+    };
+    let chance = by_chance(ground.faint.len(), reach);
+    // How much likelier a sound this loud is for a stroke of this level than for any sound.
+    let like = |sound: &Strike, level: f64| ANY_DB * normal_density(sound.level.0 - level, TRACE_SPREAD_DB);
+    // Played, lost by the ear, and what is left of it is among the faint candidates, or nothing is.
+    let lost_with = |trace: Option<&Strike>| -> f64 {
+        let seen = |level: f64| match trace {
+            Some(trace) => LEAVES_TRACE * like(trace, level) / chance.max(0.01) + 1.0 - LEAVES_TRACE,
+            None => (1.0 - LEAVES_TRACE) / (1.0 - chance).max(0.01),
+        };
+        loud.levels().map(|(level, share)| share * lost(level) * seen(level)).sum()
+    };
+    let traces = ground.faint.iter().filter(|s| within(s, reach));
+    let unheard = traces.map(|s| lost_with(Some(s))).fold(lost_with(None), f64::max);
+    // Played off its place, and heard as a strike that nobody wrote.
+    let far = reach.max(STRAYED * gap.room);
+    let astray = by_chance(strays().count(), far);
+    let off = |s: &Strike| -> f64 { loud.levels().map(|(level, share)| share * like(s, level)).sum() };
+    let strayed = strays().filter(|s| within(s, far)).map(off).fold(0.0, f64::max) * STRAYS / astray.max(0.01);
+    1.0 / (unheard + strayed).max(1e-6)
 }
 
 /// Share of strokes above noise and ringing that the ear loses in this recording.
@@ -263,17 +307,6 @@ fn ear_loses(heard: &Hearing) -> f64 {
     let noisy =
         heard.over_noise.map_or(0.0, |d| ((EAR_QUIET_DB.0 - d.0) / (EAR_QUIET_DB.0 - EAR_QUIET_DB.1)).clamp(0.0, 1.0));
     EAR_LOSES.0 + noisy * (EAR_LOSES.1 - EAR_LOSES.0)
-}
-
-/// How much likelier a candidate's level is for a stroke of this pupil than for any sound within 40 dB.
-fn likeness(strike: &Strike, loud: Option<Loudness>) -> f64 {
-    const ANY_DB: f64 = 40.0;
-    loud.map_or(1.0, |l| {
-        // A lost stroke is a soft one, so levels below the middle are no argument against it.
-        let below = (strike.level.0 - l.middle).clamp(-1.5 * l.spread, f64::INFINITY);
-        let softer = if strike.level.0 < l.middle - 4.0 * l.spread { 0.2 } else { 1.0 };
-        softer * ANY_DB * normal_density(below, l.spread + 3.0)
-    })
 }
 
 fn noise_at(heard: &Hearing, t: f64) -> f64 {
@@ -289,27 +322,43 @@ fn ringing_at(strikes: &[Strike], t: f64) -> f64 {
 }
 
 /// Loudness of strokes of this surface and dynamic, or of this surface, or of all: the first group that is large enough.
-/// Unheard strokes count as softer than all heard ones, so a group that often goes unheard is taken for a soft one.
-fn loudness(ground: &Ground, gaps: &[Gap], surface: Surface, level: Option<Dynamic>) -> Option<Loudness> {
+///
+/// The heard ones are those that rose above the noise or the ringing where they were, so each counts by its density among
+/// these: a normal law cut off below (Cohen 1950, "Estimating the mean and variance of normal populations from singly truncated
+/// and doubly truncated samples", Ann. Math. Stat. 21:557), on a grid. Strokes that were not heard say nothing here: whether they were soft or left
+/// out is the question.
+fn loudness(ground: &Ground, surface: Surface, level: Option<Dynamic>) -> Option<Loudness> {
     let strokes = &ground.timeline.strokes;
     let group = |same: &dyn Fn(usize) -> bool| -> Option<Loudness> {
-        let heard: Vec<f64> = (ground.placed.iter().zip(ground.strikes))
+        let heard: Vec<(f64, f64)> = (ground.placed.iter().zip(ground.strikes))
             .filter(|(p, _)| matched(p).is_some_and(same))
-            .map(|(_, s)| s.level.0)
+            .map(|(_, s)| {
+                let t = s.at.get();
+                (s.level.0, noise_at(ground.heard, t).max(ringing_at(ground.strikes, t)))
+            })
+            .filter(|(level, _)| level.is_finite())
             .collect();
         if heard.len() < ENOUGH {
             return None;
         }
-        let unheard = gaps.iter().filter(|g| same(g.stroke)).count();
-        let mut all = heard.clone();
-        all.extend(std::iter::repeat_n(-200.0, unheard));
-        let middle = quantile(&all, 0.5)?.max(quantile(&heard, 0.1)?);
-        let upper = quantile(&all, 0.84)? - middle;
-        let lower = median(heard.iter().copied())? - quantile(&heard, 0.16)?;
-        Some(Loudness { middle, spread: upper.max(lower).max(LEAST_SPREAD_DB) })
+        let top = median(heard.iter().map(|h| h.0))?;
+        let fit = |middle: f64, spread: f64| -> f64 {
+            (heard.iter())
+                .map(|&(level, threshold)| {
+                    // A single stroke far off must not make the law.
+                    let near = normal_density(level - middle, spread) + 1e-3 / ANY_DB;
+                    let above = normal_cdf((middle - threshold) / spread.hypot(THRESHOLD_SPREAD_DB));
+                    near.ln() - above.max(1e-3).ln()
+                })
+                .sum()
+        };
+        let grid = SPREADS_DB.into_iter().flat_map(|spread| (-16..=2).map(move |k| (top + f64::from(k), spread)));
+        let (middle, spread) =
+            grid.map(|(m, s)| (fit(m, s), m, s)).max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, m, s)| (m, s))?;
+        Some(Loudness { middle, spread })
     };
     let is = |j: usize| strokes.get(j).map(|s| (s.surface, s.level));
     group(&|j| is(j) == Some((surface, level)))
         .or_else(|| group(&|j| is(j).is_some_and(|s| s.0 == surface)))
-        .or_else(|| group(&|_| true))
+        .or_else(|| group(&|_| true).map(|all| Loudness { spread: all.spread.hypot(SURFACE_SPREAD_DB), ..all }))
 }

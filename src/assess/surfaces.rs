@@ -1,15 +1,15 @@
 //! Whole sections on another surface than written.
 //!
 //! Each pass of a section and each surface written in it is judged by itself: did the pupil play it there with slips, or
-//! play it elsewhere? The log odds add up over its strikes, from a prior of one section in 180; the ear is taken to err in
-//! 6 of 100 strikes. Doubts about the names of surfaces are said once, in `limits`, and are no findings.
+//! play it elsewhere? The log odds add up over its strikes; the ear is taken to err in 6 of 100 strikes. Doubts about the names of surfaces are said once, in `limits`, and are no findings.
 
 use std::collections::BTreeMap;
 
+use super::Hearing;
+use super::finding::{Evidence, Place, What};
 use super::runs::matched;
-use super::stats::logistic;
 use super::status::{SURFACE_SURE, best, excused};
-use super::{Finding, Hearing, Kind, Told, Unit, words};
+use super::suspicion::Suspicion;
 use crate::align::{Placed, Strike};
 use crate::part::{Surface, Timeline};
 use crate::surface::Doubt;
@@ -17,8 +17,6 @@ use crate::surface::Doubt;
 /// Strikes on one other surface than written, at least; and the share of all that were not where they are written.
 const LEAST: usize = 3;
 const LEAST_SHARE: f64 = 0.5;
-/// Log odds that one surface of one section is played elsewhere throughout, before anything is heard.
-const PRIOR: f64 = -5.2;
 /// Share of strikes whose surface the ear gets wrong: three times what it does on takes of unseen instruments.
 const EAR_ERRS: f64 = 0.06;
 /// Somebody who plays a section elsewhere does so in 8 strokes of 10, and on the right surface in 1.
@@ -27,10 +25,8 @@ const ELSEWHERE: (f64, f64) = (0.8, 0.1);
 const SLIPS: f64 = 0.02;
 /// A reading whose likeliest surface is no likelier than this says nothing.
 const SAYS_SOMETHING: f64 = 0.5;
-const SAID_ABOVE: f64 = 0.7;
-const SUREST: f64 = 0.98;
 
-pub(super) fn judge(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], heard: &Hearing) -> Vec<Told> {
+pub(super) fn judge(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], heard: &Hearing) -> Vec<Suspicion> {
     let mut of_pass: BTreeMap<(usize, Surface), Vec<usize>> = BTreeMap::new();
     for (i, place) in placed.iter().enumerate() {
         let Some(stroke) = matched(place).and_then(|j| timeline.strokes.get(j)) else { continue };
@@ -40,23 +36,25 @@ pub(super) fn judge(timeline: &Timeline, strikes: &[Strike], placed: &[Placed], 
         }
         of_pass.entry((bar.pass, stroke.surface)).or_default().push(i);
     }
-    let mut out: Vec<(usize, Told, usize)> = Vec::new();
+    let mut out: Vec<(usize, Suspicion, usize)> = Vec::new();
     for ((pass, written), group) in &of_pass {
-        let Some((mut told, n)) = one(timeline, strikes, placed, heard, *pass, *written, group) else { continue };
+        let Some((mut found, n)) = one(timeline, strikes, placed, heard, *written, group) else { continue };
         // Two surfaces of one pass are one slip of the mind: say the larger, mention the other.
         match out.last_mut().filter(|(p, _, _)| p == pass) {
             Some((_, first, most)) => {
                 if n > *most {
-                    std::mem::swap(first, &mut told);
+                    std::mem::swap(first, &mut found);
                     *most = n;
                 }
-                first.finding.evidence = format!("{}; {}", first.finding.evidence, told.finding.evidence);
-                first.finding.confidence = first.finding.confidence.max(told.finding.confidence);
+                if let (Evidence::Sounds(all), Evidence::Sounds(more)) = (&mut first.evidence, found.evidence) {
+                    all.extend(more);
+                }
+                first.odds = first.odds.max(found.odds);
             }
-            None => out.push((*pass, told, n)),
+            None => out.push((*pass, found, n)),
         }
     }
-    out.into_iter().map(|(_, told, _)| told).collect()
+    out.into_iter().map(|(_, found, _)| found).collect()
 }
 
 fn one(
@@ -64,10 +62,9 @@ fn one(
     strikes: &[Strike],
     placed: &[Placed],
     heard: &Hearing,
-    pass: usize,
     written: Surface,
     group: &[usize],
-) -> Option<(Told, usize)> {
+) -> Option<(Suspicion, usize)> {
     let readings: Vec<(usize, Surface, f64)> = (group.iter())
         .filter_map(|&i| {
             let (surface, p) = best(&strikes.get(i)?.surface);
@@ -118,44 +115,22 @@ fn one(
             weight * (elsewhere / as_written).ln()
         })
         .sum();
-    let confidence = logistic(PRIOR + odds);
-    if confidence < SAID_ABOVE {
-        return None;
-    }
-    let place = timeline.passes.get(pass)?;
-    let bar_of = |i: usize| {
-        placed
-            .get(i)
-            .and_then(matched)
-            .and_then(|j| timeline.strokes.get(j))
-            .and_then(|s| timeline.bars.get(s.bar))
-            .map(|b| b.number)
-    };
-    let bars: Vec<u32> = there.iter().filter_map(|&i| bar_of(i)).collect();
-    let finding = Finding {
-        kind: Kind::WrongSurface,
-        section: Some(place.section.clone()),
-        pass: Some(place.number),
-        bar: None,
-        beat: None,
+    let stroke_of = |i: usize| placed.get(i).and_then(matched);
+    let mut elsewhere: Vec<usize> = wrong.iter().filter_map(|r| stroke_of(r.0)).collect();
+    elsewhere.sort_unstable();
+    let bars = there.iter().filter_map(|&i| Some(timeline.strokes.get(stroke_of(i)?)?.bar));
+    let place = Place::span(bars.clone().min()?..bars.max()? + 1);
+    let what = What::WrongSurface { written, heard: to, strokes: elsewhere, of: readings.len() };
+    let found = Suspicion {
+        what,
+        place: Some(place),
         at: there.first().and_then(|&i| strikes.get(i)).map(|s| s.at),
-        size: share,
-        unit: Unit::Share,
-        confidence: confidence.min(SUREST),
-        bars: bars.iter().min().copied().zip(bars.iter().max().copied()),
-        text: String::new(),
-        evidence: format!(
-            "{} of {} strokes written {} sounded like {}",
-            there.len(),
-            readings.len(),
-            written.word(),
-            to.word()
-        ),
+        odds,
+        share: 1.0,
+        evidence: Evidence::Sounds(vec![(there.len(), readings.len(), written, to)]),
         otherwise: None,
     };
-    let (text, fix) =
-        (words::wrong_surface(timeline, &finding, written, to), words::fix_surface(timeline, &finding, written, to));
-    Some((Told { finding: Finding { text, ..finding }, fix: Some(fix) }, wrong.len()))
+    found.clone().told().is_some().then_some((found, wrong.len()))
 }
 
 /// Doubts that the take raises by itself: a surface that sounds like one other wherever it is written. Either the names
@@ -197,33 +172,4 @@ pub(super) fn throughout(timeline: &Timeline, strikes: &[Strike], placed: &[Plac
     }
     out.dedup_by(|x, y| matches!((*x, *y), (Doubt::Exchanged { a, b, .. }, Doubt::Exchanged { a: c, b: d, .. }) if (a, b) == (d, c)));
     out
-}
-
-/// Doubts about names, each said once.
-pub(super) fn limits(doubts: &[Doubt]) -> Vec<String> {
-    /// Below this nobody needs to hear of it.
-    const WORTH_SAYING: f64 = 0.15;
-    let mut said: Vec<String> = (doubts.iter())
-        .filter_map(|doubt| match *doubt {
-            Doubt::Exchanged { a, b, p } if p > WORTH_SAYING => Some(format!(
-                "which sound is the {} and which the {} cannot be told from this take alone: {}; three single strikes of each, recorded once, settle it",
-                a.word(),
-                b.word(),
-                if p >= 0.5 { "they may be exchanged throughout" } else { "they are named by likelihood" }
-            )),
-            Doubt::Exchanged { .. } => None,
-            Doubt::NotToldApart { written, heard } => Some(format!(
-                "no {0} was heard, everything sounds like {1}: either it was all played there or the two sound alike here; three single strikes of each, recorded once, settle it",
-                written.word(),
-                heard.word()
-            )),
-            Doubt::OneSurface { written } => Some(format!(
-                "only {} is written or played, so nothing in the take can show whether it was the right surface",
-                written.word()
-            )),
-        })
-        .collect();
-    said.sort();
-    said.dedup();
-    said
 }

@@ -6,7 +6,7 @@ use crate::align::{AlignConfig, Strike, trace};
 use crate::part::parse;
 
 fn kinds(take: &Assessment) -> Vec<Kind> {
-    take.findings.iter().map(|f| f.kind).collect()
+    take.findings.iter().map(Finding::kind).collect()
 }
 
 /// Judges `n` takes, six parts in turn, of pupils changed by `how`.
@@ -27,15 +27,24 @@ fn found(takes: &[(Pupil, Assessment)], kind: Kind) -> usize {
 }
 
 fn shown(take: &Assessment) -> String {
-    take.findings.iter().map(|f| format!("{:?} {:.2} {} ({})\n", f.kind, f.confidence, f.text, f.evidence)).collect()
+    let line = |f: &Finding| {
+        format!("{:?} {:.2} {} ({})\n", f.kind(), f.confidence, say::finding(take, f), say::evidence(&f.evidence))
+    };
+    take.findings.iter().map(line).collect()
+}
+
+fn limits(take: &Assessment) -> Vec<String> {
+    take.limits.iter().map(|l| say::limit(&take.timeline, l)).collect()
 }
 
 #[test]
 fn a_beginner_who_plays_it_right_earns_no_finding() {
     for (pupil, take) in takes(120, 100, |_, _, _| {}) {
-        assert!(take.findings.is_empty(), "seed {}: {}", pupil.seed, shown(&take));
-        assert!(take.advice.fix.is_empty() || take.advice.fix.contains("missing"));
-        assert!(!take.advice.praise.is_empty() && !take.advice.why.is_empty());
+        // One or two of these beginners are a fifth slower or faster than asked, which is told, and no more.
+        let apart = pupil.tempo.ln().abs() > 0.16;
+        let told: Vec<Kind> = kinds(&take).into_iter().filter(|k| !apart || *k != Kind::TempoApart).collect();
+        assert!(told.is_empty(), "seed {}: {}", pupil.seed, shown(&take));
+        assert!(!say::praise(&take).is_empty() && !say::why(&take).is_empty());
     }
 }
 
@@ -44,8 +53,12 @@ fn a_tempo_that_rises_by_12_percent_is_rushing_and_one_that_falls_is_dragging() 
     let rush = takes(30, 200, |_, _, p| p.drift = |x| 0.12 * x);
     assert_eq!(found(&rush, Kind::Rushing), 30);
     // Told within 3 %: the pupil's own wandering is 1.5 % (standard deviation of the end-to-end change).
-    let sizes: Vec<f64> =
-        rush.iter().flat_map(|(_, t)| &t.findings).filter(|f| f.kind == Kind::Rushing).map(|f| f.size).collect();
+    let sizes: Vec<f64> = rush
+        .iter()
+        .flat_map(|(_, t)| &t.findings)
+        .filter(|f| f.kind() == Kind::Rushing)
+        .map(|f| f.what.size().0)
+        .collect();
     let mean = sizes.iter().sum::<f64>() / sizes.len() as f64;
     // The last stroke stands a thirtieth before the end of the piece, in the middle of these parts.
     let truth = 100.0 * ((0.12f64 * 29.0 / 30.0).exp() - 1.0);
@@ -97,12 +110,12 @@ fn an_accent_that_always_falls_on_one_hand_is_no_strong_hand() {
     let on_the_beat = |j: usize, line: &Timeline| line.beat(j).fract() < 1e-6;
     let take = judged("RLRL RLRL | RLRL RLRL | RLRL RLRL | RLRL R...", on_the_beat);
     assert!(kinds(&take).is_empty(), "{}", shown(&take));
-    assert!(take.limits.iter().any(|l| l.starts_with("whether one hand is the stronger")), "{:?}", take.limits);
+    assert!(limits(&take).iter().any(|l| l.starts_with("whether one hand is the stronger")), "{:?}", take.limits);
     // The same hand at every place in the bar, now this one and now that: it is the hand.
     let left = |j: usize, line: &Timeline| line.strokes[j].hands == crate::part::Hands::One(crate::part::Hand::Left);
     let take = judged("RLRL RLRL | LRLR LRLR | RLRL RLRL | LRLR L...", left);
     assert_eq!(kinds(&take), [Kind::UnevenHands], "{}", shown(&take));
-    assert!(take.findings[0].text.contains("left hand are about 7 dB louder"), "{}", shown(&take));
+    assert!(say::finding(&take, &take.findings[0]).contains("left hand are about 7 dB louder"), "{}", shown(&take));
 }
 
 #[test]
@@ -212,7 +225,7 @@ fn soft_strokes_below_the_noise_are_not_heard_and_not_called_missed() {
     for (_, take) in takes(60, 500, |_, _, p| (p.threshold, p.touch_db) = (-25.0, 4.0)) {
         not_heard += take.strokes.iter().filter(|s| s.status == Status::NotHeard).count();
         missed += take.strokes.iter().filter(|s| s.status == Status::Missed).count();
-        let said = take.limits.iter().any(|l| l.contains("not heard but may have been played"));
+        let said = take.limits.iter().any(|l| matches!(l, Limit::NotHeard { .. }));
         assert_eq!(said, take.strokes.iter().any(|s| s.status == Status::NotHeard));
     }
     assert!(not_heard > 300, "the noise hides something: {not_heard}");
@@ -230,9 +243,11 @@ fn a_section_on_another_surface_is_named_with_its_pass() {
         let take = pupil.take(&line, &line);
         assert_eq!(kinds(&take), [Kind::WrongSurface], "{}", shown(&take));
         let f = &take.findings[0];
-        assert_eq!((f.section.as_deref(), f.pass), (Some(["A", "B"][pass / 2]), Some(pass as u32 % 2 + 1)));
-        assert!(f.text.contains("on the rim") && f.text.contains("in the centre"), "{}", f.text);
-        assert!(take.advice.fix.contains("on the rim"), "{}", take.advice.fix);
+        let place = (f.section(&take.timeline), f.pass(&take.timeline));
+        assert_eq!(place, (Some(["A", "B"][pass / 2]), Some(pass as u32 % 2 + 1)));
+        let (text, fix) = (say::finding(&take, f), say::fix(&take));
+        assert!(text.contains("on the rim") && text.contains("in the centre"), "{text}");
+        assert!(fix.contains("on the rim"), "{fix}");
     }
 }
 
@@ -247,7 +262,7 @@ fn a_doubt_about_names_is_said_once_and_no_fault() {
     heard.doubts = vec![Doubt::Exchanged { a: Surface::Centre, b: Surface::Rim, p: 0.6 }];
     let take = assess(&line, &strikes, &faint, &trace, &heard);
     assert!(take.findings.is_empty(), "{}", shown(&take));
-    assert_eq!(take.limits.iter().filter(|l| l.contains("may be exchanged throughout")).count(), 1);
+    assert_eq!(limits(&take).iter().filter(|l| l.contains("may be exchanged throughout")).count(), 1);
     let excused = |s: &JudgedStroke, w: &crate::part::Stroke| {
         let clicked = s.strike.is_some_and(|i| take.strikes[i].surface == Surface::Click);
         s.status != Status::WrongSurface || w.surface == Surface::Click || clicked
@@ -267,8 +282,8 @@ fn a_late_left_hand_is_found_by_the_written_sticking_and_never_without_it() {
         let take = limping(PARTS[2], seed);
         assert_eq!(kinds(&take), [Kind::UnevenHands], "{}", shown(&take));
         // 60 ms, with a standard error of 2 x 20 ms x sqrt(pi / 2) / sqrt(36 strokes).
-        assert!((take.findings[0].size - 60.0).abs() < 3.0 * 8.4, "{}", shown(&take));
-        assert!(take.advice.fix.starts_with("Your left hand comes a little late"), "{}", take.advice.fix);
+        assert!((take.findings[0].what.size().0 - 60.0).abs() < 3.0 * 8.4, "{}", shown(&take));
+        assert!(say::fix(&take).starts_with("Your left hand comes a little late"), "{}", say::fix(&take));
         assert!(kinds(&limping(PARTS[0], seed)).is_empty());
     }
 }
@@ -281,9 +296,9 @@ fn hands_that_fall_apart_are_not_together_and_hands_that_do_not_are() {
         .filter(|(_, t)| t.timeline.strokes.iter().filter(|s| s.hands == crate::part::Hands::Both).count() >= 4)
         .collect();
     let told: Vec<&Finding> =
-        with_both.iter().flat_map(|(_, t)| &t.findings).filter(|f| f.kind == Kind::NotTogether).collect();
+        with_both.iter().flat_map(|(_, t)| &t.findings).filter(|f| f.kind() == Kind::NotTogether).collect();
     assert!(with_both.len() >= 12 && told.len() == with_both.len(), "{} of {}", told.len(), with_both.len());
-    assert!(told.iter().all(|f| (f.size - 45.0).abs() < 15.0));
+    assert!(told.iter().all(|f| (f.what.size().0 - 45.0).abs() < 15.0));
 }
 
 #[test]
@@ -366,9 +381,10 @@ fn a_swell_played_flat_is_said_and_one_that_grows_is_not() {
         pupil.swell_db = 0.0;
         let take = pupil.take(&line, &line);
         assert!(kinds(&take).contains(&Kind::LevelFlat), "{}", shown(&take));
-        assert!(take.findings.iter().all(|f| !f.text.is_empty()), "said without words: {}", shown(&take));
-        let swell = take.findings.iter().find(|f| f.text.starts_with("The swell"));
-        assert!(swell.is_none_or(|f| f.section.as_deref() == Some("A") && f.bars == Some((1, 1))), "{}", shown(&take));
+        let swell =
+            take.findings.iter().find(|f| matches!(f.what, What::LevelFlat { dynamic: Dynamics::Swell { .. }, .. }));
+        let place = |f: &Finding| (f.section(&line).map(str::to_owned), f.bars(&line));
+        assert!(swell.is_none_or(|f| place(f) == (Some("A".into()), Some((1, 1)))), "{}", shown(&take));
     }
 }
 
@@ -382,7 +398,7 @@ fn automatic_gain_and_clipping_silence_every_word_about_loudness() {
     let check = |heard: Hearing, limit: &str| {
         let take = assess(&line, &strikes, &faint, &trace, &heard);
         assert!(kinds(&take).is_empty(), "{}", shown(&take));
-        assert!(take.limits.iter().any(|l| l.contains(limit)), "{:?}", take.limits);
+        assert!(limits(&take).iter().any(|l| l.contains(limit)), "{:?}", take.limits);
     };
     let clear = Hearing::clear(Seconds::of(duration));
     check(Hearing { gain: 0.9, ..clear.clone() }, "change its gain");
@@ -396,7 +412,7 @@ fn silence_is_said_to_be_silence() {
     let line = part.timeline(None, part.range.start).unwrap();
     let trace = trace(&line, &[], &AlignConfig::default());
     let take = assess(&line, &[], &[], &trace, &Hearing::clear(Seconds::of(30.0)));
-    assert!(take.limits[0].starts_with("almost no strikes were heard: none in 30 s"), "{:?}", take.limits);
+    assert!(limits(&take)[0].starts_with("almost no strikes were heard: none in 30 s"), "{:?}", take.limits);
     assert!(take.clock.is_none() && take.findings.is_empty());
     assert!(take.strokes.len() == line.strokes.len() && take.strokes.iter().all(|s| s.status == Status::NotReached));
 }
@@ -428,7 +444,7 @@ fn another_piece_is_said_to_be_another_piece() {
         if take.clock.is_none() {
             refused += 1;
             assert!(
-                take.findings.is_empty() && take.limits[0].starts_with("this does not sound like `Lantern Parade`"),
+                take.findings.is_empty() && limits(&take)[0].starts_with("this does not sound like `Lantern Parade`"),
                 "{:?}",
                 take.limits
             );
@@ -471,19 +487,20 @@ fn lateness_is_positive_when_late_and_right_to_a_few_milliseconds() {
 
 #[test]
 fn the_next_tempo_stays_within_the_part_and_goes_up_only_after_a_steady_take() {
+    let mut went_up = 0;
     for (pupil, take) in takes(60, 1200, |k, _, p| p.jitter = if k % 2 == 0 { 0.012 } else { 0.055 }) {
         let (next, asked, range) = (take.advice.next.get(), take.timeline.bpm.get(), take.timeline.range);
-        assert!(next >= range.start.get() && next <= range.goal.get());
-        if take.findings.is_empty() && !take.advice.fix.contains("missing") {
-            let played = take.clock.unwrap().bpm.get();
-            if played > 1.07 * asked && pupil.jitter < 0.03 {
-                assert!(next > played.min(range.goal.get() - 1.0), "{played} for {asked}, then {next}");
-                continue;
-            }
-            let base = if played < 0.93 * asked { played } else { asked };
-            assert_eq!(next > base + 0.5, pupil.jitter < 0.03, "{} {:?} {next} {base}", pupil.jitter, take.jitter);
+        let played = take.clock.unwrap().bpm.get();
+        assert!((next >= range.start.get() || played < range.start.get()) && next <= range.goal.get());
+        if take.findings.is_empty() && take.slips.is_empty() {
+            let base = if (played / asked).ln().abs() > 0.035 { played } else { asked };
+            let up = next > base + 0.5;
+            // What is not steady goes no faster; what is goes up where there is room.
+            assert!(!up || pupil.jitter < 0.03, "{} {:?} {next} {base}", pupil.jitter, take.jitter);
+            went_up += usize::from(up);
         }
     }
+    assert!(went_up >= 12, "{went_up} of 60, half of which are steady");
 }
 
 mod any {
@@ -506,8 +523,9 @@ mod any {
             let trace = trace(&line, &strikes, &AlignConfig::default());
             let take = assess(&line, &strikes, &strikes, &trace, &Hearing::clear(Seconds::of(61.0)));
             prop_assert_eq!((take.strikes.len(), take.strokes.len()), (strikes.len(), line.strokes.len()));
-            prop_assert!(take.findings.iter().all(|f| (0.5..1.0).contains(&f.confidence) && f.size.is_finite() && !f.text.is_empty()));
-            prop_assert!(!take.advice.praise.is_empty() && !take.advice.why.is_empty());
+            prop_assert!(take.findings.iter().all(|f| (0.5..1.0).contains(&f.confidence) && f.what.size().0.is_finite()));
+            prop_assert!(take.findings.iter().all(|f| !say::finding(&take, f).is_empty() && !say::evidence(&f.evidence).is_empty()));
+            prop_assert!(!say::praise(&take).is_empty() && !say::why(&take).is_empty());
         }
     }
 }
@@ -540,9 +558,8 @@ fn a_place_lost_and_found_again_is_told_once_and_where() {
         let take = assess(&line, &all, &faint, &trace, &Hearing::clear(Seconds::of(duration + later.max(0.0))));
         // Between the last stroke and the first that fits nowhere the bar line may or may not have come.
         let here = |f: &Finding| {
-            let of = |p: &&crate::part::Pass| f.section.as_ref() == Some(&p.section) && f.pass == Some(p.number);
-            let bar = line.passes.iter().find(of).zip(f.bar).map(|(p, bar)| p.bars.start + bar as usize - 1);
-            f.kind == Kind::Lost && bar.is_some_and(|b| (gone.start - 1..=gone.start + 1).contains(&b))
+            let bar = f.place.as_ref().and_then(|p| p.bar);
+            f.kind() == Kind::Lost && bar.is_some_and(|b| (gone.start - 1..=gone.start + 1).contains(&b))
         };
         told += usize::from(take.findings.iter().any(here));
         alone += usize::from(take.findings.len() == 1);

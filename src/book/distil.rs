@@ -11,7 +11,7 @@
 //! Limits: a stroke whose surface or presence could not be heard counts neither way.
 
 use crate::align::Step;
-use crate::assess::{Assessment, Kind, Status};
+use crate::assess::{Assessment, Kind, Status, say};
 use crate::part::{Surface, Timeline};
 use crate::units::{Bpm, Lateness, Seconds, Ticks};
 
@@ -97,7 +97,7 @@ pub struct Distilled {
     pub fix: String,
     /// The tempo to take next.
     pub next: f64,
-    /// What to practise: `A bars 3 to 4`.
+    /// What to practise: `Bars 3 and 4 of A`.
     pub practise: String,
     /// Strokes in order of the timeline.
     pub marks: Vec<Mark>,
@@ -132,34 +132,29 @@ pub fn distil(a: &Assessment) -> Distilled {
         .collect();
     let in_rests = in_rests(a);
     let rests = rests(&a.timeline, &marks, &in_rests);
-    let place = |bar: usize| a.timeline.bars.get(bar).and_then(|b| Some((b.number, a.timeline.passes.get(b.pass)?)));
-    let practise = a.advice.practise.clone().and_then(|bars| {
-        let (first, pass) = place(bars.start)?;
-        let last = place(bars.end.saturating_sub(1)).map_or(first, |p| p.0).max(first);
-        Some(if first == last {
-            format!("{} bar {first}", pass.section)
-        } else {
-            format!("{} bars {first} to {last}", pass.section)
-        })
-    });
-    let findings = a.findings.iter().map(|f| Found {
-        kind: f.kind.word().into(),
-        section: f.section.clone(),
-        pass: f.pass,
-        bar: f.bar.or(f.bars.map(|b| b.0)),
-        to_bar: f.bars.filter(|bars| f.bar.is_none() && bars.1 > bars.0).map(|bars| bars.1),
-        beat: f.beat,
-        size: f.size,
-        unit: f.unit.word().into(),
-        confidence: f.confidence,
-        text: f.text.clone(),
+    let practise = a.advice.practise.as_ref().map(|bars| say::capital(&say::exercise(&a.timeline, bars)));
+    let findings = a.findings.iter().map(|f| {
+        let (size, unit) = f.what.size();
+        let (bar, bars) = (f.bar(&a.timeline), f.bars(&a.timeline));
+        Found {
+            kind: f.kind().word().into(),
+            section: f.section(&a.timeline).map(str::to_owned),
+            pass: f.pass(&a.timeline),
+            bar: bar.or(bars.map(|b| b.0)),
+            to_bar: bars.filter(|b| bar.is_none() && b.1 > b.0).map(|b| b.1),
+            beat: f.beat(&a.timeline),
+            size,
+            unit: unit.word().into(),
+            confidence: f.confidence,
+            text: say::finding(a, f),
+        }
     });
     Distilled {
         bpm: a.clock.map(|c| c.bpm),
         jitter: a.jitter,
         rests,
-        praise: a.advice.praise.clone(),
-        fix: a.advice.fix.clone(),
+        praise: say::praise(a),
+        fix: say::fix(a),
         next: a.advice.next.get(),
         practise: practise.unwrap_or_default(),
         marks,
@@ -308,6 +303,12 @@ pub(super) fn at_join(kind: &str) -> bool {
     [Kind::JoinGap, Kind::JoinRushed].iter().any(|k| k.word() == kind)
 }
 
+/// Whether a kind of finding holds a unit back by itself. Strokes left out do as the share of strokes in place says; a tempo
+/// apart does as the tempo taken says.
+fn holds_back(kind: &str) -> bool {
+    [Kind::StrokesMissing, Kind::TempoApart].iter().all(|k| k.word() != kind)
+}
+
 /// How each unit of the form stands after this take.
 pub fn results(d: &Distilled, timeline: &Timeline) -> Vec<(String, State)> {
     let in_tempo = d.bpm.is_some_and(|bpm| bpm.get() >= IN_TEMPO * timeline.bpm.get());
@@ -319,7 +320,7 @@ pub fn results(d: &Distilled, timeline: &Timeline) -> Vec<(String, State)> {
             None => out.push((unit, state)),
         }
     };
-    let likely = |f: &&Found| f.confidence >= LIKELY;
+    let likely = |f: &&Found| f.confidence >= LIKELY && holds_back(&f.kind);
     let mut before: Option<(&str, bool)> = None;
     for pass in &timeline.passes {
         let strokes = timeline.bars.get(pass.bars.clone()).unwrap_or_default().iter().flat_map(|b| b.strokes.clone());

@@ -74,7 +74,7 @@ const TAUGHT: [Taught; 20] = [
     taught("join-gap", "going on in time", "stops before going on", "stop before going on", Shown::Timing),
     taught("join-rushed", "going on in time", "goes on too early", "go on too early", Shown::Timing),
     taught("wrong-surface", "the surface", "plays another surface", "play another surface", Shown::Strokes),
-    taught("strokes-missing", "every stroke", "leaves out strokes", "leave out strokes", Shown::Strokes),
+    taught("strokes-missing", "every stroke", "leaves strokes out", "leave strokes out", Shown::Strokes),
     taught(
         "repeat-extra",
         "how often",

@@ -1,7 +1,7 @@
 //! What is known of a take beside its sound, and what that changes in the assessment.
 
 use super::Take;
-use crate::assess::{Assessment, ClockSource};
+use crate::assess::{Assessment, ClockSource, Limit};
 use crate::part::Surface;
 use crate::surface::Calibration;
 use crate::units::Seconds;
@@ -121,7 +121,7 @@ impl Beside {
             limits.extend(card.limits());
         }
         limits.extend(notices.iter().map(Notice::say));
-        assessment.limits.splice(0..0, limits);
+        assessment.limits.splice(0..0, limits.into_iter().map(Limit::Recording));
     }
 }
 

@@ -5,7 +5,7 @@ use anyhow::{Result, anyhow, bail};
 use super::files::{print, tell};
 use super::take::{Plan, record};
 use super::{AgainArgs, Outcome, assess};
-use crate::assess::{Assessment, InARow, Move, RerunRule, clean_passes, rerun};
+use crate::assess::{Assessment, InARow, Move, RerunRule, clean_passes, rerun, say};
 use crate::guide::{Description, Excerpt, GuideConfig, Heard, Laps, Practice, render};
 use crate::take::{Card, Tally};
 use crate::units::{Bpm, Decibels};
@@ -90,17 +90,18 @@ fn by_advice(args: &AgainArgs, before: &Description, take: &Assessment) -> Next 
     let what = match &excerpt {
         Excerpt::Form => "the whole form".to_string(),
         Excerpt::Section(name) => format!("section {name}"),
-        Excerpt::Bars(name, a, b) if a == b => format!("{name}, bar {a}"),
-        Excerpt::Bars(name, a, b) => format!("{name}, bars {a} to {b}"),
-        Excerpt::Join(a, b) => format!("the join from {a} to {b}"),
+        Excerpt::Bars(..) | Excerpt::Join(..) => {
+            take.advice.practise.as_ref().map_or_else(String::new, |bars| say::exercise(&take.timeline, bars))
+        }
     };
     let often = if times == 1 { "once".into() } else { format!("{times} times with a breath between") };
+    let fix = say::fix(take);
     let why = format!(
         "{}\n{}next: {what}, {often}, at {:.0}\n{}",
-        take.advice.praise,
-        if take.advice.fix.is_empty() { String::new() } else { format!("{}\n", take.advice.fix) },
+        say::praise(take),
+        if fix.is_empty() { String::new() } else { format!("{fix}\n") },
         bpm.get(),
-        take.advice.why
+        say::why(take)
     );
     let form = whole.then(|| before.form.clone()).flatten();
     Next { laps: Laps { excerpt, times, breath: 1 }, form, bpm, tally: Tally::default(), why }
@@ -130,7 +131,7 @@ fn by_rule(rule: &RerunRule, asked: &Description, tally: Tally, take: &Assessmen
         Move::Up => format!("try {:.0}", next.get()),
         Move::Down => format!("take it slower, {:.0}", next.get()),
         Move::Stay => format!("the same again, {:.0}", next.get()),
-        Move::AtGoal => format!("{:.0} is where this part is going: you are there", next.get()),
+        Move::AtGoal => format!("{:.0} is as fast as this part is meant to go", next.get()),
         Move::AtStart => format!("{:.0} is the slowest tempo of this part: stay there", next.get()),
     };
     Next {

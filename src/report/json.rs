@@ -5,12 +5,14 @@
 //! minute. What is not known is `null`. `hands` is `"R"`, `"L"`, `"both"`, or `null` where one hand is written without
 //! saying which. `bars` is the first and last bar a finding may concern: the same twice when the bar is known, `null`
 //! for the whole take. `late_ms` is against the clock: the guide where it was heard, else the player's own pulse; both
-//! stand beside as `late_guide_ms` and `late_own_ms`. `practise` counts bars within the section as played out.
+//! stand beside as `late_guide_ms` and `late_own_ms`. `practise` counts bars within the section as played out; where it goes
+//! over a join, `into` is what it goes on with. `statements` tells equal findings as one: `findings` are indices. `slips` are
+//! what was heard besides that no kind of finding names.
 
 use serde::Serialize;
 
 use crate::align::Step;
-use crate::assess::{Assessment, Clock, ClockSource, Status};
+use crate::assess::{Assessment, Clock, ClockSource, Slip, Status, say};
 use crate::guide::{Description, Guide};
 use crate::onset::Onset;
 use crate::part::{Bar, Dynamic, Hand, Hands, Pass, Stroke, Timeline};
@@ -54,6 +56,8 @@ struct Verdict {
     strikes: Vec<StrikeRow>,
     strokes: Vec<StrokeRow>,
     findings: Vec<FindingRow>,
+    statements: Vec<StatementRow>,
+    slips: Vec<SlipRow>,
     advice: AdviceRow,
     limits: Vec<String>,
     part: PartRow,
@@ -127,6 +131,20 @@ struct FindingRow {
 }
 
 #[derive(Serialize)]
+struct StatementRow {
+    kind: &'static str,
+    findings: Vec<usize>,
+    text: String,
+}
+
+#[derive(Serialize)]
+struct SlipRow {
+    slip: &'static str,
+    stroke: usize,
+    beats: Option<f64>,
+}
+
+#[derive(Serialize)]
 struct AdviceRow {
     praise: String,
     fix: String,
@@ -141,6 +159,8 @@ struct PractiseRow {
     section: String,
     pass: u32,
     bars: [u32; 2],
+    into: Option<Box<PractiseRow>>,
+    text: String,
 }
 
 #[derive(Serialize)]
@@ -277,28 +297,43 @@ pub fn assessment(assessment: &Assessment) -> String {
             strike: judged.strike,
         }
     });
-    let findings = assessment.findings.iter().map(|finding| FindingRow {
-        kind: finding.kind.word(),
-        section: finding.section.clone(),
-        pass: finding.pass,
-        bar: finding.bar,
-        beat: finding.beat.map(micro),
-        t_s: finding.at.map(|at| micro(at.get())),
-        size: micro(finding.size),
-        unit: finding.unit.word(),
-        confidence: micro(finding.confidence),
-        bars: finding.bars.map(|(first, last)| [first, last]).or(finding.bar.map(|bar| [bar, bar])),
-        text: finding.text.clone(),
-        evidence: finding.evidence.clone(),
-        otherwise: finding.otherwise.map(|kind| kind.word()),
+    let findings = assessment.findings.iter().map(|finding| {
+        let (size, unit) = finding.what.size();
+        FindingRow {
+            kind: finding.kind().word(),
+            section: finding.section(timeline).map(str::to_owned),
+            pass: finding.pass(timeline),
+            bar: finding.bar(timeline),
+            beat: finding.beat(timeline).map(micro),
+            t_s: finding.at.map(|at| micro(at.get())),
+            size: micro(size),
+            unit: unit.word(),
+            confidence: micro(finding.confidence),
+            bars: finding.bars(timeline).map(|(first, last)| [first, last]),
+            text: say::finding(assessment, finding),
+            evidence: say::evidence(&finding.evidence),
+            otherwise: finding.otherwise.map(|kind| kind.word()),
+        }
+    });
+    let statements = assessment.statements().into_iter().map(|statement| StatementRow {
+        kind: assessment.findings.get(statement.start).map_or("", |f| f.kind().word()),
+        findings: statement.clone().collect(),
+        text: say::statement(assessment, statement),
+    });
+    let slips = assessment.slips.iter().map(|slip| SlipRow {
+        slip: match slip {
+            Slip::Extra { .. } => "extra",
+            Slip::TooSoon { .. } => "too-soon",
+            Slip::TooLong { .. } => "too-long",
+        },
+        stroke: slip.stroke(),
+        beats: match slip {
+            Slip::Extra { .. } => None,
+            Slip::TooSoon { beats, .. } | Slip::TooLong { beats, .. } => Some(micro(*beats)),
+        },
     });
     let advice = &assessment.advice;
-    let practise = advice.practise.clone().and_then(|bars| {
-        let (first, pass) = pass_of(timeline, bars.start)?;
-        let last = timeline.bars.get(bars.end.saturating_sub(1)).filter(|last| last.pass == first.pass);
-        let last = last.map_or(first.number, |last| last.number);
-        Some(PractiseRow { section: pass.section.clone(), pass: pass.number, bars: [first.number, last] })
-    });
+    let practise = advice.practise.as_ref().and_then(|bars| practise(timeline, bars));
     let stretches = assessment.stretches.iter().map(|stretch| StretchRow {
         began: step(stretch.began),
         strikes: [stretch.strikes.start, stretch.strikes.end],
@@ -309,18 +344,34 @@ pub fn assessment(assessment: &Assessment) -> String {
         strikes: strikes.collect(),
         strokes: strokes.collect(),
         findings: findings.collect(),
+        statements: statements.collect(),
+        slips: slips.collect(),
         advice: AdviceRow {
-            praise: advice.praise.clone(),
-            fix: advice.fix.clone(),
+            praise: say::praise(assessment),
+            fix: say::fix(assessment),
             next_bpm: micro(advice.next.get()),
-            why: advice.why.clone(),
-            about: advice.about,
+            why: say::why(assessment),
+            about: advice.about(),
             practise,
         },
-        limits: assessment.limits.clone(),
+        limits: assessment.limits.iter().map(|limit| say::limit(timeline, limit)).collect(),
         part: part(timeline),
         jitter_ms: assessment.jitter.map(|jitter| micro(jitter.millis())),
         stretches: stretches.collect(),
+    })
+}
+
+/// The bars of one pass, and what they go into.
+fn practise(timeline: &Timeline, bars: &std::ops::Range<usize>) -> Option<PractiseRow> {
+    let (first, pass) = pass_of(timeline, bars.start)?;
+    let end = bars.end.min(pass.bars.end);
+    let (last, _) = pass_of(timeline, end.checked_sub(1)?)?;
+    Some(PractiseRow {
+        section: pass.section.clone(),
+        pass: pass.number,
+        bars: [first.number, last.number],
+        into: (end < bars.end).then(|| practise(timeline, &(end..bars.end)).map(Box::new)).flatten(),
+        text: say::exercise(timeline, bars),
     })
 }
 

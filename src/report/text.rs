@@ -1,6 +1,6 @@
 //! The verdict as plain text: 80 columns, no colour, nothing that a screen reader stumbles over.
 
-use crate::assess::Assessment;
+use crate::assess::{Assessment, say};
 
 use super::listing::{BarLine, listing};
 use super::{Meta, words};
@@ -23,7 +23,7 @@ pub fn summary(assessment: &Assessment, meta: &Meta) -> String {
     if !assessment.limits.is_empty() {
         heading(&mut out, "what this take cannot tell");
         for limit in &assessment.limits {
-            paragraph(&mut out, "- ", limit);
+            paragraph(&mut out, "- ", &say::limit(timeline, limit));
         }
     }
     bars(&mut out, assessment);
@@ -31,33 +31,35 @@ pub fn summary(assessment: &Assessment, meta: &Meta) -> String {
 }
 
 fn findings(out: &mut String, assessment: &Assessment) {
-    if assessment.findings.is_empty() {
+    let statements = assessment.statements();
+    if statements.is_empty() {
         if assessment.clock.is_some() {
             out.push('\n');
-            paragraph(out, "", "Nothing to mend was found.");
+            paragraph(out, "", say::nothing(assessment));
         }
         return;
     }
     heading(out, "what to look at, most important first");
-    let digits = assessment.findings.len().to_string().len();
-    for (i, finding) in assessment.findings.iter().enumerate() {
-        let mut about = vec![words::place(&assessment.timeline, finding), words::doubt(finding.confidence).to_owned()];
-        about.extend(finding.at.map(|at| format!("at {}", words::moment(at))));
-        paragraph(out, &format!("{:>digits$}  ", i + 1), &finding.text);
-        paragraph(out, &" ".repeat(digits + 2), &format!("({})", about.join(", ")));
+    let digits = statements.len().to_string().len();
+    for (i, statement) in statements.into_iter().enumerate() {
+        let findings = assessment.findings.get(statement.clone()).unwrap_or_default();
+        paragraph(out, &format!("{:>digits$}  ", i + 1), &say::statement(assessment, statement));
+        let about = words::about(assessment, findings, "").join(", ");
+        paragraph(out, &" ".repeat(digits + 2), &format!("({about})"));
     }
 }
 
 fn advice(out: &mut String, assessment: &Assessment) {
-    let advice = &assessment.advice;
     heading(out, "for the pupil");
-    if !advice.praise.trim().is_empty() {
-        paragraph(out, "keep  ", &advice.praise);
+    paragraph(out, "keep  ", &say::praise(assessment));
+    let fix = say::fix(assessment);
+    if !fix.is_empty() {
+        paragraph(out, "try   ", &fix);
     }
-    if !advice.fix.trim().is_empty() {
-        paragraph(out, "try   ", &advice.fix);
+    if let Some(bars) = &assessment.advice.practise {
+        paragraph(out, "play  ", &format!("{}.", say::capital(&say::exercise(&assessment.timeline, bars))));
     }
-    let next = format!("{:.0} quarter notes a minute. {}", advice.next.get(), advice.why);
+    let next = format!("{:.0} quarter notes a minute. {}", assessment.advice.next.get(), say::why(assessment));
     paragraph(out, "next  ", &next);
 }
 

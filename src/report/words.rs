@@ -1,36 +1,16 @@
 //! Places, counts, doubt and amounts in words: what page, terminal and chart say the same way.
 
-use crate::assess::{Assessment, Finding, Kind, Status, Unit};
-use crate::part::{Surface, Timeline};
+use crate::assess::{Assessment, Finding, Passes, Status, say};
+use crate::part::Timeline;
 use crate::units::{Seconds, Ticks};
 
 use super::Meta;
-
-/// Longest name that is shown in full, in letters: a line of the printed page.
-pub(super) const NAME: usize = 60;
 
 /// A probability above this is called `sure`: the "very likely" of Mastrandrea et al. 2010, "Guidance note for lead
 /// authors of the IPCC fifth assessment report on consistent treatment of uncertainties", table 1.
 const SURE: f64 = 0.90;
 /// Above this `fairly sure`: the "likely" of the same table.
 const FAIRLY_SURE: f64 = 0.66;
-
-/// A name made harmless to look at: control characters and marks that turn the direction of writing are left out,
-/// white space is one space, and what is longer than `most` letters ends in an ellipsis.
-pub(super) fn clean(name: &str, most: usize) -> String {
-    let turns = |c: char| matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{61c}' | '\u{feff}');
-    let letters = name.chars().filter(|c| !turns(*c)).map(|c| if c.is_control() { ' ' } else { c }).collect::<String>();
-    cut(&letters.split_whitespace().collect::<Vec<_>>().join(" "), most)
-}
-
-/// What is longer than `most` letters ends in an ellipsis.
-pub(super) fn cut(text: &str, most: usize) -> String {
-    if text.chars().count() <= most {
-        return text.to_owned();
-    }
-    let kept = text.chars().take(most.saturating_sub(1)).collect::<String>();
-    format!("{}…", kept.trim_end())
-}
 
 /// `sure`, `fairly sure` or `perhaps`.
 pub(super) fn doubt(confidence: f64) -> &'static str {
@@ -80,38 +60,9 @@ pub(super) fn count(n: usize, one: &str, many: &str) -> String {
     }
 }
 
-/// `A`, `A and B`, `A, B and C`.
-pub fn listed(all: &[String]) -> String {
-    match all.split_last() {
-        Some((last, before)) if !before.is_empty() => format!("{} and {last}", before.join(", ")),
-        _ => all.concat(),
-    }
-}
-
-/// A sentence starts with a capital.
-pub(crate) fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
-}
-
-/// The syllable counted at a place within a beat: `1 e & a` for quarters of a beat, `1 & ` for halves, `1 tri ple` for
-/// thirds (common practice); `None` on the beat and where nothing is said.
-pub(super) fn syllable(within: Ticks, beat: Ticks) -> Option<&'static str> {
-    let is = |part: i64, of: i64| within.0 * of == beat.0 * part;
-    if is(1, 2) {
-        Some("&")
-    } else if is(1, 4) {
-        Some("e")
-    } else if is(3, 4) {
-        Some("a")
-    } else if is(1, 3) {
-        Some("tri")
-    } else if is(2, 3) {
-        Some("ple")
-    } else {
-        None
-    }
-}
+pub(crate) use say::capital;
+pub use say::listed;
+pub(super) use say::{NAME, clean, cut, syllable};
 
 /// The place in a bar as it is counted: `2`, `2&`, `2e`, and `2.67` where no syllable fits.
 pub(super) fn counted(timeline: &Timeline, bar: usize, at: Ticks) -> String {
@@ -127,21 +78,6 @@ pub(super) fn counted(timeline: &Timeline, bar: usize, at: Ticks) -> String {
     }
 }
 
-/// A beat in words: `beat 2`, `the "and" of 2`, `beat 2.67`.
-pub(super) fn beat(timeline: &Timeline, beat: f64) -> String {
-    if !beat.is_finite() {
-        return "some beat".into();
-    }
-    let length = timeline.meter.beat();
-    let within = Ticks((beat.fract() * length.0 as f64).round() as i64);
-    match syllable(within, length) {
-        Some("&") => format!("the “and” of {}", beat.trunc()),
-        Some(said) => format!("the “{said}” of {}", beat.trunc()),
-        None if within.0 == 0 || within == length => format!("beat {}", beat.round()),
-        None => format!("beat {beat:.2}"),
-    }
-}
-
 /// True when a section comes more than once, so that its passes need telling apart.
 pub(super) fn comes_again(timeline: &Timeline, section: &str) -> bool {
     timeline.passes.iter().filter(|pass| pass.section == section).count() > 1
@@ -150,113 +86,40 @@ pub(super) fn comes_again(timeline: &Timeline, section: &str) -> bool {
 /// Where a finding is: `A, second time, bar 4, beat 2`; `A, within bars 3 to 5`; `the whole take`.
 pub(super) fn place(timeline: &Timeline, finding: &Finding) -> String {
     let mut said = Vec::new();
-    if let Some(section) = &finding.section {
+    if let Some(section) = finding.section(timeline) {
         said.push(clean(section, NAME));
         if comes_again(timeline, section) {
-            said.push(
-                finding.pass.map_or_else(|| "which time is not known".into(), |n| format!("{} time", ordinal(n))),
-            );
+            said.push(match (finding.pass(timeline), finding.place.as_ref().map(|p| p.passes)) {
+                (Some(n), _) => format!("{} time", ordinal(n)),
+                (None, Some(Passes::Every)) => "every time".into(),
+                (None, _) => "which time is not known".into(),
+            });
         }
     }
-    match (finding.bars, finding.bar) {
+    match (finding.bars(timeline), finding.bar(timeline)) {
         (Some((first, last)), _) if first < last => said.push(format!("within bars {first} to {last}")),
         (_, Some(bar)) => {
             said.push(format!("bar {bar}"));
-            said.extend(finding.beat.map(|b| beat(timeline, b)));
+            said.extend(finding.beat(timeline).map(|b| say::beat(timeline, b)));
         }
-        _ => {}
+        (Some((bar, _)), None) => said.push(format!("bar {bar}")),
+        (None, None) => {}
     }
     if said.is_empty() { "the whole take".into() } else { said.join(", ") }
 }
 
-/// What is written beside a finding's number in the chart: two or three words.
-pub(super) fn short(assessment: &Assessment, finding: &Finding) -> String {
-    let size = finding.size.abs();
-    let amount = match finding.unit {
-        Unit::Beats if size.is_finite() => {
-            // A tenth is as near as anybody reads a beat.
-            let size = (10.0 * size).round() / 10.0;
-            format!(", {} {}", plain(size), if near(size, 1.0) { "beat" } else { "beats" })
-        }
-        Unit::Milliseconds if size.is_finite() => format!(", {size:.0} ms"),
-        Unit::Seconds if size.is_finite() => format!(", {size:.1} s"),
-        _ => String::new(),
-    };
-    match finding.kind {
-        Kind::RestNotKept => "rest played through".into(),
-        Kind::EarlyReEntry => format!("in early{amount}"),
-        Kind::LateReEntry => format!("in late{amount}"),
-        Kind::JoinGap => format!("gap{amount}"),
-        Kind::JoinRushed => format!("join hurried{amount}"),
-        Kind::WrongSurface => match surfaces_at(assessment, finding) {
-            Some((heard, written)) => format!("{}, not {}", heard.word(), written.word()),
-            None => "other surface".into(),
-        },
-        Kind::RepeatExtra => "once too often".into(),
-        Kind::RepeatMissing => "once too few".into(),
-        Kind::SectionSkipped => "left out".into(),
-        Kind::Restarted => "began again".into(),
-        Kind::Paused => format!("stopped{amount}"),
-        Kind::Rushing => "getting faster".into(),
-        Kind::Dragging => "getting slower".into(),
-        Kind::UnevenHands => "hands uneven".into(),
-        Kind::NotTogether => format!("hands apart{amount}"),
-        Kind::LevelFlat => "loudness does not change".into(),
-        Kind::StartedLate => "begins here".into(),
-        Kind::Lost => "lost from here".into(),
-    }
-}
-
-/// Heard and written surface of the stroke a finding speaks of.
-fn surfaces_at(assessment: &Assessment, finding: &Finding) -> Option<(Surface, Surface)> {
+/// Where the findings of a statement are, the doubt in the surest, and when the first was.
+pub(super) fn about(assessment: &Assessment, findings: &[Finding], when: &str) -> Vec<String> {
     let timeline = &assessment.timeline;
-    let here = |bar: usize| {
-        let bar = timeline.bars.get(bar)?;
-        let pass = timeline.passes.get(bar.pass)?;
-        let section = Some(&pass.section) == finding.section.as_ref();
-        Some(section && finding.pass.is_none_or(|n| n == pass.number) && finding.bar == Some(bar.number))
-    };
-    let wrong = timeline.strokes.iter().zip(&assessment.strokes).enumerate().find(|(i, (written, judged))| {
-        let beat = finding.beat.is_none_or(|beat| (timeline.beat(*i) - beat).abs() < 0.05);
-        judged.status == Status::WrongSurface && beat && here(written.bar) == Some(true)
-    });
-    let (_, (written, judged)) = wrong?;
-    Some((assessment.strikes.get(judged.strike?)?.surface, written.surface))
-}
-
-/// A kind of finding as the heading of its line.
-pub(super) fn heading(kind: Kind) -> &'static str {
-    match kind {
-        Kind::RestNotKept => "Rest played through",
-        Kind::EarlyReEntry => "Came in early after the rest",
-        Kind::LateReEntry => "Came in late after the rest",
-        Kind::JoinGap => "A gap at the join",
-        Kind::JoinRushed => "The join was hurried",
-        Kind::WrongSurface => "Another surface",
-        Kind::RepeatExtra => "One time too many",
-        Kind::RepeatMissing => "One time too few",
-        Kind::SectionSkipped => "Left out",
-        Kind::Restarted => "Began again",
-        Kind::Paused => "Stopped and went on",
-        Kind::Rushing => "Getting faster",
-        Kind::Dragging => "Getting slower",
-        Kind::UnevenHands => "Hands uneven",
-        Kind::NotTogether => "Hands not together",
-        Kind::LevelFlat => "Swell or fade not heard",
-        Kind::StartedLate => "Did not begin at the beginning",
-        Kind::Lost => "Lost the thread",
-    }
-}
-
-/// At most two decimals, without trailing zeros: `2`, `0.5`, `1.25`.
-pub(super) fn plain(number: f64) -> String {
-    let text = format!("{number:.2}");
-    text.trim_end_matches('0').trim_end_matches('.').to_owned()
-}
-
-/// The same number for a reader: less than half a hundredth apart.
-pub(super) fn near(a: f64, b: f64) -> bool {
-    (a - b).abs() < 0.005
+    let places: Vec<String> = findings.iter().map(|f| place(timeline, f)).collect();
+    let surest = findings.iter().map(|f| f.confidence).fold(0.0, f64::max);
+    let mut said = vec![places.join("; "), doubt(surest).to_owned()];
+    let at = findings.first().and_then(|f| f.at);
+    said.extend(at.map(|at| {
+        let first = if findings.len() > 1 { "the first " } else { "" };
+        format!("{first}at {}{when}", moment(at))
+    }));
+    said
 }
 
 /// Milliseconds against the beat: `on the beat`, `12 ms early`, `8 ms late`.
@@ -272,17 +135,6 @@ pub(super) fn lateness(ms: f64) -> String {
 pub(super) fn moment(at: Seconds) -> String {
     let tenths = (at.get().max(0.0) * 10.0).round() as u64;
     format!("{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10)
-}
-
-/// A surface as a pupil says it.
-pub(super) fn simple_surface(surface: Surface) -> &'static str {
-    match surface {
-        Surface::Centre => "centre",
-        Surface::Rim => "rim",
-        Surface::Click => "sticks",
-        Surface::Pat => "pat",
-        Surface::Clap => "clap",
-    }
 }
 
 /// The form as it was asked for: `A A B B`.
@@ -395,7 +247,7 @@ fn by_guide(assessment: &Assessment) -> Option<String> {
         m => format!("{:.0} ms before it", -m),
     };
     Some(format!(
-        "Against the guide, which was heard in the recording, the middle stroke came {said}, half of all within {:.0} ms of that.",
+        "Against the guide, which was heard in the recording, most strokes came {said}, give or take {:.0} ms.",
         half.millis()
     ))
 }
@@ -403,7 +255,6 @@ fn by_guide(assessment: &Assessment) -> Option<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::units::Ticks;
 
     #[test]
     fn names_lose_what_could_mislead_and_end_where_the_line_ends() {
@@ -433,12 +284,6 @@ mod tests {
     }
 
     #[test]
-    fn a_beat_is_divided_as_it_is_counted() {
-        let said = [0, 240, 480, 720, 320, 640, 100].map(|t| syllable(Ticks(t), Ticks(960)));
-        assert_eq!(said, [None, Some("e"), Some("&"), Some("a"), Some("tri"), Some("ple"), None]);
-    }
-
-    #[test]
     fn moments_roll_over_at_the_minute() {
         assert_eq!(moment(Seconds::of(59.96)), "1:00.0");
         assert_eq!(moment(Seconds::of(7.31)), "0:07.3");
@@ -446,8 +291,7 @@ mod tests {
     }
 
     #[test]
-    fn numbers_are_plain() {
-        assert_eq!([0.5, 1.0, 1.25, 10.0, 100.004].map(plain), ["0.5", "1", "1.25", "10", "100"]);
+    fn lateness_is_said_in_whole_milliseconds() {
         assert_eq!(lateness(-12.4), "12 ms early");
         assert_eq!(lateness(0.4), "on the beat");
     }

@@ -281,10 +281,10 @@ fn overlaps(a: (u32, u32), b: (u32, u32)) -> bool {
     a.0 <= b.1 && b.0 <= a.1
 }
 
-fn same_place(f: &Finding, g: &Planted) -> bool {
-    f.section.as_ref() == Some(&g.section)
-        && f.pass.is_none_or(|p| g.passes.contains(&p))
-        && f.bars.or(f.bar.map(|b| (b, b))).is_none_or(|bars| overlaps(bars, g.bars))
+fn same_place(timeline: &Timeline, f: &Finding, g: &Planted) -> bool {
+    f.section(timeline) == Some(g.section.as_str())
+        && f.pass(timeline).is_none_or(|p| g.passes.contains(&p))
+        && f.bars(timeline).is_none_or(|bars| overlaps(bars, g.bars))
 }
 
 impl Sum {
@@ -303,7 +303,7 @@ impl Sum {
             }
         }
         let is = |kind: Kind, g: &Planted| kind == g.kind || g.also.contains(&kind);
-        let named = |f: &Finding, g: &Planted| is(f.kind, g) || f.otherwise.is_some_and(|kind| is(kind, g));
+        let named = |f: &Finding, g: &Planted| is(f.kind(), g) || f.otherwise.is_some_and(|kind| is(kind, g));
         let mut used = vec![false; structure.findings.len()];
         for fault in &take.faults {
             self.planted += 1;
@@ -311,7 +311,7 @@ impl Sum {
             let by_kind = self.by_kind.entry(fault.kind.word()).or_default();
             by_kind.1 += 1;
             let hit = (0..used.len()).find(|&k| {
-                !used[k] && named(&structure.findings[k], fault) && same_place(&structure.findings[k], fault)
+                !used[k] && named(&structure.findings[k], fault) && same_place(timeline, &structure.findings[k], fault)
             });
             if let Some(k) = hit {
                 used[k] = true;
@@ -320,7 +320,8 @@ impl Sum {
                 self.plain_hit += usize::from(fault.plain);
             } else {
                 if let Some(k) = (0..used.len()).find(|&k| {
-                    !used[k] && (named(&structure.findings[k], fault) || same_place(&structure.findings[k], fault))
+                    !used[k]
+                        && (named(&structure.findings[k], fault) || same_place(timeline, &structure.findings[k], fault))
                 }) {
                     self.near += 1;
                     let f = &structure.findings[k];
@@ -330,10 +331,10 @@ impl Sum {
                         fault.section,
                         fault.passes,
                         fault.bars,
-                        f.kind.word(),
-                        f.section,
-                        f.pass,
-                        f.bars
+                        f.kind().word(),
+                        f.section(timeline),
+                        f.pass(timeline),
+                        f.bars(timeline)
                     ));
                 } else {
                     wrong.push(format!(
@@ -349,23 +350,24 @@ impl Sum {
         // Another true name of what has been found already is not false.
         for k in 0..used.len() {
             let f = &structure.findings[k];
-            used[k] |= take.faults.iter().any(|g| g.kind == Kind::Lost && is(f.kind, g) && same_place(f, g));
+            used[k] |=
+                take.faults.iter().any(|g| g.kind == Kind::Lost && is(f.kind(), g) && same_place(timeline, f, g));
         }
         let mut any = false;
         for (f, &used) in structure.findings.iter().zip(&used) {
-            self.told.push((f.confidence, used, f.kind.word()));
+            self.told.push((f.confidence, used, f.kind().word()));
             if !used {
                 any = true;
                 self.false_findings += 1;
-                *self.false_kinds.entry(f.kind.word()).or_default() += 1;
+                *self.false_kinds.entry(f.kind().word()).or_default() += 1;
                 wrong.push(format!(
-                    "FALSE {} {:?}{:?} {:?} c {:.2} size {:.2}: {}",
-                    f.kind.word(),
-                    f.section,
-                    f.pass,
-                    f.bars,
+                    "FALSE {} {:?}{:?} {:?} c {:.2} size {:.2}: {:?}",
+                    f.kind().word(),
+                    f.section(timeline),
+                    f.pass(timeline),
+                    f.bars(timeline),
                     f.confidence,
-                    f.size,
+                    f.what.size().0,
                     f.evidence
                 ));
             }

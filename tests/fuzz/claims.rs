@@ -7,7 +7,7 @@ use std::path::Path;
 use std::sync::LazyLock;
 
 use pailbeat::align::{AlignConfig, Strike, trace};
-use pailbeat::assess::{Hearing, assess};
+use pailbeat::assess::{Hearing, assess, say};
 use pailbeat::audio;
 use pailbeat::part::{Surface, Timeline, parse};
 use pailbeat::report;
@@ -103,10 +103,13 @@ pub(crate) fn judge(data: &[u8]) {
         assert!((0.0..=1.0).contains(&strike.certainty));
     }
     for finding in &take.findings {
-        assert!((0.6..=0.99).contains(&finding.confidence), "{} {}", finding.kind.word(), finding.confidence);
-        assert!(finding.size.is_finite() && !finding.text.is_empty());
-        assert!(finding.bars.is_none_or(|(a, b)| a >= 1 && a <= b));
+        assert!((0.6..=0.99).contains(&finding.confidence), "{} {}", finding.kind().word(), finding.confidence);
+        assert!(finding.what.size().0.is_finite() && !say::finding(&take, finding).is_empty());
+        assert!(finding.bars(line).is_none_or(|(a, b)| a >= 1 && a <= b));
     }
-    assert!(take.advice.next >= line.range.start && take.advice.next <= line.range.goal);
+    // Below the range only for one who played below it.
+    let slow = take.clock.is_some_and(|c| c.bpm < line.range.start);
+    assert!((take.advice.next >= line.range.start || slow) && take.advice.next <= line.range.goal);
+    assert!(take.advice.practise.iter().all(|bars| bars.start < bars.end && bars.end <= line.bars.len()));
     assert!(!report::text::summary(&take, &report::Meta::default()).is_empty());
 }

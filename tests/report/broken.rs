@@ -27,7 +27,8 @@ enum Slip {
     Late(usize, f64),
     Status(usize, u8),
     Steps(usize, u8),
-    Find(Option<u32>, Option<u32>, Option<f64>, Option<(u32, u32)>),
+    Find(Option<usize>, Option<usize>, f64, (usize, usize)),
+    Inside(usize, usize),
     Practise(usize, usize, Option<usize>),
     FewerJudged(usize),
     Section(usize, String),
@@ -55,13 +56,9 @@ fn slip() -> impl Strategy<Value = Slip> {
         (i(), x()).prop_map(|(a, b)| Slip::Late(a, b)),
         (i(), 0u8..5).prop_map(|(a, b)| Slip::Status(a, b)),
         (i(), 0u8..12).prop_map(|(a, b)| Slip::Steps(a, b)),
-        (
-            proptest::option::of(any::<u32>()),
-            proptest::option::of(any::<u32>()),
-            proptest::option::of(x()),
-            proptest::option::of((any::<u32>(), any::<u32>()))
-        )
+        (proptest::option::of(i()), proptest::option::of(i()), x(), (i(), i()))
             .prop_map(|(a, b, c, d)| Slip::Find(a, b, c, d)),
+        (i(), i()).prop_map(|(a, b)| Slip::Inside(a, b)),
         (i(), i(), proptest::option::of(i())).prop_map(|(a, b, c)| Slip::Practise(a, b, c)),
         (0usize..80).prop_map(Slip::FewerJudged),
         (i(), ".{0,40}").prop_map(|(a, b)| Slip::Section(a, b)),
@@ -161,17 +158,31 @@ fn spoil(a: &mut Assessment, slip: Slip) {
                 strike.stroke = None;
             }
         }
-        Slip::Find(pass, bar, beat, bars) => {
+        Slip::Find(bar, stroke, x, (from, to)) => {
             if let Some(f) = a.findings.first_mut() {
-                (f.pass, f.bar, f.beat, f.bars) = (pass, bar, beat, bars);
-                f.size = beat.unwrap_or(f64::NAN);
-                f.confidence = beat.unwrap_or(f64::NAN);
+                let passes = if stroke.is_some() { Passes::This } else { Passes::Unknown };
+                f.place = Some(Place { bars: from..to, bar, stroke, passes });
+                f.confidence = x;
+            }
+        }
+        Slip::Inside(i, j) => {
+            let all = [
+                What::RestNotKept { rest: i, strikes: j },
+                What::EarlyReEntry { rest: i, beats: f64::NAN },
+                What::Restarted { left: i, bars: j },
+                What::StrokesMissing { strokes: vec![i, j], common: Common::Bar },
+                What::WrongSurface { written: Surface::Rim, heard: Surface::Clap, strokes: vec![i, j], of: 0 },
+                What::Lost { time: Seconds::of(f64::NAN), found: Some(i) },
+                What::RepeatExtra { bars: i },
+                What::JoinGap { beats: f64::INFINITY },
+            ];
+            for (f, what) in a.findings.iter_mut().zip(all.into_iter().cycle().skip(j % 8)) {
+                f.what = what;
             }
         }
         Slip::Practise(from, to, about) => {
             a.advice.practise = Some(from..to);
-            a.advice.about = about;
-            a.advice.fix = "Try.".into();
+            a.advice.fix = about.map(Fix::Finding);
         }
         Slip::FewerJudged(n) => a.strokes.truncate(n),
         Slip::Section(i, text) => {
@@ -202,4 +213,17 @@ proptest! {
         prop_assert!(serde_json::from_str::<serde_json::Value>(&json::assessment(&a)).is_ok());
         prop_assert!(text::summary(&a, &meta).lines().all(|line| line.chars().count() <= 80));
     }
+}
+
+#[test]
+fn bars_beyond_the_piece_are_not_drawn_or_walked_through() {
+    let mut a = fake::rests();
+    let meta = Meta { pupil: None, date: None, take: "take.wav".into() };
+    a.advice.practise = Some(0..a.timeline.bars.len());
+    let whole = page::pupil(&a, &meta).unwrap();
+    // No page would ever be done with so many.
+    a.advice.practise = Some(0..usize::MAX);
+    let beyond = page::pupil(&a, &meta).unwrap();
+    let figures = |page: &str| page.matches("<figure>").count();
+    assert_eq!((figures(&beyond), figures(&whole)), (a.timeline.bars.len(), a.timeline.bars.len()));
 }

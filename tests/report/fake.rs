@@ -128,13 +128,13 @@ impl Take {
                 strokes,
                 findings: vec![],
                 advice: Advice {
-                    praise: "Your first A was steady all the way. Rim and centre were clear to hear.".into(),
-                    fix: String::new(),
+                    praise: Praise::Pass(0),
+                    fix: None,
                     practise: None,
-                    about: None,
                     next,
-                    why: "It was steady at this tempo.".into(),
+                    why: Why::Stay(Reason::Easy),
                 },
+                slips: vec![],
                 limits: vec![],
                 stretches: vec![],
                 jitter: None,
@@ -269,40 +269,53 @@ impl Take {
         self
     }
 
-    #[allow(clippy::too_many_arguments)]
-    pub(crate) fn find(
-        mut self,
-        kind: Kind,
-        section: &str,
-        pass: u32,
-        bar: u32,
-        beat: f64,
-        (size, unit): (f64, Unit),
-        confidence: f64,
-        text: &str,
-    ) -> Take {
+    /// Index of a bar.
+    fn index(&self, section: &str, pass: u32, bar: u32) -> usize {
+        let passes = &self.a.timeline.passes;
+        passes.iter().find(|p| p.section == section && p.number == pass).unwrap().bars.start + bar as usize - 1
+    }
+
+    /// A finding of some kind at the stroke that stands at this beat, or after it.
+    pub(crate) fn find(self, kind: Kind, (section, pass, bar, beat): (&str, u32, u32, f64), confidence: f64) -> Take {
+        let index = self.index(section, pass, bar);
         let t = &self.a.timeline;
-        let bar_index =
-            t.passes.iter().find(|p| p.section == section && p.number == pass).map(|p| p.bars.start + bar as usize - 1);
-        let strike = bar_index
-            .and_then(|b| t.bars.get(b))
+        let strokes = t.bars[index].strokes.clone();
+        let stroke = strokes.clone().find(|j| t.beat(*j) > beat - 0.01).unwrap_or(strokes.start);
+        let from = t.bars[index].at + Ticks(((beat - 1.0) * t.meter.beat().0 as f64) as i64);
+        let rest = t.rests.iter().position(|r| r.to > from).unwrap_or(0);
+        let course = Course { from: Bpm::clamped(71.0), to: Bpm::clamped(76.0), back: None, bar: index };
+        let what = match kind {
+            Kind::RestNotKept => What::RestNotKept { rest, strikes: 2 },
+            Kind::EarlyReEntry => What::EarlyReEntry { rest, beats: 0.5 },
+            Kind::LateReEntry => What::LateReEntry { rest, beats: 0.5 },
+            Kind::JoinGap => What::JoinGap { beats: 1.2 },
+            Kind::WrongSurface => What::WrongSurface {
+                written: t.strokes[stroke].surface,
+                heard: if t.strokes[stroke].surface == Surface::Centre { Surface::Rim } else { Surface::Centre },
+                strokes: vec![stroke],
+                of: 1,
+            },
+            Kind::Restarted => What::Restarted { left: index, bars: 1 },
+            Kind::Paused => What::Paused { beats: 1.4, fell: false },
+            Kind::Rushing => What::Rushing(course),
+            Kind::NotTogether => What::NotTogether { spread: Seconds::from_millis(48.0), apart: 3, of: 4 },
+            Kind::Lost => What::Lost { time: Seconds::of(4.0), found: None },
+            Kind::StrokesMissing => What::StrokesMissing { strokes: vec![stroke], common: Common::Bar },
+            other => panic!("no such finding is invented here: {}", other.word()),
+        };
+        let place = Place { stroke: Some(stroke), ..Place::bar(index) };
+        let place = (!matches!(kind, Kind::Rushing)).then_some(place);
+        self.found(what, place, confidence)
+    }
+
+    pub(crate) fn found(mut self, what: What, place: Option<Place>, confidence: f64) -> Take {
+        let bar = place.as_ref().map(|p| p.bars.start);
+        let strike = bar
+            .and_then(|b| self.a.timeline.bars.get(b))
             .and_then(|b| b.strokes.clone().filter_map(|s| self.a.strokes[s].strike).next_back());
         let at = strike.map(|s| self.a.strikes[s].at);
-        self.a.findings.push(Finding {
-            kind,
-            section: Some(section.into()),
-            pass: Some(pass),
-            bar: Some(bar),
-            beat: Some(beat),
-            at,
-            size,
-            unit,
-            confidence,
-            bars: None,
-            text: text.into(),
-            evidence: "Both strikes stand clear of the room: 14 and 17 dB above what sounded before them.".into(),
-            otherwise: None,
-        });
+        let evidence = Evidence::InRest { strikes: 2, odds: 4.0 };
+        self.a.findings.push(Finding { what, place, at, confidence, evidence, otherwise: None });
         self
     }
 
@@ -333,8 +346,9 @@ pub(crate) fn good() -> Assessment {
     let take = Take::of(lantern("A A B B"), 7);
     let end = take.a.timeline.strokes.len();
     let mut a = take.play(0, end, Step::Start).done();
+    a.advice.praise = Praise::AllInPlace;
     a.advice.next = Bpm::new(76.0).unwrap();
-    a.advice.why = "Two takes in a row were steady at 72.".into();
+    a.advice.why = Why::Up { from: Bpm::new(73.0).unwrap() };
     a
 }
 
@@ -351,41 +365,20 @@ pub(crate) fn rests() -> Assessment {
         .stray(a4, &[2.1, 2.9], Step::InRest)
         .stray(a4 + 1, &[2.0, 3.1], Step::InRest)
         .stray(b1 + 4, &[0.3], Step::Double)
-        .find(
-            Kind::RestNotKept,
-            "A",
-            2,
-            4,
-            2.0,
-            (4.0, Unit::Strikes),
-            0.97,
-            "The rests at the end of the second A were played through: four strikes where there should be silence.",
-        )
-        .find(
-            Kind::WrongSurface,
-            "B",
-            2,
-            2,
-            2.0,
-            (1.0, Unit::Strikes),
-            0.78,
-            "In bar 2 of the second B the sticks were to click together; it sounded like the centre.",
-        );
+        .find(Kind::RestNotKept, ("A", 2, 4, 2.0), 0.97)
+        .find(Kind::RestNotKept, ("A", 2, 4, 4.0), 0.95)
+        .find(Kind::WrongSurface, ("B", 2, 2, 2.0), 0.78)
+        .find(Kind::StrokesMissing, ("B", 1, 1, 3.0), 0.9);
     a = a.shift(b1 + 6, -131.0);
     let mut a = a.done();
     a.advice = Advice {
-        praise: "Your first A was steady all the way. Rim and centre were clear to hear.".into(),
-        fix: "At the end of A there are two quiet beats. You played on. Lift your sticks and wait.".into(),
-        practise: Some(7..8),
-        about: Some(0),
+        praise: Praise::Pass(0),
+        fix: Some(Fix::Finding(0)),
+        practise: Some(7..9),
         next: Bpm::new(66.0).unwrap(),
-        why: "A little slower, until the rests are kept.".into(),
+        why: Why::Slower(Reason::ThinkAhead),
     };
-    a.limits = vec![
-        "One soft stroke in B may be hidden by the fan in the room; it is not counted as missed.".into(),
-        "No guide was heard in the recording, so only the player's own pulse is judged, not whether it began in time."
-            .into(),
-    ];
+    a.limits = vec![Limit::OwnPulse, Limit::NotHeard { strokes: 1 }];
     a
 }
 
@@ -400,27 +393,9 @@ pub(crate) fn restart() -> Assessment {
         .play(0, again, Step::JumpAfterPause)
         .wait(1.4)
         .play(again, b3, Step::Shift)
-        .find(
-            Kind::Restarted,
-            "A",
-            1,
-            3,
-            2.0,
-            (2.0, Unit::Bars),
-            0.99,
-            "Stopped in bar 3 of the first A and began again.",
-        )
-        .find(
-            Kind::Paused,
-            "B",
-            1,
-            1,
-            3.0,
-            (1.4, Unit::Seconds),
-            0.93,
-            "Stopped for 1.4 s in the first bar of B, and went on from there.",
-        )
-        .find(Kind::Rushing, "B", 1, 3, 1.0, (7.0, Unit::Percent), 0.71, "Gets faster through B: from 71 to 76.")
+        .found(What::Restarted { left: 2, bars: 3 }, Some(Place::bar(0)), 0.97)
+        .find(Kind::Paused, ("B", 1, 1, 3.0), 0.93)
+        .find(Kind::Rushing, ("B", 1, 3, 1.0), 0.71)
         .done()
 }
 
@@ -429,28 +404,12 @@ pub(crate) fn repeat() -> Assessment {
     let take = Take::of(lantern("A A B"), 11);
     let (b1, b3, end) = (take.bar(8), take.bar(10), take.a.timeline.strokes.len());
     let second = take.bar(4);
-    let mut a = take
-        .play(0, b1, Step::Start)
+    take.play(0, b1, Step::Start)
         .play(second, b1, Step::Jump)
         .play(b3, end, Step::Jump)
-        .find(
-            Kind::RepeatExtra,
-            "A",
-            2,
-            1,
-            1.0,
-            (1.0, Unit::Bars),
-            0.9,
-            "A was played three times; it is written twice.",
-        )
-        .find(Kind::SectionSkipped, "B", 1, 1, 1.0, (2.0, Unit::Bars), 0.8, "Bars 1 and 2 of B were left out.")
-        .done();
-    a.findings[0].pass = None;
-    a.findings[0].bar = None;
-    a.findings[0].beat = None;
-    a.findings[0].bars = Some((1, 4));
-    a.findings[1].bars = Some((1, 2));
-    a
+        .found(What::RepeatExtra { bars: 4 }, Some(Place { bars: 4..8, passes: Passes::Unknown, ..Place::bar(4) }), 0.9)
+        .found(What::SectionSkipped { bars: 2 }, Some(Place { bars: 8..10, ..Place::bar(8) }), 0.8)
+        .done()
 }
 
 /// Sixty bars in three sections, sixteenths among them, with slips all over.
@@ -485,9 +444,7 @@ pub(crate) fn long() -> Assessment {
     ];
     take = take.play(0, end, Step::Start).stray(60, &[0.5, 1.1], Step::Extra);
     for (kind, section, pass, bar, beat) in places {
-        let text =
-            format!("In bar {bar} of {section} something is to be heard that a teacher would say in one sentence.");
-        take = take.find(kind, section, pass, bar, beat, (0.4, Unit::Beats), 0.5 + 0.04 * f64::from(bar), &text);
+        take = take.find(kind, (section, pass, bar, beat), 0.6 + 0.04 * f64::from(bar));
     }
     take.done()
 }
@@ -504,7 +461,8 @@ pub(crate) fn noisy() -> Assessment {
             strike.surface_p = 0.55;
         }
     }
-    a.limits = vec!["The room is loud: strikes stand only about 15 dB above it, so soft ones may be hidden.".into()];
+    a.advice.praise = Praise::Bars(8);
+    a.limits = vec![Limit::Noise { over: Decibels(7.0), together: true }, Limit::NotHeard { strokes: 4 }];
     a
 }
 
@@ -522,26 +480,14 @@ pub(crate) fn six_eight() -> (Assessment, pailbeat::report::Meta) {
         let mut take = Take::of(t, 17);
         take.jitter_ms = 40.0;
         let end = take.a.timeline.strokes.len();
-        take.play(0, end, Step::Start)
-            .find(
-                Kind::LateReEntry,
-                "H",
-                1,
-                3,
-                1.0,
-                (0.5, Unit::Beats),
-                0.7,
-                "Came in half a beat late after the rest in H.",
-            )
-            .done()
+        take.play(0, end, Step::Start).find(Kind::LateReEntry, ("H", 1, 3, 1.0), 0.7).done()
     };
     for pass in &mut a.timeline.passes {
         if pass.section == "Long" {
             pass.section = sections[1].0.into();
         }
     }
-    a.advice.fix = "After the rest, count four, five, six. Then come in.".into();
-    a.advice.about = Some(0);
+    a.advice.fix = Some(Fix::Finding(0));
     a.advice.practise = Some(1..3);
     let meta = pailbeat::report::Meta {
         pupil: Some(format!("../../{}", "Wren<img src=x onerror=alert(1)>".repeat(200))),
@@ -585,12 +531,10 @@ pub(crate) fn stumbling() -> Assessment {
         (Kind::Lost, "B", 2, 3, 1.0),
     ];
     for (kind, section, pass, bar, beat) in places {
-        let text = format!("In bar {bar} of {section}: what a teacher would say in one sentence.");
-        take = take.find(kind, section, pass, bar, beat, (0.7, Unit::Beats), 0.95 - 0.05 * f64::from(bar), &text);
+        take = take.find(kind, (section, pass, bar, beat), 0.95 - 0.05 * f64::from(bar));
     }
     let mut a = take.done();
-    a.advice.fix = "In bar 3 of A, go on after a slip. The beat does not wait.".into();
-    a.advice.about = Some(1);
+    a.advice.fix = Some(Fix::Finding(0));
     a.advice.practise = Some(2..4);
     a
 }
@@ -613,11 +557,10 @@ pub(crate) fn hundred() -> Assessment {
 /// Next to nothing was heard.
 pub(crate) fn silence() -> Assessment {
     let mut a = Take::of(lantern("A A B B"), 1).a;
-    a.advice.praise = "You made a recording: that is how practice begins.".into();
-    a.advice.why = "Almost nothing was heard, so the tempo stays.".into();
-    a.limits = vec![
-        "Almost no strikes were heard: the recording may be of an empty room, or the microphone was covered.".into(),
-    ];
+    a.advice.praise = Praise::Recorded;
+    a.advice.fix = Some(Fix::Record(Record::Nearer));
+    a.advice.why = Why::Stay(Reason::Heard);
+    a.limits = vec![Limit::AlmostNothing { strikes: 0, duration: Seconds::of(31.0) }];
     a
 }
 
@@ -644,10 +587,8 @@ pub(crate) fn stranger() -> Assessment {
         });
         at += 0.1 + 0.5 * dice.unit();
     }
-    a.advice.praise = "You played for a good while.".into();
-    a.advice.fix = "This did not sound like Lantern Parade. Listen to the guide once more.".into();
-    a.limits =
-        vec!["The strikes do not fit this part at any tempo; perhaps it is a recording of another piece.".into()];
+    a.advice.fix = Some(Fix::AnotherPart);
+    a.limits = vec![Limit::AnotherPart { strikes: a.strikes.len() }];
     a
 }
 

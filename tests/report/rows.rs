@@ -49,7 +49,15 @@ fn rows_follow_the_verdict() {
     }
     assert_eq!(v["findings"][0]["kind"], "rest-not-kept");
     assert_eq!(v["findings"][0]["bars"], serde_json::json!([4, 4]));
-    assert_eq!(v["advice"]["practise"], serde_json::json!({"section": "A", "pass": 2, "bars": [4, 4]}));
+    // A join is the last bar before it and the first after it.
+    let practise = &v["advice"]["practise"];
+    assert_eq!(
+        (&practise["section"], &practise["pass"], &practise["bars"]),
+        (&"A".into(), &2.into(), &serde_json::json!([4, 4]))
+    );
+    assert_eq!((&practise["into"]["section"], &practise["into"]["bars"]), (&"B".into(), &serde_json::json!([1, 1])));
+    // Equal findings are rows of their own and one statement.
+    assert_eq!(v["statements"][0]["findings"], serde_json::json!([0, 1]));
 }
 
 #[test]
@@ -78,7 +86,7 @@ fn what_is_not_known_is_null() {
 #[test]
 fn a_number_that_is_none_is_null_and_the_rest_still_parses() {
     let mut a = fake::rests();
-    a.findings[0].size = f64::NAN;
+    a.findings[0].what = pailbeat::assess::What::JoinGap { beats: f64::NAN };
     a.findings[0].confidence = f64::INFINITY;
     a.strikes[0].level = Decibels(f64::NEG_INFINITY);
     let v = rows(&a);

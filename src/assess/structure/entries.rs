@@ -1,9 +1,12 @@
 //! Findings where the pulse was set anew: entries after rests too early or too late, joins with a gap or rushed, stops.
 
 use super::ties::Leap;
-use super::{LEAST_CONFIDENCE, Run, Take, named, witnessed};
+use super::{LEAST_CONFIDENCE, Run, Take, witnessed};
 use crate::align::{Forbidden, Step};
-use crate::assess::{Finding, Kind, Unit};
+use crate::assess::Slip;
+use crate::assess::finding::{Evidence, Kind, Place, What};
+use crate::assess::stats::logistic;
+use crate::assess::suspicion::{Suspicion, log_odds};
 
 /// Less than this (quarters) is no finding: half an eighth, and more than any jitter a pulse can be told from.
 const LEAST_QUARTERS: f64 = 0.22;
@@ -34,16 +37,29 @@ struct Moved {
     follow: usize,
 }
 
-pub(super) fn judge(take: &Take, leaps: &[Leap], findings: &mut Vec<Finding>) {
-    for run in 1..take.runs.len() {
-        let pulse_alone = leaps.iter().any(|leap| leap.run == run && leap.goes_on());
-        if (take.runs[run].began == Step::Shift || pulse_alone) && !take.found_again(run) {
-            findings.extend(entry(take, run));
-        }
-    }
+/// What is made of a pulse set anew.
+enum Made {
+    Fault(Suspicion),
+    Slip(Slip),
 }
 
-fn entry(take: &Take, run: usize) -> Option<Finding> {
+/// Also gives the gaps that no kind of finding names.
+pub(super) fn judge(take: &Take, leaps: &[Leap]) -> (Vec<Suspicion>, Vec<Slip>) {
+    let set_anew = |run: &usize| {
+        let pulse_alone = leaps.iter().any(|leap| leap.run == *run && leap.goes_on());
+        (take.runs[*run].began == Step::Shift || pulse_alone) && !take.found_again(*run)
+    };
+    let (mut faults, mut slips) = (Vec::new(), Vec::new());
+    for made in (1..take.runs.len()).filter(set_anew).filter_map(|run| entry(take, run)) {
+        match made {
+            Made::Fault(fault) => faults.push(fault),
+            Made::Slip(slip) => slips.push(slip),
+        }
+    }
+    (faults, slips)
+}
+
+fn entry(take: &Take, run: usize) -> Option<Made> {
     let timeline = take.timeline;
     let (before, after) = (*take.runs[run - 1].strikes.last()?, take.runs[run].strikes[0]);
     let moved = moved(take, &take.runs[run - 1], &take.runs[run])?;
@@ -54,45 +70,44 @@ fn entry(take: &Take, run: usize) -> Option<Finding> {
         return None;
     }
     let near = (take.stroke(before) + 1).max(stroke.saturating_sub(1))..stroke + 1;
-    let rest = near.clone().map(|j| take.rest_before(j)).find(|&r| r >= COUNTED_REST);
+    let rest = near.clone().map(|j| (j, take.rest_before(j))).find(|&(_, r)| r >= COUNTED_REST);
+    let rest = rest.and_then(|(j, length)| take.rest_ahead_of(j).map(|index| (index, length)));
     let join = near.clone().any(|j| j > 0 && take.opens_pass(j));
-    let (kind, otherwise, share) = name(take, &moved, rest, join, take.quarter(before))?;
+    let called = name(take, &moved, rest, join, take.quarter(before));
+    let beats = moved.size.abs() / take.beat_length();
+    let what = match called.kind {
+        Entry::Early(rest) => What::EarlyReEntry { rest, beats },
+        Entry::Late(rest) => What::LateReEntry { rest, beats },
+        Entry::Gap => What::JoinGap { beats },
+        Entry::Rushed => What::JoinRushed { beats },
+        // A gap by another name, as far as its witness goes.
+        Entry::Stop | Entry::Gapped => What::Paused { beats, fell: take.fell(before, after) },
+    };
     let here = after.saturating_sub(1)..after + 2;
     let shifted = take.runs[run].began == Step::Shift;
     let jumps = if shifted { 0..0 } else { here.clone() };
-    let dearer = take.trace.cost_without(&Forbidden { shifts: here.clone(), jumps, ..Forbidden::default() });
-    let sure = witnessed(kind, dearer);
+    let nats = take.trace.cost_without(&Forbidden { shifts: here.clone(), jumps, ..Forbidden::default() });
+    let sure = logistic(witnessed(&what, nats));
     // After a stop the last stroke may be played again, which the search knows by another name: it was a stop all the same.
     let stopped = if shifted && moved.size > STOP_QUARTERS && sure < LEAST_CONFIDENCE {
         let neither = Forbidden { shifts: here.clone(), jumps: here, ..Forbidden::default() };
-        witnessed(kind, take.trace.cost_without(&neither)).min(LEAST_CONFIDENCE)
+        logistic(witnessed(&what, take.trace.cost_without(&neither))).min(LEAST_CONFIDENCE)
     } else {
         0.0
     };
-    let bar = timeline.strokes[stroke].bar;
-    let mut finding = take.finding(kind, bar, Some(take.time(after)));
-    finding.beat = Some(timeline.beat(stroke));
-    let beats = moved.size / take.beat_length();
-    finding.size = if kind == Kind::Paused { beats.abs() } else { beats };
     let happened = sure.max(stopped) * if at_end { last_share(moved.size) } else { 1.0 };
-    finding.confidence = named(happened, share);
-    finding.otherwise = otherwise.filter(|_| share < 0.95);
-    finding.evidence = format!(
-        "the pulse goes on {:.2} beats {} (standard error {:.2}); told without it the take fits worse by {dearer:.1} nats",
-        beats.abs(),
-        if moved.size > 0.0 { "late" } else { "early" },
-        moved.se / take.beat_length()
-    );
-    finding.unit = Unit::Beats;
-    let (place, size) = (take.place(bar), format!("{:.1}", beats.abs()));
-    finding.text = match kind {
-        Kind::EarlyReEntry => format!("Came back in {size} beats too early after the rest, {place}."),
-        Kind::LateReEntry => format!("Came back in {size} beats late after the rest, {place}."),
-        Kind::JoinGap => format!("A gap of {size} beats at the join to {place}."),
-        Kind::JoinRushed => format!("The join to {place} came {size} beats too early."),
-        _ => format!("Stopped for {size} beats at {place} and went on from there."),
-    };
-    Some(finding)
+    if let Entry::Gapped = called.kind {
+        let slip = if moved.size > 0.0 { Slip::TooLong { stroke, beats } } else { Slip::TooSoon { stroke, beats } };
+        return (happened >= LEAST_CONFIDENCE).then_some(Made::Slip(slip));
+    }
+    let place = Place { stroke: Some(stroke), ..Place::bar(timeline.strokes[stroke].bar) };
+    let evidence = Evidence::Shift { beats: moved.size / take.beat_length(), se: moved.se / take.beat_length(), nats };
+    Some(Made::Fault(Suspicion {
+        odds: log_odds(happened),
+        share: called.share,
+        otherwise: called.rival,
+        ..take.suspicion(what, place, take.time(after), evidence)
+    }))
 }
 
 /// Share of belief left for the piece's very last stroke.
@@ -100,24 +115,35 @@ fn last_share(size: f64) -> f64 {
     if size.abs() > LAST_ALONE_QUARTERS { LAST_SHARE_FAR } else { LAST_SHARE }
 }
 
-/// Which kind it is, its rival, and the share of belief between the two.
-fn name(
-    take: &Take,
-    moved: &Moved,
-    rest: Option<f64>,
-    join: bool,
-    quarter_s: f64,
-) -> Option<(Kind, Option<Kind>, f64)> {
+/// Where the pulse was set anew.
+enum Entry {
+    /// Before or after the end of this rest.
+    Early(usize),
+    Late(usize),
+    /// At a join, late or early.
+    Gap,
+    Rushed,
+    /// Elsewhere: too long for the flow to go on; or another length than written, and no more.
+    Stop,
+    Gapped,
+}
+
+/// What it is to be called, with what rival, and the share of belief between the two.
+struct Called {
+    kind: Entry,
+    rival: Option<Kind>,
+    share: f64,
+}
+
+fn name(take: &Take, moved: &Moved, rest: Option<(usize, f64)>, join: bool, quarter_s: f64) -> Called {
     let size = moved.size;
-    if size < 0.0 {
-        return match (rest, join) {
-            (Some(_), _) => Some((Kind::EarlyReEntry, None, 1.0)),
-            (None, true) => Some((Kind::JoinRushed, None, 1.0)),
-            _ => None,
-        };
-    }
+    let surely = |kind: Entry| Called { kind, rival: None, share: 1.0 };
+    let rather =
+        |kind: Entry, rival: Kind, share: f64| Called { kind, rival: Some(rival).filter(|_| share < 0.95), share };
     match (rest, join) {
-        (Some(rest), true) => {
+        (Some((index, _)), _) if size < 0.0 => surely(Entry::Early(index)),
+        (None, true) if size < 0.0 => surely(Entry::Rushed),
+        (Some((index, rest)), true) => {
             let late = miscounted(size, moved.se, rest);
             let (joins, rests) =
                 (take.timeline.passes.len().saturating_sub(1).max(1), take.timeline.rests.len().max(1));
@@ -125,21 +151,17 @@ fn name(
             // A gap is anything from .65 quarters up; shorter ones are rarer.
             let gap = if size > 0.65 { 1.0 / 0.9 } else { 0.25 };
             let share = late / (late + gap);
-            Some(if share > 0.5 {
-                (Kind::LateReEntry, Some(Kind::JoinGap), share)
+            if share > 0.5 {
+                rather(Entry::Late(index), Kind::JoinGap, share)
             } else {
-                (Kind::JoinGap, Some(Kind::LateReEntry), 1.0 - share)
-            })
-        }
-        (Some(rest), false) => {
-            if size > rest + 0.6 && size > 2.2 {
-                Some((Kind::Paused, Some(Kind::LateReEntry), 0.8))
-            } else {
-                Some((Kind::LateReEntry, None, 1.0))
+                rather(Entry::Gap, Kind::LateReEntry, 1.0 - share)
             }
         }
-        (None, true) => Some((Kind::JoinGap, None, 1.0)),
-        (None, false) => (size >= STOP_QUARTERS && size * quarter_s >= STOP_S).then_some((Kind::Paused, None, 1.0)),
+        (Some((_, rest)), false) if size > rest + 0.6 && size > 2.2 => rather(Entry::Stop, Kind::LateReEntry, 0.8),
+        (Some((index, _)), false) => surely(Entry::Late(index)),
+        (None, true) => surely(Entry::Gap),
+        (None, false) if size >= STOP_QUARTERS && size * quarter_s >= STOP_S => surely(Entry::Stop),
+        (None, false) => surely(Entry::Gapped),
     }
 }
 

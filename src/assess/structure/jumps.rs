@@ -1,9 +1,10 @@
 //! Findings about the form: repeats too many or too few, sections left out, restarts, late beginnings, early ends.
 
 use super::ties::Leap;
-use super::{Take, count, named, witnessed};
+use super::{Take, witnessed};
 use crate::align::{Forbidden, Step};
-use crate::assess::{Finding, Kind, Unit};
+use crate::assess::finding::{Evidence, Kind, Passes, Place, What};
+use crate::assess::suspicion::{Suspicion, probability};
 
 /// Ending right before the last pass: it was left out, or the recording stopped. Common sense; the sound does not tell.
 const ONE_REPEAT_SHORT: f64 = 0.70;
@@ -11,29 +12,24 @@ const ONE_SECTION_SHORT: f64 = 0.60;
 /// Strikes that must be in place before an early end says anything.
 const ENOUGH: usize = 12;
 
-pub(super) fn judge(take: &Take, leaps: &[Leap], findings: &mut Vec<Finding>) {
-    began(take, findings);
+pub(super) fn judge(take: &Take, leaps: &[Leap]) -> Vec<Suspicion> {
+    let mut out: Vec<Suspicion> = began(take).into_iter().collect();
     for leap in leaps.iter().filter(|leap| !leap.goes_on()) {
         let forbidden = Forbidden { jumps: leap.arrivals.clone(), ..Forbidden::default() };
-        let dearer = take.trace.cost_without(&forbidden);
+        let nats = take.trace.cost_without(&forbidden);
         let share = not_playing_about(take, leap);
-        let evidence = format!(
-            "told without it the take fits worse by {dearer:.1} nats; {} follow; {:.2} quarter notes late",
-            count(take.runs[leap.run].strikes.len(), "strike"),
-            leap.gap
-        );
-        let from = findings.len();
-        if leap.to <= leap.from {
-            back(take, leap, findings)
-        } else {
-            on(take, leap, findings)
-        }
-        for finding in &mut findings[from..] {
-            finding.confidence = leap.edge.unwrap_or_else(|| witnessed(finding.kind, dearer)) * share;
-            finding.evidence.clone_from(&evidence);
+        let evidence = Evidence::Jump { nats, follow: take.runs[leap.run].strikes.len(), late: leap.gap };
+        let suspected = if leap.to <= leap.from { vec![back(take, leap, evidence)] } else { on(take, leap, &evidence) };
+        for mut one in suspected {
+            one.odds = witnessed(&one.what, nats);
+            out.push(match leap.edge {
+                Some(edge) => one.posterior(edge * share),
+                None => one.doubted(share),
+            });
         }
     }
-    ended(take, findings);
+    out.extend(ended(take));
+    out
 }
 
 /// Before the piece and after it pupils play about, and some of that fits some bar by chance: the share of belief left
@@ -64,36 +60,25 @@ fn unit_begins(take: &Take, bar: usize) -> bool {
 }
 
 /// Went back.
-fn back(take: &Take, leap: &Leap, findings: &mut Vec<Finding>) {
+fn back(take: &Take, leap: &Leap, evidence: Evidence) -> Suspicion {
     let bars = leap.from + 1 - leap.to;
     let again = leap.paused || leap.inside || !(unit_ends(take, leap.from) && unit_begins(take, leap.to));
-    let at = Some(take.time(leap.after));
-    if leap.paused && same_spot(take, leap) {
-        let stroke = take.stroke(leap.after);
-        let mut finding = take.finding(Kind::Paused, leap.to, at);
-        finding.beat = Some(take.timeline.beat(stroke));
-        let last = take.runs[leap.run - 1].strikes[take.runs[leap.run - 1].strikes.len() - 1];
-        finding.size = (take.time(leap.after) - take.pulse(last)) / take.quarter(last) / take.beat_length();
-        finding.unit = Unit::Beats;
-        finding.otherwise = Some(Kind::Restarted);
-        finding.text = format!("Stopped at {} and went on from there.", take.place(leap.to));
-        return findings.push(finding);
+    let at = take.time(leap.after);
+    let last = take.runs[leap.run - 1].strikes.last().copied();
+    if let Some(last) = last.filter(|_| leap.paused && same_spot(take, leap)) {
+        let beats = (take.time(leap.after) - take.pulse(last)) / take.quarter(last) / take.beat_length();
+        let what = What::Paused { beats, fell: take.fell(last, leap.after) };
+        let place = Place { stroke: Some(take.stroke(leap.after)), ..Place::bar(leap.to) };
+        return Suspicion { otherwise: Some(Kind::Restarted), ..take.suspicion(what, place, at, evidence) };
     }
-    let kind = if again { Kind::Restarted } else { Kind::RepeatExtra };
-    let mut finding = take.finding(kind, leap.to, at);
-    finding.size = bars as f64;
-    finding.unit = Unit::Bars;
     if again {
-        finding.text = format!("Started again at {}.", take.place(leap.to));
-    } else {
-        finding.bars = Some(span(take, leap, leap.to..leap.from + 1));
-        let last = take.runs[leap.run - 1].strikes.last();
-        if last.is_some_and(|&i| take.stroke(i) + 1 < take.timeline.bars[leap.from].strokes.end) {
-            finding.otherwise = Some(Kind::Restarted);
-        }
-        finding.text = format!("Played {} once too often from {}.", count(bars, "bar"), take.place(leap.to));
+        let what = What::Restarted { left: leap.from, bars };
+        return take.suspicion(what, Place::bar(leap.to), at, evidence);
     }
-    findings.push(finding);
+    let place = Place { bars: span(take, leap, leap.to..leap.from + 1), ..Place::bar(leap.to) };
+    let broken = last.is_some_and(|i| take.stroke(i) + 1 < take.timeline.bars[leap.from].strokes.end);
+    let otherwise = broken.then_some(Kind::Restarted);
+    Suspicion { otherwise, ..take.suspicion(What::RepeatExtra { bars }, place, at, evidence) }
 }
 
 /// The stroke played before the stop is played again after it, and nothing else: either it was no stroke (a stick that
@@ -101,82 +86,68 @@ fn back(take: &Take, leap: &Leap, findings: &mut Vec<Finding>) {
 fn same_spot(take: &Take, leap: &Leap) -> bool {
     let Some(&last) = take.runs[leap.run - 1].strikes.last() else { return false };
     let unwritten = (last + 1..leap.after).filter(|&i| take.strikes[i].certainty > 0.5).count();
-    let from = last.saturating_sub(2);
-    let fell = unwritten >= 2 || (from..leap.after).any(|i| take.placed[i].step == Step::Bounce);
+    let fell = unwritten >= 2 || take.fell(last, leap.after);
     let back = take.stroke(last) as i64 - take.stroke(leap.after) as i64;
     let inside = take.timeline.bars[leap.to].strokes.start < take.stroke(leap.after);
     back == 0 && (inside || fell) || back == 1 && fell
 }
 
 /// Went on further than written.
-fn on(take: &Take, leap: &Leap, findings: &mut Vec<Finding>) {
+fn on(take: &Take, leap: &Leap, evidence: &Evidence) -> Vec<Suspicion> {
     let left_out = leap.from + 1..leap.to;
     let bars = &take.timeline.bars;
-    let (Some(first), Some(last)) = (bars.get(left_out.start), bars.get(left_out.end - 1)) else { return };
+    let (Some(first), Some(last)) = (bars.get(left_out.start), bars.get(left_out.end - 1)) else { return Vec::new() };
     let whole = (left_out.start == 0 || bars[left_out.start - 1].pass != first.pass)
         && bars.get(left_out.end).is_none_or(|b| b.pass != last.pass);
-    let at = Some(take.time(leap.after));
+    let at = take.time(leap.after);
+    let n = left_out.len();
     if whole {
-        for pass in first.pass..=last.pass {
-            let Some(this) = take.timeline.passes.get(pass) else { continue };
+        let of_pass = |pass: usize| {
+            let this = take.timeline.passes.get(pass)?;
             let section = |bar: usize| bars.get(bar).and_then(|b| take.timeline.passes.get(b.pass)).map(|p| &p.section);
             let twin = section(leap.from) == Some(&this.section) || section(leap.to) == Some(&this.section);
             let inner = bars[this.bars.clone()].iter().any(|b| b.repeat.is_some());
-            let (kind, otherwise) = if twin && !inner {
-                (Kind::RepeatMissing, Kind::SectionSkipped)
+            let bars_left_out = n.min(this.bars.len());
+            let (what, otherwise) = if twin && !inner {
+                (What::RepeatMissing { bars: bars_left_out }, Kind::SectionSkipped)
             } else {
-                (Kind::SectionSkipped, Kind::RepeatMissing)
+                (What::SectionSkipped { bars: bars_left_out }, Kind::RepeatMissing)
             };
-            let mut finding = take.finding(kind, this.bars.start, at);
-            finding.bars = Some((1, this.bars.len() as u32));
-            finding.size = left_out.len() as f64;
-            finding.unit = Unit::Bars;
-            finding.otherwise = Some(otherwise);
             let could = left_out.start - leap.earlier..(left_out.end + leap.later).min(bars.len());
             let passes = take.timeline.passes.iter().filter(|p| p.section == this.section);
-            if could.len() > left_out.len()
-                && passes.filter(|p| p.bars.start < could.end && could.start < p.bars.end).count() > 1
-            {
-                finding.pass = None;
-            }
-            finding.text = match kind {
-                Kind::RepeatMissing => format!("Section {} was played once too few.", this.section),
-                _ => format!("Section {} was left out.", this.section),
-            };
-            findings.push(finding);
-        }
-        return;
+            let unknown =
+                could.len() > n && passes.filter(|p| p.bars.start < could.end && could.start < p.bars.end).count() > 1;
+            let passes = if unknown { Passes::Unknown } else { Passes::This };
+            let place = Place { bars: this.bars.clone(), passes, ..Place::bar(this.bars.start) };
+            Some(Suspicion { otherwise: Some(otherwise), ..take.suspicion(what, place, at, evidence.clone()) })
+        };
+        return (first.pass..=last.pass).filter_map(of_pass).collect();
     }
     let inner = bars[left_out.clone()].iter().any(|b| b.repeat.is_some());
-    let kind = if inner && first.pass == last.pass { Kind::RepeatMissing } else { Kind::SectionSkipped };
-    let mut finding = take.finding(kind, left_out.start, at);
-    finding.bars = Some(span(take, leap, left_out.clone()));
-    finding.size = left_out.len() as f64;
-    finding.unit = Unit::Bars;
-    finding.text = match kind {
-        Kind::RepeatMissing => {
-            format!("A repeat is missing: {} from {}.", count(left_out.len(), "bar"), take.place(left_out.start))
-        }
-        _ => format!("Left out {} from {}.", count(left_out.len(), "bar"), take.place(left_out.start)),
+    let what = if inner && first.pass == last.pass {
+        What::RepeatMissing { bars: n }
+    } else {
+        What::SectionSkipped { bars: n }
     };
-    findings.push(finding);
+    let place = Place { bars: span(take, leap, left_out.clone()), ..Place::bar(left_out.start) };
+    vec![take.suspicion(what, place, at, evidence.clone())]
 }
 
-/// Bars of the first bar's pass that a leap over `bars` could concern, as numbers within the section.
-fn span(take: &Take, leap: &Leap, bars: std::ops::Range<usize>) -> (u32, u32) {
+/// Bars of the first bar's pass that a leap over `bars` could concern.
+fn span(take: &Take, leap: &Leap, bars: std::ops::Range<usize>) -> std::ops::Range<usize> {
     let all = &take.timeline.bars;
     let pass = all[bars.start].pass;
+    let own = take.timeline.passes.get(pass).map_or(bars.clone(), |p| p.bars.clone());
     let could = bars.start - leap.earlier.min(bars.start)..(bars.end + leap.later).min(all.len());
-    let numbers = all[could].iter().filter(|b| b.pass == pass).map(|b| b.number);
-    numbers.fold((u32::MAX, 0), |(a, b), n| (a.min(n), b.max(n)))
+    could.start.max(own.start)..could.end.min(own.end)
 }
 
 /// Began elsewhere than at the beginning.
-fn began(take: &Take, findings: &mut Vec<Finding>) {
-    let Some(&first) = take.runs.first().and_then(|run| run.strikes.first()) else { return };
+fn began(take: &Take) -> Option<Suspicion> {
+    let &first = take.runs.first().and_then(|run| run.strikes.first())?;
     let bar = take.bar(first);
     if take.stroke(first) <= 2 || bar == 0 {
-        return;
+        return None;
     }
     // Nor may it begin there a little later, with the first strikes played about.
     let late_begin = 0..first + 64;
@@ -184,52 +155,41 @@ fn began(take: &Take, findings: &mut Vec<Finding>) {
     // Bars that sound like the first ones: begun there and the rest left out, it sounds the same.
     let bars = take.timeline.bars.len();
     let twins = (0..bar).take_while(|k| bar + k < bars && take.timeline.sound_alike(*k, bar + k)).count();
-    let (dearer, share) = if twins == 0 {
+    let what = What::StartedLate { bars: bar };
+    let (nats, share) = if twins == 0 {
         (alone, 1.0)
     } else {
         let last = take.runs[0].strikes.iter().copied().rfind(|&i| take.bar(i) < bar + twins).unwrap_or(first);
         let forbidden = Forbidden { late_begin, jumps: first..last + 3, ..Forbidden::default() };
-        (take.trace.cost_without(&forbidden), witnessed(Kind::StartedLate, alone))
+        (take.trace.cost_without(&forbidden), probability(&what, witnessed(&what, alone)))
     };
-    let mut finding = take.finding(Kind::StartedLate, bar, Some(take.time(first)));
-    finding.size = bar as f64;
-    finding.unit = Unit::Bars;
-    finding.confidence = named(witnessed(finding.kind, dearer), share);
-    finding.otherwise = Some(Kind::SectionSkipped);
-    finding.evidence = format!("told from the beginning the take fits worse by {dearer:.1} nats");
-    finding.text = format!("Began at {}; the {} before it were not played.", take.place(bar), count(bar, "bar"));
-    findings.push(finding);
+    let odds = witnessed(&what, nats);
+    let suspicion = take.suspicion(what, Place::bar(bar), take.time(first), Evidence::Beginning { nats });
+    Some(Suspicion { odds, share, otherwise: Some(Kind::SectionSkipped), ..suspicion })
 }
 
 /// Ended exactly before the last pass of the form.
-fn ended(take: &Take, findings: &mut Vec<Finding>) {
+fn ended(take: &Take) -> Option<Suspicion> {
     let timeline = take.timeline;
     let matched: usize = take.runs.iter().map(|r| r.strikes.len()).sum();
-    let Some(&last) = take.runs.last().and_then(|run| run.strikes.last()) else { return };
+    let &last = take.runs.last().and_then(|run| run.strikes.last())?;
     let stroke = take.stroke(last);
     if matched <= ENOUGH || stroke + 1 >= timeline.strokes.len() || !take.opens_pass(stroke + 1) {
-        return;
+        return None;
     }
     let bar = timeline.strokes[stroke + 1].bar;
     let pass = timeline.bars[bar].pass;
     if pass + 1 != timeline.passes.len() {
-        return;
+        return None;
     }
     let this = &timeline.passes[pass];
-    let before = timeline.passes[..pass].iter().any(|p| p.section == this.section);
-    let (kind, otherwise, confidence) = if before {
-        (Kind::RepeatMissing, Kind::SectionSkipped, ONE_REPEAT_SHORT)
+    let bars = this.bars.len();
+    let (what, otherwise, confidence) = if timeline.passes[..pass].iter().any(|p| p.section == this.section) {
+        (What::RepeatMissing { bars }, Kind::SectionSkipped, ONE_REPEAT_SHORT)
     } else {
-        (Kind::SectionSkipped, Kind::RepeatMissing, ONE_SECTION_SHORT)
+        (What::SectionSkipped { bars }, Kind::RepeatMissing, ONE_SECTION_SHORT)
     };
-    let mut finding = take.finding(kind, this.bars.start, Some(take.time(last)));
-    finding.bars = Some((1, this.bars.len() as u32));
-    finding.size = this.bars.len() as f64;
-    finding.unit = Unit::Bars;
-    finding.confidence = confidence;
-    finding.otherwise = Some(otherwise);
-    finding.evidence =
-        String::from("the take ends exactly before the last section; it may have been left out or cut off");
-    finding.text = format!("The last section {} was not played.", this.section);
-    findings.push(finding);
+    let place = Place { bars: this.bars.clone(), ..Place::bar(this.bars.start) };
+    let suspicion = take.suspicion(what, place, take.time(last), Evidence::Ending);
+    Some(Suspicion { otherwise: Some(otherwise), ..suspicion.posterior(confidence) })
 }

@@ -1,8 +1,10 @@
 //! Strikes that fit nowhere, many in a row: the place was lost.
 
-use super::{Take, count, witnessed};
+use super::{Take, witnessed};
 use crate::align::{Forbidden, Placed, Step, Strike};
-use crate::assess::{Finding, Kind, Unit};
+use crate::assess::finding::{Evidence, Place, What};
+use crate::assess::suspicion::Suspicion;
+use crate::units::Seconds;
 
 /// So many strikes (by certainty) that fit nowhere, over so long, are more than a slip or a noise.
 const LEAST: f64 = 4.0;
@@ -44,13 +46,11 @@ pub(super) fn gone(strikes: &[Strike], placed: &mut [Placed]) -> Vec<Gone> {
     out
 }
 
-pub(super) fn judge(take: &Take, findings: &mut Vec<Finding>) {
-    for gone in &take.gone {
-        findings.extend(lost(take, gone));
-    }
+pub(super) fn judge(take: &Take) -> Vec<Suspicion> {
+    take.gone.iter().filter_map(|gone| lost(take, gone)).collect()
 }
 
-fn lost(take: &Take, gone: &Gone) -> Option<Finding> {
+fn lost(take: &Take, gone: &Gone) -> Option<Suspicion> {
     let (from, to) = (gone.from, gone.to);
     let before = (0..from).rev().find(|&i| take.placed[i].step.is_match())?;
     let forbidden = Forbidden { lost: from.saturating_sub(EARLIER)..to + 1, ..Forbidden::default() };
@@ -64,23 +64,10 @@ fn lost(take: &Take, gone: &Gone) -> Option<Finding> {
     let bar = would_be(from).min(take.bar(before) + 1);
     let on = gone.found.map(|i| take.bar(i)).filter(|&b| b > bar).unwrap_or(bars.len());
     let last = (bar..=would_be(to)).take_while(|&b| b < on && bars[b].pass == bars[bar].pass).last().unwrap_or(bar);
-    let mut finding = take.finding(Kind::Lost, bar, Some(take.time(from)));
-    finding.bars = Some((bars[bar].number, bars[last].number));
-    finding.size = gone.found.map_or(take.time(to) - take.time(from), |i| take.time(i) - take.time(from));
-    finding.unit = Unit::Seconds;
-    finding.confidence = witnessed(Kind::Lost, dearer);
-    finding.evidence = format!(
-        "{} in a row fit nowhere; told without it the take fits worse by {dearer:.1} nats",
-        count(to + 1 - from, "strike")
-    );
-    finding.text = match gone.found {
-        Some(i) => format!(
-            "Lost the place in {} for {:.0} s and found it again at {}.",
-            take.place(bar),
-            finding.size,
-            take.place(take.bar(i))
-        ),
-        None => format!("Lost the place in {}.", take.place(bar)),
-    };
-    Some(finding)
+    let time = gone.found.map_or(take.time(to), |i| take.time(i)) - take.time(from);
+    let what = What::Lost { time: Seconds::of(time), found: gone.found.map(|i| take.bar(i)) };
+    let place = Place { bars: bar..last + 1, ..Place::bar(bar) };
+    let evidence = Evidence::Astray { strikes: to + 1 - from, nats: dearer };
+    let odds = witnessed(&what, dearer);
+    Some(Suspicion { odds, ..take.suspicion(what, place, take.time(from), evidence) })
 }

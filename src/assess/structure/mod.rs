@@ -14,8 +14,10 @@ mod lost;
 mod rests;
 mod ties;
 
+use super::finding::{Evidence, Finding, Place, What};
 use super::runs::leapt;
-use super::{Finding, Kind, Stretch, Unit};
+use super::suspicion::{LEAST_CONFIDENCE, Suspicion};
+use super::{Slip, Stretch};
 use crate::align::{Placed, Step, Strike, Trace};
 use crate::part::Timeline;
 use crate::units::{Seconds, Ticks};
@@ -29,55 +31,38 @@ pub struct Structure {
     pub placed: Vec<Placed>,
     /// Findings about rests, entries, joins, repeats, restarts, pauses and lost places, in order of time.
     pub findings: Vec<Finding>,
+    /// Gaps that no kind of finding names.
+    pub slips: Vec<Slip>,
 }
-
-/// Findings less sure than this are not said.
-pub const LEAST_CONFIDENCE: f64 = 0.6;
-/// Nothing heard through a microphone is surer than this.
-const MOST_CONFIDENCE: f64 = 0.99;
 
 /// Judges the form of a take.
 pub fn structure(timeline: &Timeline, strikes: &[Strike], trace: &Trace) -> Structure {
     let mut take = Take::new(timeline, strikes, trace);
     let leaps = ties::settle(&mut take);
-    let mut findings = Vec::new();
-    jumps::judge(&take, &leaps, &mut findings);
-    entries::judge(&take, &leaps, &mut findings);
-    rests::judge(&take, &mut findings);
-    lost::judge(&take, &mut findings);
-    for finding in &mut findings {
-        finding.confidence = finding.confidence.clamp(0.0, MOST_CONFIDENCE);
-    }
-    findings.retain(|f| f.confidence >= LEAST_CONFIDENCE);
+    let mut suspected = jumps::judge(&take, &leaps);
+    let (entries, slips) = entries::judge(&take, &leaps);
+    suspected.extend(entries);
+    suspected.extend(rests::judge(&take));
+    suspected.extend(lost::judge(&take));
+    let mut findings: Vec<Finding> = suspected.into_iter().filter_map(Suspicion::told).collect();
     findings.sort_by(|a, b| {
         let time = |f: &Finding| f.at.map_or(f64::INFINITY, Seconds::get);
-        time(a).total_cmp(&time(b)).then(a.kind.cmp(&b.kind))
+        time(a).total_cmp(&time(b)).then(a.kind().cmp(&b.kind()))
     });
-    Structure { stretches: take.stretches(), placed: take.placed, findings }
+    Structure { stretches: take.stretches(), placed: take.placed, findings, slips }
 }
 
-/// Nats of the second witness -> probability that the event is real.
-/// Origin: logistic, read off 1500 findings in the simulated class (`scripts/class_figures.rs`). At the same evidence
-/// restarts are a little less sure than the rest, because playing about resembles them; repeats and sections a little
-/// surer, because their rival is often another true name of the same event.
-fn witnessed(kind: Kind, dearer: f64) -> f64 {
-    match kind {
-        Kind::Restarted => logistic((dearer - 0.3) / 1.6),
-        Kind::RepeatExtra | Kind::RepeatMissing | Kind::SectionSkipped | Kind::StartedLate => {
-            logistic((dearer + 0.6) / 1.5)
-        }
-        _ => logistic(dearer / 1.4),
+/// Nats of the second witness -> log odds, but for the kind's prior, which stands in the table of kinds.
+/// Origin: logistic, read off 1500 findings in the simulated class (`scripts/class_figures.rs`).
+fn witnessed(what: &What, dearer: f64) -> f64 {
+    match what {
+        What::Restarted { .. } => dearer / 1.6,
+        What::RepeatExtra { .. }
+        | What::RepeatMissing { .. }
+        | What::SectionSkipped { .. }
+        | What::StartedLate { .. } => dearer / 1.5,
+        _ => dearer / 1.4,
     }
-}
-
-/// How sure a finding is: that something happened is one question, what to call it another, and the second must not silence
-/// the first.
-fn named(happened: f64, share: f64) -> f64 {
-    (happened * share).max(happened.min(LEAST_CONFIDENCE))
-}
-
-fn logistic(x: f64) -> f64 {
-    1.0 / (1.0 + (-x.clamp(-30.0, 30.0)).exp())
 }
 
 /// A stretch of matched strikes.
@@ -170,9 +155,21 @@ impl<'a> Take<'a> {
         rests.map(|r| (r.to - r.from).quarters()).sum()
     }
 
+    /// The written rest right before a stroke, as an index: the last of them.
+    fn rest_ahead_of(&self, stroke: usize) -> Option<usize> {
+        let here = self.timeline.strokes[stroke].at;
+        let before = stroke.checked_sub(1).map_or(Ticks(-1), |j| self.timeline.strokes[j].at);
+        self.timeline.rests.iter().rposition(|r| r.from > before && r.from < here)
+    }
+
     /// Whether the place was lost before this run: its beginning is then part of that event.
     fn found_again(&self, run: usize) -> bool {
         self.gone.iter().any(|gone| gone.found == Some(self.runs[run].strikes[0]))
+    }
+
+    /// Whether a stick fell between two strikes, or just before the first of them.
+    fn fell(&self, before: usize, after: usize) -> bool {
+        (before.saturating_sub(2)..after).any(|i| self.placed[i].step == Step::Bounce)
     }
 
     /// First stroke of a pass.
@@ -181,35 +178,17 @@ impl<'a> Take<'a> {
         stroke == 0 || pass(stroke) != pass(stroke - 1)
     }
 
-    /// A finding at a bar of the timeline, to be filled in.
-    fn finding(&self, kind: Kind, bar: usize, at: Option<f64>) -> Finding {
-        let place = self.timeline.bars.get(bar);
-        let pass = place.and_then(|b| self.timeline.passes.get(b.pass));
-        Finding {
-            kind,
-            section: pass.map(|p| p.section.clone()),
-            pass: pass.map(|p| p.number),
-            bar: place.map(|b| b.number),
-            beat: None,
-            at: at.map(Seconds::of),
-            size: 0.0,
-            unit: Unit::Beats,
-            confidence: 0.0,
-            bars: place.map(|b| (b.number, b.number)),
-            text: String::new(),
-            evidence: String::new(),
+    /// A suspicion, to be filled in.
+    fn suspicion(&self, what: What, place: Place, at: f64, evidence: Evidence) -> Suspicion {
+        Suspicion {
+            what,
+            place: Some(place),
+            at: Some(Seconds::of(at)),
+            odds: 0.0,
+            share: 1.0,
+            evidence,
             otherwise: None,
         }
-    }
-
-    /// "section B, bar 3".
-    fn place(&self, bar: usize) -> String {
-        let Some(b) = self.timeline.bars.get(bar) else { return String::from("the end") };
-        let pass = self.timeline.passes.get(b.pass);
-        let section = pass.map_or("", |p| p.section.as_str());
-        let often = self.timeline.passes.iter().filter(|p| p.section == section).count();
-        let time = pass.filter(|_| often > 1).map_or(String::new(), |p| format!(" ({} time)", ordinal(p.number)));
-        format!("section {section}{time}, bar {}", b.number)
     }
 
     /// Stretches for the report.
@@ -223,21 +202,4 @@ impl<'a> Take<'a> {
             })
             .collect()
     }
-}
-
-/// 1st, 2nd, 3rd ...
-fn ordinal(n: u32) -> String {
-    let ending = match (n % 10, n % 100) {
-        (_, 11..=13) => "th",
-        (1, _) => "st",
-        (2, _) => "nd",
-        (3, _) => "rd",
-        _ => "th",
-    };
-    format!("{n}{ending}")
-}
-
-/// "1 bar", "3 bars".
-fn count(n: usize, word: &str) -> String {
-    if n == 1 { format!("{n} {word}") } else { format!("{n} {word}s") }
 }

@@ -3,18 +3,16 @@
 //! Each sound in the rest is the pupil's by the ratio of two densities: where a rest that is run through has its strikes, on
 //! which surface and how loud, against the strays of this take that are as loud.
 
-use super::{Take, count, logistic};
+use super::Take;
 use crate::align::{Step, stroke_like};
-use crate::assess::{Finding, Kind, Unit};
+use crate::assess::finding::{Evidence, Place, What};
+use crate::assess::suspicion::Suspicion;
 use crate::stats::median;
 
 /// A rest of this length or more (quarters) is a rest to be kept; shorter ones are articulation.
 const LEAST_REST: f64 = 0.49;
 /// Strikes up to this before the rest's end (quarters) are in the rest; later ones are early entries.
 const MARGIN: f64 = 0.2;
-/// One rest in 15 is run through: the commonest slip of beginners (common practice). At one in 12 `scripts/class_figures.rs`
-/// finds 3 more in 180 and accuses 3 more who kept theirs.
-const PRIOR: f64 = 0.065;
 /// Spread of such strikes around the beat, in the player's jitters: the pulse is carried on without strokes.
 const ALONG: f64 = 1.3;
 /// Strikes nearer than this are one movement of the hands, seconds.
@@ -33,7 +31,8 @@ struct Inside {
     quarter_s: f64,
 }
 
-pub(super) fn judge(take: &Take, findings: &mut Vec<Finding>) {
+pub(super) fn judge(take: &Take) -> Vec<Suspicion> {
+    let mut out = Vec::new();
     let rests: Vec<(f64, f64)> = take.timeline.rests.iter().map(|r| (r.from.quarters(), r.to.quarters())).collect();
     let mut inside: Vec<(usize, usize, Vec<Inside>)> = Vec::new();
     let mut last: Option<usize> = None;
@@ -64,7 +63,7 @@ pub(super) fn judge(take: &Take, findings: &mut Vec<Finding>) {
     }
     let length = match (take.strikes.first(), take.strikes.last()) {
         (Some(a), Some(b)) => (b.at - a.at).get(),
-        _ => return,
+        _ => return out,
     };
     // Strays a second as loud as this: those heard, each blurred by the spread of levels, and the one of before. A soft
     // crackle throughout the take is no reason to take a stroke for one.
@@ -76,8 +75,9 @@ pub(super) fn judge(take: &Take, findings: &mut Vec<Finding>) {
         if goes_on_after_the_end(take, rests[rest].1, before, &list) {
             continue;
         }
-        findings.extend(rest_not_kept(take, rests[rest], before, &one_movement(take, list), &rate));
+        out.extend(rest_not_kept(take, (rest, rests[rest]), before, &one_movement(take, list), &rate));
     }
+    out
 }
 
 /// Strikes in the rest that ends the piece, and on beyond it, are playing about after the end.
@@ -109,11 +109,11 @@ fn density(x: f64, sd: f64) -> f64 {
 
 fn rest_not_kept(
     take: &Take,
-    (from, to): (f64, f64),
+    (rest, (from, to)): (usize, (f64, f64)),
     before: usize,
     list: &[Inside],
     rate: &impl Fn(f64) -> f64,
-) -> Option<Finding> {
+) -> Option<Suspicion> {
     let length = to - from;
     if length < LEAST_REST {
         return None;
@@ -137,20 +137,11 @@ fn rest_not_kept(
     let first = own.first()?.0;
     // `n` strikes share the places in any order, but are heard in one.
     let orders: f64 = (1..=own.len()).map(|k| (k as f64).ln()).sum();
-    let odds = (PRIOR / (1.0 - PRIOR)).ln()
-        + number(own.len(), length).ln()
-        + orders
-        + own.iter().map(|(_, odds)| odds).sum::<f64>();
+    let odds = number(own.len(), length).ln() + orders + own.iter().map(|(_, odds)| odds).sum::<f64>();
     let bar = bar_at(take, from + first.pos + MARGIN);
-    let mut finding = take.finding(Kind::RestNotKept, bar, Some(take.time(first.strike)));
-    finding.beat = Some(take.timeline.beat_in_bar(bar, crate::units::Ticks((from * 960.0).round() as i64)));
-    finding.size = own.len() as f64;
-    finding.unit = Unit::Strikes;
-    finding.confidence = logistic(odds);
-    finding.evidence =
-        format!("{} inside the rest; log odds against stray sounds {odds:.1}", count(own.len(), "strike"));
-    finding.text = format!("Played through the rest in {}: {}.", take.place(bar), count(own.len(), "strike"));
-    Some(finding)
+    let what = What::RestNotKept { rest, strikes: own.len() };
+    let evidence = Evidence::InRest { strikes: own.len(), odds };
+    Some(Suspicion { odds, ..take.suspicion(what, Place::bar(bar), take.time(first.strike), evidence) })
 }
 
 /// How probable `n` strikes are in a rest that is run through: one time in two a single one, of the hand that does not

@@ -195,7 +195,7 @@ fn counts_words(timeline: &Timeline, bar: usize) -> String {
                     Hands::One(Hand::Left) => ", left hand",
                     Hands::Either => "",
                 };
-                said.push(format!("{count}: {}{hands}", words::simple_surface(stroke.surface)));
+                said.push(format!("{count}: {}{hands}", crate::assess::say::surface(stroke.surface)));
             }
             There::Rest => said.push(format!("{count}: wait")),
             There::Nothing => {}

@@ -2,10 +2,9 @@
 //!
 //! The number is that of the list of findings. Where many stand close together the words give way and the numbers stay.
 
-use crate::assess::{Assessment, Finding};
+use crate::assess::{Assessment, Finding, Passes, say};
 
 use super::super::played::{Played, Seam};
-use super::super::words;
 use super::layout::{Cell, Layout};
 use super::scene::{INK, Pen, Scene};
 
@@ -36,15 +35,15 @@ pub(super) struct Note {
 /// Where a finding stands in the chart: index of its line, and from where to where.
 fn spot(assessment: &Assessment, played: &Played, layout: &Layout, finding: &Finding) -> Option<(usize, f64, f64)> {
     let timeline = &assessment.timeline;
-    let section = finding.section.as_ref()?;
-    let passes = timeline.passes.iter().filter(|p| p.section == *section);
-    let passes = passes.filter(|p| finding.pass.is_none_or(|n| p.number == n)).collect::<Vec<_>>();
-    let number = finding.bars.map(|(first, _)| first).or(finding.bar).unwrap_or(1).max(1);
-    let last = finding.bars.map_or(number, |(_, last)| last.max(number));
-    let bar_of = |pass: &&crate::part::Pass, number: u32| {
-        pass.bars.start.checked_add(number as usize - 1).filter(|bar| pass.bars.contains(bar))
-    };
-    let firsts = passes.iter().filter_map(|pass| bar_of(pass, number)).collect::<Vec<_>>();
+    let place = finding.place.as_ref()?;
+    let own = place.pass(timeline)?;
+    let bars = place.bars.clone();
+    // The same bar of every pass it may be meant in.
+    let inside = place.bar.unwrap_or(bars.start).min(bars.start).checked_sub(own.bars.start)?;
+    let passes = timeline.passes.iter().filter(|p| p.section == own.section);
+    let passes = passes.filter(|p| place.passes != Passes::This || p.number == own.number);
+    let firsts = passes.map(|p| p.bars.start.saturating_add(inside)).collect::<Vec<_>>();
+    let (number, last) = (bars.start, bars.end.saturating_sub(1));
     let cells = (layout.lines.iter().enumerate())
         .flat_map(|(line, cells)| cells.iter().map(move |cell| (line, cell)))
         .filter(|(_, cell)| firsts.contains(&cell.bar))
@@ -54,18 +53,20 @@ fn spot(assessment: &Assessment, played: &Played, layout: &Layout, finding: &Fin
     let now = |cell: &Cell| finding.at.is_none_or(|at| began(cell).is_none_or(|from| from <= at));
     let found = cells.iter().rev().find(|(_, cell)| now(cell) && finding.at.is_some());
     let Some(&(line, cell)) = found.or(cells.first()) else { return left_out(played, layout, &firsts) };
-    let beats = f64::from(timeline.meter.beats).max(1.0);
-    let whole = last > number || finding.beat.is_none();
+    let moment = finding.beat(timeline).and(finding.moment(timeline));
+    let whole = last > number || moment.is_none();
     if whole {
         let end = (layout.lines.get(line)?.iter())
-            .filter(|c| c.run == cell.run && c.bar >= cell.bar && c.bar <= cell.bar + (last - number) as usize)
+            .filter(|c| {
+                c.run == cell.run && c.bar >= cell.bar && c.bar <= cell.bar.saturating_add(last.saturating_sub(number))
+            })
             .map(|c| c.x + layout.bar)
             .fold(cell.x, f64::max);
         return Some((line, cell.x + 2.0, if last > number { end - 2.0 } else { cell.x + 2.0 }));
     }
-    let beat = finding.beat.filter(|b| b.is_finite()).unwrap_or(1.0).clamp(1.0, beats + 1.0);
-    let at = timeline.bars.get(cell.bar)?.at
-        + crate::units::Ticks(((beat - 1.0) * timeline.meter.beat().0 as f64).round() as i64);
+    // At the same place in the bar, in whichever pass it is drawn.
+    let from = timeline.bars.get(place.bar.unwrap_or(bars.start))?.at;
+    let at = timeline.bars.get(cell.bar)?.at + (moment.unwrap_or(from) - from);
     let x = layout.x(timeline, cell, at);
     Some((line, x, x))
 }
@@ -86,11 +87,13 @@ fn left_out(played: &Played, layout: &Layout, bars: &[usize]) -> Option<(usize, 
 /// The notes of every line.
 pub(super) fn notes(assessment: &Assessment, played: &Played, layout: &Layout, width: f64) -> Vec<Vec<Note>> {
     let mut wanted: Vec<Vec<(f64, f64, usize)>> = vec![Vec::new(); layout.lines.len()];
-    for (i, finding) in assessment.findings.iter().enumerate() {
-        if let Some((line, from, to)) = spot(assessment, played, layout, finding)
-            && let Some(line) = wanted.get_mut(line)
-        {
-            line.push((from, to, i));
+    for (i, statement) in assessment.statements().into_iter().enumerate() {
+        for finding in assessment.findings.get(statement).unwrap_or_default() {
+            if let Some((line, from, to)) = spot(assessment, played, layout, finding)
+                && let Some(line) = wanted.get_mut(line)
+            {
+                line.push((from, to, i));
+            }
         }
     }
     wanted
@@ -106,9 +109,11 @@ pub(super) fn notes(assessment: &Assessment, played: &Played, layout: &Layout, w
 /// Each note in the first row where it does not touch another.
 fn set(assessment: &Assessment, line: &[(f64, f64, usize)], width: f64, worded: bool) -> Vec<Note> {
     // Findings at one place share a note when there is no room for words.
+    let statements = assessment.statements();
     let mut groups: Vec<(f64, f64, Vec<usize>)> = Vec::new();
     for (from, to, i) in line {
         match groups.last_mut().filter(|g| !worded && (from - g.0).abs() < 12.0) {
+            Some(group) if group.2.contains(i) => {}
             Some(group) => group.2.push(*i),
             None => groups.push((*from, *to, vec![*i])),
         }
@@ -116,8 +121,8 @@ fn set(assessment: &Assessment, line: &[(f64, f64, usize)], width: f64, worded: 
     let drafts: Vec<Draft> = (groups.into_iter())
         .map(|(from, to, findings)| {
             let number = numbers(&findings);
-            let said = findings.first().and_then(|i| assessment.findings.get(*i)).filter(|_| worded);
-            let words = said.map(|finding| words::short(assessment, finding)).unwrap_or_default();
+            let first = findings.first().and_then(|i| assessment.findings.get(statements.get(*i)?.start));
+            let words = first.filter(|_| worded).map(say::short).unwrap_or_default();
             let after = if words.is_empty() { 0.0 } else { 3.5 + Pen::new(SIZE).width(&words) };
             let long = Pen::new(SIZE).bold().width(&number) + after;
             Draft { from, to, number, words, long }

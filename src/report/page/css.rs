@@ -73,7 +73,11 @@ figcaption{color:var(--grey);font-size:1rem;margin-bottom:.3rem}
 .note{display:none}
 footer{margin-top:1.5rem;border-top:1px solid var(--line);padding-top:.8rem;font-size:1rem;line-height:1.55}
 .tiny{color:var(--grey);font-size:.85rem}
+.beat{display:inline-block;width:.8em;height:.8em;border-radius:50%;background:currentColor;margin:0 .4em;animation:beat 1s steps(1) infinite}
+@keyframes beat{0%{opacity:1}30%{opacity:.12}}
+@media screen{.print{display:none}}
+@media (prefers-reduced-motion:reduce){.screen,.beat{display:none}.print{display:inline}}
 @media screen and (max-width:44rem){.say{font-size:1.4rem}}
-@media print{body{font-size:12.5pt;line-height:1.5}h1{font-size:26pt}h1.small{font-size:16pt}section{padding:10pt 0 4pt;margin-top:9pt}\
+@media print{.screen,.beat{display:none}body{font-size:12.5pt;line-height:1.5}h1{font-size:26pt}h1.small{font-size:16pt}section{padding:10pt 0 4pt;margin-top:9pt}\
 .note{display:block}.note div{border-bottom:1px solid var(--line);height:21pt}footer{margin-top:12pt;font-size:10.5pt}.tiny{font-size:8.5pt}}
 ";

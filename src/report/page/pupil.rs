@@ -4,16 +4,14 @@
 use std::fmt::Write as _;
 use std::ops::Range;
 
-use crate::assess::{Assessment, Kind};
+use crate::assess::{Assessment, What, say};
 use crate::part::{Hands, Surface};
-use crate::units::{Bpm, Ticks};
+use crate::units::{Bpm, Seconds, Ticks};
 
 use super::super::chart::{self, Highlight, Sign};
 use super::super::{Meta, words};
 use super::{PageError, css, document, escape, name};
 
-/// Most bars shown: what a child plays from memory at once.
-const MOST_BARS: usize = 2;
 /// Longest name that stands in one line at full size.
 const SHORT_NAME: usize = 24;
 /// The bar on paper and on a phone.
@@ -26,7 +24,7 @@ something hurts, or your ears ring, stop and tell a grown-up.";
 const PRIVATE: &str = "Your recording stayed on the computer where this page was made.";
 
 pub(super) fn page(assessment: &Assessment, meta: &Meta) -> Result<String, PageError> {
-    let (timeline, advice) = (&assessment.timeline, &assessment.advice);
+    let timeline = &assessment.timeline;
     let mut body = String::new();
     let out = &mut body;
     let pupil = meta.pupil.as_deref().map(|n| words::clean(n, words::NAME)).filter(|n| !n.is_empty());
@@ -40,34 +38,38 @@ pub(super) fn page(assessment: &Assessment, meta: &Meta) -> Result<String, PageE
     }
     sub.extend(meta.date.as_deref().map(|date| format!("your take of {}", name(date))));
     let _ = writeln!(out, "<p class=\"sub\">{}</p>\n</header>", sub.join(", "));
-    let praise = advice.praise.trim();
-    if !praise.is_empty() {
-        say(out, "Keep this", praise);
-        out.push_str("</section>\n");
-    }
-    let fix = advice.fix.trim();
+    spoken(out, "Keep this", &say::praise(assessment));
+    out.push_str("</section>\n");
+    let fix = say::fix(assessment);
     if !fix.is_empty() {
-        say(out, "Try this", fix);
+        spoken(out, "Try this", &fix);
         out.push_str(&bars(assessment)?);
         out.push_str("</section>\n");
     }
-    next(out, assessment, !fix.is_empty());
+    next(out, assessment);
     out.push_str("<section class=\"note\">\n<h2>A word from your teacher</h2>\n<div></div>\n</section>\n");
     let _ = writeln!(out, "<footer><p>{}</p><p class=\"tiny\">{}</p></footer>", escape(CARE), escape(PRIVATE));
     Ok(document(pupil.as_deref().unwrap_or(&title), css::PUPIL, &body))
 }
 
-/// The bars that the fix speaks of, with the key to their shapes.
+/// The bars to practise, as far as the piece has them; `None` without any.
+fn practised(assessment: &Assessment) -> Option<Range<usize>> {
+    let (wanted, all) = (assessment.advice.practise.as_ref()?, assessment.timeline.bars.len());
+    let bars = wanted.start..wanted.end.min(all);
+    (!bars.is_empty()).then_some(bars)
+}
+
+/// The bars to practise, with the key to their shapes.
 pub(super) fn bars(assessment: &Assessment) -> Result<String, PageError> {
-    let (bars, mut out) = (shown(assessment), String::new());
-    if !assessment.advice.fix.trim().is_empty() && !bars.is_empty() {
+    let mut out = String::new();
+    if let (Some(bars), Some(_)) = (practised(assessment), assessment.advice.fix) {
         bar(&mut out, assessment, bars)?;
     }
     Ok(out)
 }
 
 /// A heading and its sentences, each on a line of its own.
-fn say(out: &mut String, heading: &str, text: &str) {
+fn spoken(out: &mut String, heading: &str, text: &str) {
     let _ = writeln!(out, "<section>\n<h2>{heading}</h2>");
     for sentence in sentences(text) {
         let _ = writeln!(out, "<p class=\"say\">{}</p>", escape(sentence));
@@ -89,65 +91,100 @@ fn sentences(text: &str) -> Vec<&str> {
     out
 }
 
-/// The bars to draw: those to practise, around the place the fix speaks of.
-fn shown(assessment: &Assessment) -> Range<usize> {
-    let all = assessment.timeline.bars.len();
-    let Some(wanted) = assessment.advice.practise.clone() else {
-        return place(assessment).map_or(0..0, |(bar, _)| bar..bar + 1);
-    };
-    let wanted = wanted.start.min(all)..wanted.end.min(all);
-    if wanted.len() <= MOST_BARS {
-        return wanted;
-    }
-    let first = place(assessment).map_or(wanted.start, |(bar, _)| bar.clamp(wanted.start, wanted.end - MOST_BARS));
-    first..first + MOST_BARS
-}
-
-/// Bar and moment of the finding that the fix speaks of.
-fn place(assessment: &Assessment) -> Option<(usize, Ticks)> {
+/// What is framed in the drawn bars, and the word under it: the place the fix speaks of, and every other like it in these bars.
+fn highlights(assessment: &Assessment, bars: &Range<usize>) -> Vec<Highlight> {
     let timeline = &assessment.timeline;
-    let finding = assessment.findings.get(assessment.advice.about?)?;
-    let section = finding.section.as_ref()?;
-    let pass = timeline
-        .passes
-        .iter()
-        .find(|pass| pass.section == *section && finding.pass.is_none_or(|number| number == pass.number))?;
-    let number = finding.bar.or(finding.bars.map(|(first, _)| first))?;
-    let bar = pass.bars.start.checked_add(number.checked_sub(1)? as usize).filter(|bar| pass.bars.contains(bar))?;
-    let beats = finding.beat.filter(|beat| beat.is_finite()).unwrap_or(1.0) - 1.0;
-    let ticks = (beats.clamp(0.0, f64::from(timeline.meter.beats)) * timeline.meter.beat().0 as f64).round();
-    Some((bar, timeline.bars.get(bar)?.at + Ticks(ticks as i64)))
-}
-
-/// What is framed in the drawn bar, and the word under it.
-fn highlights(assessment: &Assessment) -> Vec<Highlight> {
-    let timeline = &assessment.timeline;
-    let finding = assessment.advice.about.and_then(|i| assessment.findings.get(i));
-    let (Some(finding), Some((bar, at))) = (finding, place(assessment)) else { return Vec::new() };
-    let Some(start) = timeline.bars.get(bar).map(|b| b.at) else { return Vec::new() };
-    let end = start + timeline.meter.bar();
-    let frame = |from: Ticks, to: Ticks, word: &str| Highlight { bar, from, to, word: word.to_owned() };
-    if finding.kind == Kind::RestNotKept {
-        let rests = timeline.rests.iter().filter(|rest| rest.to > start && rest.from < end);
-        return rests.map(|rest| frame(rest.from.max(start), rest.to.min(end), "wait")).collect();
-    }
-    let stroke = timeline.strokes.iter().find(|s| s.at >= at && s.bar == bar);
-    let word = match finding.kind {
-        Kind::EarlyReEntry => "not before here",
-        Kind::LateReEntry | Kind::JoinGap => "come in here",
-        Kind::WrongSurface => stroke.map_or("here", |s| words::simple_surface(s.surface)),
-        Kind::NotTogether => "together",
-        Kind::Paused | Kind::Restarted | Kind::Lost => "go on here",
-        _ => return Vec::new(),
+    let Some(about) = assessment.advice.about() else { return Vec::new() };
+    let together = assessment.statements().into_iter().find(|s| s.contains(&about));
+    let findings = together.and_then(|s| assessment.findings.get(s)).unwrap_or_default();
+    let mut out: Vec<Highlight> = Vec::new();
+    let mut frame = |bar: usize, from: Ticks, to: Ticks, word: &str| {
+        if bars.contains(&bar) && out.iter().all(|h| h.from != from) {
+            out.push(Highlight { bar, from, to, word: word.to_owned() });
+        }
     };
-    let from = stroke.map_or(at, |s| s.at);
     // One cell of the drawing holds one stroke, however short the cells are.
-    vec![frame(from, from + Ticks(1), word)]
+    let at_stroke = |j: usize| timeline.strokes.get(j).map(|s| (s.bar, s.at, s.at + Ticks(1)));
+    for finding in findings {
+        let word = |stroke: Option<usize>| say::mark(timeline, finding, stroke);
+        match &finding.what {
+            What::RestNotKept { rest, .. } => {
+                let Some((rest, word)) = timeline.rests.get(*rest).zip(word(None)) else { continue };
+                for bar in bars.clone() {
+                    let Some(start) = timeline.bars.get(bar).map(|b| b.at) else { continue };
+                    let (from, to) = (rest.from.max(start), rest.to.min(start + timeline.meter.bar()));
+                    if from < to {
+                        frame(bar, from, to, word);
+                    }
+                }
+            }
+            What::WrongSurface { strokes, .. } | What::StrokesMissing { strokes, .. } => {
+                for &j in strokes {
+                    if let (Some((bar, from, to)), Some(word)) = (at_stroke(j), word(Some(j))) {
+                        frame(bar, from, to, word);
+                    }
+                }
+            }
+            // Where the next bar should have come.
+            What::Restarted { .. }
+            | What::RepeatExtra { .. }
+            | What::RepeatMissing { .. }
+            | What::SectionSkipped { .. } => {
+                let next = bars.clone().nth(1).unwrap_or(bars.start);
+                let first = timeline.bars.get(next).map(|b| b.strokes.start).and_then(at_stroke);
+                if let (Some((bar, from, to)), Some(word)) = (first.filter(|f| f.0 == next), word(None)) {
+                    frame(bar, from, to, word);
+                }
+            }
+            What::StartedLate { .. } => {
+                if let (Some((bar, from, to)), Some(word)) = (at_stroke(0), word(None)) {
+                    frame(bar, from, to, word);
+                }
+            }
+            What::NotTogether { .. } => {
+                let both = timeline.strokes.iter().enumerate().filter(|(_, s)| s.hands == Hands::Both);
+                for (j, _) in both.filter(|(_, s)| bars.contains(&s.bar)) {
+                    if let (Some((bar, from, to)), Some(word)) = (at_stroke(j), word(None)) {
+                        frame(bar, from, to, word);
+                    }
+                }
+            }
+            What::EarlyReEntry { .. }
+            | What::LateReEntry { .. }
+            | What::JoinGap { .. }
+            | What::JoinRushed { .. }
+            | What::Paused { .. }
+            | What::Lost { .. }
+            | What::Rushing(_)
+            | What::Dragging(_)
+            | What::UnevenHands(_)
+            | What::LevelFlat { .. }
+            | What::TempoApart { .. } => {
+                let place = finding.place.as_ref();
+                let stroke = place.and_then(|p| p.stroke);
+                let first = || timeline.bars.get(place?.bar?).map(|b| b.strokes.start);
+                if let (Some((bar, from, to)), Some(word)) = (stroke.or_else(first).and_then(at_stroke), word(stroke)) {
+                    frame(bar, from, to, word);
+                }
+            }
+        }
+    }
+    // A word under each of many frames would be said many times over: neighbours share one.
+    out.sort_by_key(|h| h.from);
+    let mut last: Option<(usize, String)> = None;
+    for highlight in &mut out {
+        let this = (highlight.bar, highlight.word.clone());
+        if last.as_ref() == Some(&this) {
+            highlight.word.clear();
+        }
+        last = Some(this);
+    }
+    out
 }
 
 fn bar(out: &mut String, assessment: &Assessment, bars: Range<usize>) -> Result<(), PageError> {
     let timeline = &assessment.timeline;
-    let highlights = highlights(assessment);
+    let highlights = highlights(assessment, &bars);
     for bar in bars.clone() {
         let Some(written) = timeline.bars.get(bar) else { continue };
         let section = timeline.passes.get(written.pass).map(|pass| words::clean(&pass.section, words::NAME));
@@ -172,7 +209,7 @@ fn key(out: &mut String, assessment: &Assessment, bars: Range<usize>) -> Result<
     let strokes = || timeline.strokes.iter().filter(|s| bars.contains(&s.bar));
     let mut signs = Vec::new();
     for surface in Surface::ALL.into_iter().filter(|surface| strokes().any(|s| s.surface == *surface)) {
-        signs.push((Sign::Surface(surface), words::simple_surface(surface)));
+        signs.push((Sign::Surface(surface), say::surface(surface)));
     }
     if strokes().any(|s| s.hands == Hands::Both) {
         signs.push((Sign::Both, "both hands"));
@@ -190,47 +227,37 @@ fn key(out: &mut String, assessment: &Assessment, bars: Range<usize>) -> Result<
 }
 
 /// What to do next, one step to a line.
-fn next(out: &mut String, assessment: &Assessment, fixing: bool) {
+fn next(out: &mut String, assessment: &Assessment) {
     let (timeline, advice) = (&assessment.timeline, &assessment.advice);
-    let bars = shown(assessment);
-    let section = timeline.bars.get(bars.start).and_then(|b| timeline.passes.get(b.pass));
-    let mut steps = Vec::new();
-    if let Some(pass) = section.filter(|_| fixing && !bars.is_empty()) {
-        let letter = words::clean(&pass.section, words::NAME);
-        steps.push(if bars.len() == 1 {
-            "Play this bar three times. Slowly.".to_owned()
-        } else {
-            "Play these bars three times. Slowly.".to_owned()
-        });
-        steps.push(format!("Then play all of {letter}."));
-    } else {
-        steps.push("Play it once more.".to_owned());
+    let mut steps = vec![escape(&say::step(assessment))];
+    if let Some(bars) = practised(assessment) {
+        let pass = |bar: usize| timeline.bars.get(bar).and_then(|b| timeline.passes.get(b.pass));
+        let mut letters: Vec<String> = Vec::new();
+        for pass in bars.filter_map(pass) {
+            let letter = words::clean(&pass.section, words::NAME);
+            if letters.last() != Some(&letter) {
+                letters.push(letter);
+            }
+        }
+        steps.push(format!("Then play all of {}.", escape(&words::listed(&letters))));
     }
+    let beat = Seconds::of(advice.next.quarter().get());
+    steps.push(format!(
+        "Your tempo: <b>{:.0}</b>. <span class=\"grey screen\">This dot beats it.</span> <i class=\"beat\" style=\"animation-duration:{:.3}s\"></i><span class=\"grey print\">{}</span>",
+        advice.next.get(),
+        beat.get(),
+        escape(&tempo_words(advice.next))
+    ));
     let _ = writeln!(out, "<section>\n<h2>Next time</h2>\n<ol class=\"steps\">");
     for (i, step) in steps.iter().enumerate() {
-        let _ = writeln!(out, "<li><span class=\"n\">{}</span><span>{}</span></li>", i + 1, escape(step));
+        let _ = writeln!(out, "<li><span class=\"n\">{}</span><span>{step}</span></li>", i + 1);
     }
-    let _ = writeln!(
-        out,
-        "<li><span class=\"n\">{}</span><span>Your tempo: <b>{:.0}</b>. <span class=\"grey\">{}</span></span></li>\n</ol>",
-        steps.len() + 1,
-        advice.next.get(),
-        tempo_words(advice.next)
-    );
-    out.push_str("</section>\n");
+    out.push_str("</ol>\n</section>\n");
 }
 
-/// A tempo against the one every child knows: a clock ticks sixty times a minute.
-fn tempo_words(bpm: Bpm) -> &'static str {
-    match bpm.get().round() {
-        bpm if bpm < 55.0 => "Slower than a clock ticks.",
-        bpm if bpm <= 65.0 => "As fast as a clock ticks.",
-        bpm if bpm <= 85.0 => "A little faster than a clock ticks.",
-        bpm if bpm <= 95.0 => "Three beats for two ticks of a clock.",
-        bpm if bpm < 115.0 => "Not quite twice as fast as a clock ticks.",
-        bpm if bpm <= 125.0 => "Twice as fast as a clock ticks.",
-        _ => "More than twice as fast as a clock ticks.",
-    }
+/// A tempo that can be found with any clock: beats counted over ten seconds.
+fn tempo_words(bpm: Bpm) -> String {
+    format!("Count {:.0} beats in ten seconds of a clock.", (bpm.get() / 6.0).round())
 }
 
 #[cfg(test)]
@@ -244,9 +271,8 @@ mod tests {
     }
 
     #[test]
-    fn a_clock_ticks_sixty_times_a_minute() {
-        assert!(tempo_words(Bpm::clamped(60.0)).starts_with("As fast"));
-        assert!(tempo_words(Bpm::clamped(120.0)).starts_with("Twice"));
-        assert!(tempo_words(Bpm::clamped(90.0)).starts_with("Three beats for two"));
+    fn a_tempo_is_found_with_a_clock() {
+        assert_eq!(tempo_words(Bpm::clamped(60.0)), "Count 10 beats in ten seconds of a clock.");
+        assert_eq!(tempo_words(Bpm::clamped(84.0)), "Count 14 beats in ten seconds of a clock.");
     }
 }

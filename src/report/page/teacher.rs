@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use crate::assess::{Assessment, Finding, Status};
+use crate::assess::{Assessment, Status, say};
 use crate::part::Surface;
 use crate::stats::median;
 
@@ -50,39 +50,41 @@ pub(super) fn page(assessment: &Assessment, meta: &Meta) -> Result<String, PageE
 }
 
 fn findings(out: &mut String, assessment: &Assessment) {
-    if assessment.findings.is_empty() && assessment.clock.is_none() {
+    let statements = assessment.statements();
+    if statements.is_empty() && assessment.clock.is_none() {
         return;
     }
-    let heading = match assessment.findings.len() {
-        0 => "Nothing to mend was found",
+    let heading = match statements.len() {
+        0 => say::nothing(assessment).trim_end_matches('.'),
         1 => "One thing to look at",
         _ => "What to look at, most important first",
     };
     let _ = writeln!(out, "<section>\n<h2>{heading}</h2>");
-    if !assessment.findings.is_empty() {
+    if !statements.is_empty() {
         out.push_str("<ol class=\"findings\">\n");
-        for (i, finding) in assessment.findings.iter().enumerate() {
-            self::finding(out, assessment, i + 1, finding);
+        for (i, statement) in statements.into_iter().enumerate() {
+            self::statement(out, assessment, i + 1, statement);
         }
         out.push_str("</ol>\n");
     }
     out.push_str("</section>\n");
 }
 
-fn finding(out: &mut String, assessment: &Assessment, number: usize, finding: &Finding) {
-    let mut about = vec![words::place(&assessment.timeline, finding), words::doubt(finding.confidence).to_owned()];
-    about.extend(finding.at.map(|at| format!("at {} in the recording", words::moment(at))));
-    let _ = write!(out, "<li><span class=\"n\">{number}</span><div>{}", escape(&finding.text));
-    let _ = write!(out, " <span class=\"where\">{}</span>", escape(&words::capital(&about.join(" · "))));
-    let mut why = finding.evidence.trim().to_owned();
-    if let Some(otherwise) = finding.otherwise {
-        let other = words::heading(otherwise).to_lowercase();
-        let _ = write!(why, "{}The same sounds could also mean: {other}.", if why.is_empty() { "" } else { " " });
+fn statement(out: &mut String, assessment: &Assessment, number: usize, statement: std::ops::Range<usize>) {
+    let findings = assessment.findings.get(statement.clone()).unwrap_or_default();
+    let about = words::about(assessment, findings, " in the recording").join(" · ");
+    let text = say::statement(assessment, statement);
+    let _ = write!(out, "<li><span class=\"n\">{number}</span><div>{}", escape(&text));
+    let _ = write!(out, " <span class=\"where\">{}</span>", escape(&words::capital(&about)));
+    out.push_str(" <details><summary>why</summary>");
+    for finding in findings {
+        let mut why = say::evidence(&finding.evidence);
+        if let Some(otherwise) = finding.otherwise {
+            let _ = write!(why, " The same sounds could also mean: {}.", say::heading(otherwise).to_lowercase());
+        }
+        let _ = write!(out, "<p>{}</p>", escape(&why));
     }
-    if !why.is_empty() {
-        let _ = write!(out, " <details><summary>why</summary><p>{}</p></details>", escape(&why));
-    }
-    out.push_str("</div></li>\n");
+    out.push_str("</details></div></li>\n");
 }
 
 /// The chart for paper and for a phone, and whether it needs a side of the sheet.
@@ -112,17 +114,18 @@ pub(super) fn drawings(assessment: &Assessment) -> Result<(String, bool), PageEr
 fn in_words(out: &mut String, assessment: &Assessment) {
     let advice = &assessment.advice;
     out.push_str("<div class=\"words\">\n<section>\n<h2>For the pupil</h2>\n");
-    let fix = advice.fix.trim();
-    for (label, said) in [("Keep", advice.praise.trim()), ("Try", fix)] {
+    let practise = advice.practise.as_ref().map(|bars| say::exercise(&assessment.timeline, bars));
+    let practise = practise.map_or_else(String::new, |bars| format!("{}.", say::capital(&bars)));
+    for (label, said) in [("Keep", say::praise(assessment)), ("Try", say::fix(assessment)), ("Play", practise)] {
         if !said.is_empty() {
-            let _ = writeln!(out, "<p><span class=\"grey\">{label}:</span> {}</p>", escape(said));
+            let _ = writeln!(out, "<p><span class=\"grey\">{label}:</span> {}</p>", escape(&said));
         }
     }
     let _ = writeln!(
         out,
         "<p><span class=\"grey\">Next:</span> {:.0} quarter notes a minute. {}</p>\n</section>",
         advice.next.get(),
-        escape(advice.why.trim())
+        escape(&say::why(assessment))
     );
     out.push_str("<section>\n<h2>What this take cannot tell</h2>\n");
     if assessment.limits.is_empty() {
@@ -130,7 +133,7 @@ fn in_words(out: &mut String, assessment: &Assessment) {
     } else {
         out.push_str("<ul class=\"plain\">\n");
         for limit in &assessment.limits {
-            let _ = writeln!(out, "<li>{}</li>", escape(limit));
+            let _ = writeln!(out, "<li>{}</li>", escape(&say::limit(&assessment.timeline, limit)));
         }
         out.push_str("</ul>\n");
     }
