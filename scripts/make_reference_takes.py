@@ -94,6 +94,7 @@ def too_fast(plan, rng):
     """Swift begins a quarter above the tempo asked for and is still faster at the end."""
     plan.drift = float(np.log(1.13))
     pupil.fault(plan, ["rushing"], plan.visits[0], 0.0, [], 13, "percent", True)
+    pupil.fault(plan, ["tempo-apart"], plan.visits[0], 0.0, [], 105, "bpm", True)
 
 
 # name, container, what happens, form, asked, played at first, jitter s, plays on, noise and dB under the strikes, phone, seed
