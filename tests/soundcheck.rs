@@ -55,13 +55,15 @@ fn take(folder: &Path) -> PathBuf {
     let practice = Practice::of(&part, None, &laps, bpm).unwrap();
     let guide = render(&practice, &GuideConfig::default(), EAR_RATE).unwrap();
     let asked = Description::new(&part, None, &laps, bpm, &guide);
-    let of = PartOfTake { path: demo("lantern-parade.toml"), sha256: fingerprint(text.as_bytes()), title: part.title };
+    let of = PartOfTake { path: "/dev/zero".into(), sha256: fingerprint(text.as_bytes()), title: part.title };
     let mut card = Card::new(of, asked, "default".into(), EAR_RATE.get(), 1);
     card.pupil = Some("Swift".into());
     card.sound_check = Some(KeptCheck { surfaces: Some(SURFACES.into()), ..KeptCheck::default() });
     let path = folder.join("swift-1.wav");
     std::fs::copy(demo("swift.wav"), &path).unwrap();
-    card.write(&path).unwrap();
+    card.write(&path, None).unwrap();
+    // By its content, whatever the card calls it.
+    std::fs::copy(demo("lantern-parade.toml"), folder.join("some-part.toml")).unwrap();
     path
 }
 
@@ -99,9 +101,10 @@ fn a_card_that_names_a_file_elsewhere_gets_none() {
     let folder = tempfile::tempdir().unwrap();
     let path = take(folder.path());
     let mut card = Card::of(&path).unwrap().unwrap();
+    let earlier = card.clone();
     let elsewhere = format!("{}:centre", demo("wren.m4a").display());
     card.sound_check = Some(KeptCheck { surfaces: Some(elsewhere), ..KeptCheck::default() });
-    card.write(&path).unwrap();
+    card.write(&path, Some(&earlier)).unwrap();
     assert!(beside(&path).exists());
     let output = run(&["assess", path.to_str().unwrap(), "--json"]);
     assert!(output.status.success() && said(&output).contains("cannot be used"), "{}", said(&output));

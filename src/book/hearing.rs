@@ -7,7 +7,6 @@
 //! the guide plays is nobody's take. Two recordings are of one sound when the same strikes stand at the same intervals
 //! ([`same_sound`]).
 
-use std::io::Cursor;
 use std::path::Path;
 
 use super::distil::{self, Distilled};
@@ -52,10 +51,15 @@ pub(super) struct Listened {
 }
 
 /// The sound of a recording from its beginning.
-pub(super) fn open(item: &Item, bytes: &[u8]) -> Result<Source, AudioError> {
+pub(super) fn open(item: &Item) -> Result<Source, AudioError> {
+    let name = Path::new(&item.place);
     match &item.bytes {
         Bytes::File(path) => audio::open(path),
-        _ => audio::open_source(Cursor::new(bytes.to_vec()), Path::new(&item.place)),
+        Bytes::Member(..) | Bytes::Spooled(_) => {
+            let unreadable =
+                |source| AudioError::Open { path: name.into(), reason: "it cannot be read", source: Some(source) };
+            audio::open_source(item.open().map_err(unreadable)?, name)
+        }
     }
 }
 
@@ -86,8 +90,8 @@ impl Listened {
     ///
     /// # Errors
     /// If it is none.
-    pub(super) fn to(item: &Item, bytes: &[u8]) -> Result<Listened, AudioError> {
-        let mut source = open(item, bytes)?;
+    pub(super) fn to(item: &Item) -> Result<Listened, AudioError> {
+        let mut source = open(item)?;
         let (take, low) = chain::hear_with_low(|block| source.next_block(block))?;
         Ok(Listened { take, low })
     }
@@ -106,21 +110,15 @@ impl Listened {
     }
 
     /// The take without one of these guides, where one plays in it.
-    fn without(&self, item: &Item, bytes: &[u8], guides: &[Guide]) -> Option<Take> {
+    fn without(&self, item: &Item, guides: &[Guide]) -> Option<Take> {
         let (which, lock) = chain::find_guide(guides, &self.low)?;
-        let samples = open(item, bytes).ok()?.read_to_end().ok()?;
+        let samples = open(item).ok()?.read_to_end().ok()?;
         Some(chain::hear_without(&samples, guides.get(which)?, &lock))
     }
 
     /// Which of the parts it is: the assessment against it, or in words why that is not sure. `told`: somebody has said
     /// that it is one of these.
-    pub(super) fn which(
-        &self,
-        item: &Item,
-        bytes: &[u8],
-        parts: &[&Assigned],
-        told: bool,
-    ) -> Result<(usize, Assessment), String> {
+    pub(super) fn which(&self, item: &Item, parts: &[&Assigned], told: bool) -> Result<(usize, Assessment), String> {
         let first = which(&self.take, parts, told);
         let near = match &first {
             Ok((k, assessment)) => {
@@ -134,7 +132,7 @@ impl Listened {
             }
             Err(_) => parts,
         };
-        match self.without(item, bytes, &guides(near, item.card.as_ref())) {
+        match self.without(item, &guides(near, item.card.as_ref())) {
             Some(take) => which(&take, parts, told),
             None => first,
         }
@@ -147,8 +145,8 @@ impl Listened {
 /// If it cannot be heard.
 pub(super) fn again(item: &Item, assigned: &Assigned) -> Result<Distilled, BookError> {
     let refuse = |e: AudioError| BookError::Refused { what: e.to_string(), hint: e.hint().into() };
-    let (_, assessment) = (Listened::to(item, &[]).map_err(refuse)?)
-        .which(item, &[], &[assigned], true)
+    let (_, assessment) = (Listened::to(item).map_err(refuse)?)
+        .which(item, &[assigned], true)
         .map_err(|what| BookError::Refused { what, hint: "`pailbeat check` on its part file says more".into() })?;
     Ok(distil::distil(&assessment))
 }

@@ -3,9 +3,11 @@
 use anyhow::{Result, anyhow};
 
 use super::files::{print, tell};
+use super::found::PartText;
 use super::take::{Plan, record};
 use super::{AgainArgs, Outcome, assess};
 use crate::assess::{Assessment, InARow, Move, RerunRule, clean_passes, rerun};
+use crate::files::Shown as _;
 use crate::guide::{Description, Excerpt, GuideConfig, Heard, Laps, Practice, render};
 use crate::take::{Card, Tally};
 use crate::units::{Bpm, Decibels};
@@ -26,10 +28,10 @@ pub(super) fn run(args: &AgainArgs) -> Result<Outcome> {
         anyhow!(
             "`{}` has no take card beside it, so that the part is not known\nhint: record with `pailbeat take`, or practise \
              with `pailbeat take PART --bars A:2-3 --times 4`",
-            args.take.display()
+            args.take.shown()
         )
     })?;
-    let (part, ..) = assess::by_card(&card, &card.part.path)?;
+    let (part, ..) = assess::by_card(&card, &PartText::of_card(&card, &args.take)?)?;
     let (assessment, practice) = assess::judge_by_card(&args.take, &card)?;
     let share = |percent: f64| if percent.is_finite() { percent / 100.0 } else { 0.0 };
     let rule = RerunRule { clean: args.clean, failed: args.failed, up: share(args.up), down: share(args.down) };

@@ -1,20 +1,24 @@
 //! `pailbeat assess`: recordings held against a part.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::mpsc;
 
-use anyhow::{Context, Result, anyhow, bail};
+use anyhow::{Result, anyhow, bail};
 
 use super::files::{self, print, tell};
+use super::found::PartText;
+use super::reports::Reports;
 use super::{AssessArgs, Outcome, guide, part, strikes};
 use crate::assess::{Assessment, ClockSource};
 use crate::audio::{AudioError, Facts};
 use crate::chain::{self, Take};
+use crate::files::Shown as _;
 use crate::guide::{Guide, Practice};
 use crate::onset::EAR_RATE;
 use crate::part::{Part, Surface, Timeline};
-use crate::report::{Meta, chart, json, page, text};
+use crate::report::{Meta, json};
 use crate::surface::Calibration;
 use crate::take::{Card, beside, fingerprint};
 use crate::units::Seconds;
@@ -44,7 +48,7 @@ impl Known {
 
     /// Hears the known strikes. They are told apart by order alone, so their number must fit.
     fn hear(&self) -> Result<Calibration> {
-        let name = self.recording.display();
+        let name = self.recording.shown();
         let (take, _) = strikes::hear(&self.recording).map_err(|e| anyhow!("{e}; {}", e.hint()))?;
         let (found, each) = (take.features.len(), 3);
         if found != each * self.surfaces.len() {
@@ -95,6 +99,7 @@ struct Job<'a> {
     part: Option<(&'a Path, Plan)>,
     /// How the surfaces sound, where that was given; else a take's card may say so.
     known: Option<Calibration>,
+    reports: Reports<'a>,
 }
 
 /// What a take is held against.
@@ -131,19 +136,16 @@ fn says(args: &AssessArgs) -> bool {
         || practised.times.is_some()
 }
 
-/// What the card of a take says was asked for, held against the part named or, without one, the part on the card.
-pub(super) fn by_card(card: &Card, part_path: &Path) -> Result<(Part, Practice, Guide)> {
-    let name = part_path.display();
-    let bytes = std::fs::read(part_path).with_context(|| {
-        format!("cannot read the part `{name}`, which the take card names; name the part file before the take")
-    })?;
-    if fingerprint(&bytes) != card.part.sha256 {
+/// What the card of a take says was asked for, held against the part named or, without one, the part it means.
+pub(super) fn by_card(card: &Card, text: &PartText) -> Result<(Part, Practice, Guide)> {
+    let name = &text.name;
+    if fingerprint(&text.bytes) != card.part.sha256 {
         bail!(
             "the part `{name}` is not the one that was played: it has changed since, or is another; name the part that was \
              played, and the tempo with `--bpm`"
         );
     }
-    let part = part::read(part_path)?;
+    let part = part::parsed(text)?;
     let (practice, guide) =
         card.asked.rebuild(&part).map_err(|e| anyhow!("the take card does not fit the part `{name}`: {e}"))?;
     Ok((part, practice, guide))
@@ -162,7 +164,7 @@ fn known_by_card(path: &Path, card: &Card) -> Calibration {
     heard.unwrap_or_else(|error| {
         tell(&format!(
             "note: `{}`: its sound check's strikes cannot be used, so that its surfaces are told without them: {error:#}",
-            path.display()
+            path.shown()
         ));
         Calibration::default()
     })
@@ -170,7 +172,7 @@ fn known_by_card(path: &Path, card: &Card) -> Calibration {
 
 /// A take heard and judged, with what its card says of it.
 pub(super) fn judge_by_card(path: &Path, card: &Card) -> Result<(Assessment, Practice)> {
-    let (_, practice, guide) = by_card(card, &card.part.path)?;
+    let (_, practice, guide) = by_card(card, &PartText::of_card(card, path)?)?;
     let (guides, expected) = heard_guides(card, guide);
     let (take, facts) =
         strikes::hear_guided(path, &guides, expected).map_err(|e| anyhow!("{e}\nhint: {}", e.hint()))?;
@@ -230,11 +232,11 @@ impl Job<'_> {
             }
             Err(error) => return Err(error.into()),
         };
-        let from = |card: Card, part: &Path| -> Result<(Plan, Option<Card>)> {
-            let (_, practice, guide) = by_card(&card, part)?;
+        let from = |card: Card, part: Result<PartText>| -> Result<(Plan, Option<Card>)> {
+            let (_, practice, guide) = by_card(&card, &part?)?;
             tell(&format!(
                 "note: `{}`: by its card `{}` at {} quarter notes a minute",
-                path.display(),
+                path.shown(),
                 card.part.title,
                 card.asked.bpm
             ));
@@ -243,16 +245,16 @@ impl Job<'_> {
         };
         match (&self.part, card) {
             (None, Some(card)) => {
-                let part = card.part.path.clone();
-                from(card, &part)
+                let part = PartText::of_card(&card, path);
+                from(card, part)
             }
             (None, None) => {
                 bail!("it has no take card beside it, so that the part is not known; name the part file first")
             }
             (Some((_, plan)), None) => Ok((plan.clone(), None)),
             (Some((_, plan)), Some(_)) if says(self.args) => Ok((plan.clone(), None)),
-            (Some((part, plan)), Some(card)) => from(card, part).or_else(|error| {
-                tell(&format!("note: `{}`: {error:#}; the part is taken as it stands", path.display()));
+            (Some((part, plan)), Some(card)) => from(card, PartText::named(part)).or_else(|error| {
+                tell(&format!("note: `{}`: {error:#}; the part is taken as it stands", path.shown()));
                 Ok((plan.clone(), None))
             }),
         }
@@ -271,27 +273,15 @@ impl Job<'_> {
         Ok(judged(&take, &facts, &plan.timeline, &known, card.as_ref()))
     }
 
-    fn report(&self, path: &Path, assessment: &Assessment) -> Result<String> {
-        let name = path.file_stem().map_or("take".into(), |s| s.to_string_lossy().into_owned());
-        let file = path.file_name().map_or(name.clone(), |s| s.to_string_lossy().into_owned());
-        let meta = Meta { pupil: self.args.pupil.clone(), date: self.args.date.clone(), take: file };
-        let folder = &self.args.out;
-        std::fs::create_dir_all(folder).with_context(|| format!("cannot make the folder `{}`", folder.display()))?;
-        let style = chart::ChartStyle::alone(meta.clone());
-        let wanted: [(&str, Vec<u8>); 4] = [
-            ("-teacher.html", page::teacher(assessment, &meta)?.into_bytes()),
-            ("-pupil.html", page::pupil(assessment, &meta)?.into_bytes()),
-            ("-chart.svg", chart::svg(assessment, &style)?.into_bytes()),
-            ("-chart.png", chart::png(assessment, &style)?),
-        ];
-        let mut out = text::summary(assessment, &meta);
-        out.push_str("\nWritten:\n");
-        for (ending, bytes) in wanted {
-            let target = folder.join(format!("{name}{ending}"));
-            files::write(&target, &bytes)?;
-            out.push_str(&format!("  {}\n", target.display()));
+    /// All that is to be printed of a take; its pages are written as soon as it is heard.
+    fn done(&self, path: &Path) -> Result<String, Failure> {
+        let assessment = self.assess(path)?;
+        if self.args.json {
+            return Ok(json::assessment(&assessment));
         }
-        Ok(out)
+        let file = path.file_name().map_or("take".into(), |s| s.to_string_lossy().into_owned());
+        let meta = Meta { pupil: self.args.pupil.clone(), date: self.args.date.clone(), take: file };
+        self.reports.write(path, &assessment, &meta).map_err(Failure::Other)
     }
 }
 
@@ -304,7 +294,7 @@ pub(super) fn run(args: &AssessArgs) -> Result<Outcome> {
                 bail!(
                     "`{}` alone cannot be assessed: name the part file first, then the recordings (only a take with its card \
                      beside it needs no part)",
-                    first.display()
+                    first.shown()
                 );
             }
             (Some((first.as_path(), Plan::asked(args, first)?)), rest)
@@ -313,31 +303,32 @@ pub(super) fn run(args: &AssessArgs) -> Result<Outcome> {
         _ => (None, args.files.as_slice()),
     };
     let known = args.surfaces.as_ref().map(Known::hear).transpose()?;
-    let job = Job { args, takes, part, known };
-    let verdicts = all(&job);
+    let job = Job { args, takes, part, known, reports: Reports::in_folder(&args.out) };
     let mut failed = 0;
-    let mut rows = Vec::new();
-    for (path, verdict) in takes.iter().zip(verdicts) {
-        match verdict {
-            Ok(assessment) if args.json => rows.push(json::assessment(&assessment)),
-            Ok(assessment) => print(&format!("{}\n", job.report(path, &assessment)?))?,
-            Err(Failure::Audio(error)) => {
-                failed += 1;
-                strikes::refuse(error);
+    let mut rows = strikes::Rows::of(takes.len());
+    let mut result = Ok(());
+    each(&job, |path, done| {
+        let failure = match done {
+            Ok(text) if args.json => return keep(&mut result, rows.put(path, Ok(&text))),
+            Ok(text) => return keep(&mut result, print(&format!("{text}\n"))),
+            Err(failure) => failure,
+        };
+        failed += 1;
+        let (error, hint) = match failure {
+            Failure::Audio(error) => {
+                let hint = error.hint();
+                (anyhow::Error::from(error), Some(hint))
             }
-            Err(Failure::Other(error)) => {
-                failed += 1;
-                files::complain(&error.context(format!("cannot assess `{}`", path.display())), None);
-            }
+            Failure::Other(error) => (error.context(format!("cannot assess `{}`", path.shown())), None),
+        };
+        files::complain(&error, hint);
+        if args.json {
+            keep(&mut result, rows.put(path, Err(&format!("{error:#}"))));
         }
-    }
+    });
+    result?;
     if args.json {
-        // One take gives one object, several an array in the order asked for; what failed is missing from it.
-        print(&match (takes.len(), rows.as_slice()) {
-            (1, [one]) => format!("{one}\n"),
-            (1, _) => String::new(),
-            _ => format!("[{}]\n", rows.join(",\n")),
-        })?;
+        rows.end()?;
     }
     if failed > 0 && takes.len() > 1 {
         tell(&format!("{} of {} takes could be used", takes.len() - failed, takes.len()));
@@ -345,33 +336,45 @@ pub(super) fn run(args: &AssessArgs) -> Result<Outcome> {
     Ok(if failed > 0 { Outcome::SomeFailed } else { Outcome::Done })
 }
 
-/// Assesses every take, as many at a time as there are processors.
-fn all(job: &Job) -> Vec<Result<Assessment, Failure>> {
+/// The first failure to print is the one that is told.
+fn keep(first: &mut Result<()>, printed: Result<()>) {
+    if first.is_ok() {
+        *first = printed;
+    }
+}
+
+/// Assesses every take, as many at a time as there are processors; `tell` hears of each in order, as soon as it can.
+fn each(job: &Job, mut tell: impl FnMut(&Path, Result<String, Failure>)) {
     let takes = job.takes;
     let workers = std::thread::available_parallelism().map_or(1, usize::from).min(takes.len());
     if workers < 2 {
-        return takes.iter().map(|path| job.assess(path)).collect();
+        takes.iter().for_each(|path| tell(path, job.done(path)));
+        return;
     }
     let next = AtomicUsize::new(0);
-    let done = Mutex::new(Vec::with_capacity(takes.len()));
+    let (send, receive) = mpsc::channel();
     std::thread::scope(|scope| {
         for _ in 0..workers {
-            scope.spawn(|| {
-                while let Some(path) = takes.get(next.fetch_add(1, Ordering::Relaxed)) {
-                    let verdict = job.assess(path);
-                    if let Ok(mut done) = done.lock() {
-                        done.push((path, verdict));
+            let (send, next) = (send.clone(), &next);
+            scope.spawn(move || {
+                loop {
+                    let k = next.fetch_add(1, Ordering::Relaxed);
+                    // The error means that nobody listens any more.
+                    let Some(path) = takes.get(k) else { break };
+                    if send.send((k, job.done(path))).is_err() {
+                        break;
                     }
                 }
             });
         }
+        drop(send);
+        let (mut early, mut due) = (BTreeMap::new(), 0);
+        for (k, done) in receive {
+            early.insert(k, done);
+            while let (Some(done), Some(path)) = (early.remove(&due), takes.get(due)) {
+                tell(path, done);
+                due += 1;
+            }
+        }
     });
-    let mut done = done.into_inner().unwrap_or_default();
-    takes
-        .iter()
-        .map(|path| {
-            let place = done.iter().position(|(p, _)| std::ptr::eq(*p, path));
-            place.map_or_else(|| Err(Failure::Other(anyhow!("it was not reached"))), |k| done.swap_remove(k).1)
-        })
-        .collect()
 }

@@ -15,10 +15,11 @@ const SURE: f64 = 0.90;
 /// Above this `fairly sure`: the "likely" of the same table.
 const FAIRLY_SURE: f64 = 0.66;
 
-/// A name made harmless to look at: control characters and marks that turn the direction of writing are left out,
+/// A name made harmless to look at: control characters, marks that turn the direction of writing and
+/// what no document may hold (U+FFFE, U+FFFF; XML 1.0, section 2.2) are left out,
 /// white space is one space, and what is longer than `most` letters ends in an ellipsis.
 pub(super) fn clean(name: &str, most: usize) -> String {
-    let turns = |c: char| matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{61c}' | '\u{feff}');
+    let turns = |c: char| matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{61c}' | '\u{feff}' | '\u{fffe}' | '\u{ffff}');
     let letters = name.chars().filter(|c| !turns(*c)).map(|c| if c.is_control() { ' ' } else { c }).collect::<String>();
     cut(&letters.split_whitespace().collect::<Vec<_>>().join(" "), most)
 }
