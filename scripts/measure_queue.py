@@ -28,14 +28,18 @@ strokes = "o.o. o.o."
 """
 
 
-def take(path, dice):
-    """Four strikes of a bucket in a second and a half, no two takes alike."""
+def played(dice):
+    """Four strikes of a bucket in a second and a half."""
     samples = [dice.randint(-4, 4) for _ in range(RATE * 3 // 2)]
     for k in range(4):
         at = int((0.1 + 0.25 * k + dice.gauss(0, 0.01)) * RATE)
         level = dice.uniform(4000, 9000)
         for n in range(900):
             samples[at + n] += int(level * 0.995**n * (1 if (n // 38) % 2 else -1))
+    return samples
+
+
+def write(path, samples):
     body = struct.pack(f"<{len(samples)}h", *samples)
     path.write_bytes(
         b"RIFF" + struct.pack("<I", 36 + len(body)) + b"WAVEfmt " + struct.pack("<IHHIIHH", 16, 1, 1, RATE, 2 * RATE, 2, 16)
@@ -78,8 +82,10 @@ def main():
         work = pathlib.Path(name)
         (work / "inbox").mkdir()
         (work / "rain.toml").write_text(PART)
+        players = [played(dice) for _ in range(50)]
         for k in range(args.takes):
-            take(work / "inbox" / f"take{k:05}.wav", dice)
+            # No two files are alike.
+            write(work / "inbox" / f"take{k:05}.wav", players[k % len(players)] + [dice.randint(-4, 4) for _ in range(40)])
         begun, killed = time.time(), 0
         first = queue(args, work)
         while first.poll() is None and done(work) < args.takes // 2:

@@ -217,7 +217,7 @@ fn a_gather_that_was_killed_ends_as_if_it_had_not_been() {
 fn who_was_being_forgotten_when_it_was_killed_is_forgotten_and_nobody_else() {
     let start = School::new();
     finished(start.gather().output().unwrap());
-    start.ok(&["settle", "1", "--pupil", "Wren"]);
+    start.ok(&["settle", "1", "--pupil", "Wren", "--part", "Rain"]);
     start.ok(&["class", "3b"]);
     start.ok(&["pupil", "Wren"]);
     start.ok(&["word", "Jay", "play with Wren on Friday"]);
@@ -226,33 +226,48 @@ fn who_was_being_forgotten_when_it_was_killed_is_forgotten_and_nobody_else() {
     reference.ok(&["forget", "wren", "--yes"]);
     assert_eq!(reference.naming("wren"), Vec::<PathBuf>::new());
     let wanted = reference.state();
-    kills(2, &start, |s| s.command(&["forget", "Wren", "--yes"]), |school| {
-        let gone = school.db().query_row("SELECT count(*) FROM pupils WHERE nickname = 'Wren'", [], |r| r.get::<_, i64>(0));
-        if gone.unwrap() == 0 {
-            // Whatever is done next finishes it.
-            school.ok(&["word", "Jay", "well done"]);
-        } else {
-            school.ok(&["forget", "Wren", "--yes"]);
-        }
-        assert_eq!(school.naming("wren"), Vec::<PathBuf>::new());
-        assert_eq!(school.state(), wanted);
-    });
+    kills(
+        2,
+        &start,
+        |s| s.command(&["forget", "Wren", "--yes"]),
+        |school| {
+            let gone = school
+                .db()
+                .query_row("SELECT count(*) FROM pupils WHERE nickname = 'Wren'", [], |r| r.get::<_, i64>(0));
+            if gone.unwrap() == 0 {
+                // Whatever is done next finishes it.
+                school.ok(&["word", "Jay", "well done"]);
+            } else {
+                school.ok(&["forget", "Wren", "--yes"]);
+            }
+            assert_eq!(school.naming("wren"), Vec::<PathBuf>::new());
+            assert_eq!(school.state(), wanted);
+        },
+    );
 }
 
 #[test]
 fn an_assignment_is_given_whole_or_not_at_all() {
     let start = School::new();
     let given = |school: &School| -> i64 {
-        school.db().query_row("SELECT count(*) FROM assignments JOIN parts ON parts.id = part", [], |r| r.get(0)).unwrap()
+        school
+            .db()
+            .query_row("SELECT count(*) FROM assignments JOIN parts ON parts.id = part", [], |r| r.get(0))
+            .unwrap()
     };
     assert_eq!(given(&start), 1);
-    kills(3, &start, |s| s.command(&["assign", &s.text("rain.toml"), "--class", "3b", "--bpm", "125"]), |school| {
-        school.whole();
-        let now = given(&school);
-        assert!((1..=2).contains(&now));
-        school.ok(&["assign", &school.text("rain.toml"), "--class", "3b", "--bpm", "128"]);
-        assert_eq!(given(&school), now + 1);
-    });
+    kills(
+        3,
+        &start,
+        |s| s.command(&["assign", &s.text("rain.toml"), "--class", "3b", "--bpm", "125"]),
+        |school| {
+            school.whole();
+            let now = given(&school);
+            assert!((1..=2).contains(&now));
+            school.ok(&["assign", &school.text("rain.toml"), "--class", "3b", "--bpm", "128"]);
+            assert_eq!(given(&school), now + 1);
+        },
+    );
 }
 
 #[test]
@@ -265,21 +280,30 @@ fn a_backup_is_whole_or_not_there() {
         assert_eq!(db.query_row("PRAGMA integrity_check", [], |r| r.get::<_, String>(0)).unwrap(), "ok");
         db.query_row("SELECT count(*) FROM takes", [], |r| r.get(0)).unwrap()
     };
-    kills(4, &start, |s| s.command(&["backup", &s.text("copy.sqlite")]), |school| {
-        let copy = school.path("copy.sqlite");
-        if copy.exists() {
-            assert_eq!(takes(&copy), 3);
-        }
-        for entry in std::fs::read_dir(school.folder.path()).unwrap().map(Result::unwrap) {
-            let left = entry.file_name().to_string_lossy().starts_with(".pailbeat-");
-            assert!(!left || entry.metadata().unwrap().permissions().mode() & 0o077 == 0, "others can read what is left");
-        }
-        school.ok(&["backup", &school.text("second.sqlite")]);
-        assert_eq!(takes(&school.path("second.sqlite")), 3);
-        school.ok(&["tidy"]);
-        let left = std::fs::read_dir(school.folder.path()).unwrap().map(|e| e.unwrap().file_name().into_string().unwrap());
-        assert!(!left.into_iter().any(|n| n.starts_with(".pailbeat-")));
-    });
+    kills(
+        4,
+        &start,
+        |s| s.command(&["backup", &s.text("copy.sqlite")]),
+        |school| {
+            let copy = school.path("copy.sqlite");
+            if copy.exists() {
+                assert_eq!(takes(&copy), 3);
+            }
+            for entry in std::fs::read_dir(school.folder.path()).unwrap().map(Result::unwrap) {
+                let left = entry.file_name().to_string_lossy().starts_with(".pailbeat-");
+                assert!(
+                    !left || entry.metadata().unwrap().permissions().mode() & 0o077 == 0,
+                    "others can read what is left"
+                );
+            }
+            school.ok(&["backup", &school.text("second.sqlite")]);
+            assert_eq!(takes(&school.path("second.sqlite")), 3);
+            school.ok(&["tidy"]);
+            let left =
+                std::fs::read_dir(school.folder.path()).unwrap().map(|e| e.unwrap().file_name().into_string().unwrap());
+            assert!(!left.into_iter().any(|n| n.starts_with(".pailbeat-")));
+        },
+    );
 }
 
 #[test]

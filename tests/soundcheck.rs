@@ -111,6 +111,23 @@ fn a_card_that_names_a_file_elsewhere_gets_none() {
 }
 
 #[test]
+fn a_part_is_found_by_its_content_or_asked_for_and_no_path_on_a_card_is_opened() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = take(folder.path());
+    // Its card calls the part `/dev/zero`.
+    let name = path.to_str().unwrap();
+    assert!(run(&["assess", name, "--json"]).status.success());
+    let part = folder.path().join("some-part.toml");
+    let changed = std::fs::read_to_string(&part).unwrap().replace("96", "90");
+    std::fs::write(&part, changed).unwrap();
+    let output = run(&["assess", name, "--json"]);
+    assert_eq!(output.status.code(), Some(1));
+    assert!(said(&output).contains("hint: name the part file before the take"), "{}", said(&output));
+    let output = run(&["assess", demo("lantern-parade.toml").to_str().unwrap(), name, "--json"]);
+    assert!(output.status.success(), "{}", said(&output));
+}
+
+#[test]
 fn a_folder_with_a_sound_check_holds_no_take_of_it() {
     let folder = tempfile::tempdir().unwrap();
     let inbox = folder.path().join("inbox");

@@ -2,7 +2,8 @@
 //!
 //! What was played decides where it can: a take contradicts a form by strikes of a pass that is not in it and by strokes
 //! left out before the last one played. A take that merely stops early contradicts nothing. Where what was played fits
-//! several, it is for the newest that was given when it was made; where that is not known, the teacher is asked.
+//! several, it is for the newest that was given when it was made; where that is not known, or none is the newer, the teacher is
+//! asked.
 
 use super::Assigned;
 use crate::assess::{Assessment, Kind, Status};
@@ -71,7 +72,12 @@ pub(super) fn choose<'a>(
     let least = against.iter().copied().min().unwrap_or(0);
     let fits: Vec<usize> = (0..tried.len()).filter(|k| against[*k] <= least + SAME_BY).collect();
     let by_then: Vec<usize> = fits.iter().copied().filter(|k| given_by(tried[*k].0, taken_s)).collect();
-    let newest = |of: &[usize]| of.iter().copied().max_by_key(|k| (tried[*k].0.given_s, tried[*k].0.id));
+    // Given at one moment, none is the newer.
+    let newest = |of: &[usize]| {
+        let last = of.iter().map(|k| tried[*k].0.given_s).max()?;
+        let mut of_last = of.iter().copied().filter(|k| tried[*k].0.given_s == last);
+        of_last.next().filter(|_| of_last.next().is_none())
+    };
     let chosen = match (&fits[..], taken_s) {
         ([one], _) if by_then.len() == 1 || taken_s.is_none() => Some(*one),
         (_, Some(_)) => newest(&by_then),

@@ -190,7 +190,7 @@ impl Book {
         // Until it is known to be whole not even closing it changes anything.
         db.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)?;
         let damaged = |why: String| BookError::Damaged { path: path.clone(), why };
-        let found = layout(&db)?;
+        let found = layout(&db).map_err(|error| damaged(error.to_string()))?;
         if found > MIGRATIONS.len() {
             return Err(newer(found));
         }
