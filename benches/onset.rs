@@ -1,6 +1,8 @@
-//! Hearing a take: samples in, strikes out. Throughput in samples.
+//! Hearing a take: samples in, strikes out; and the network's steps, to be held against the transforms. Throughput in
+//! samples.
 
 use criterion::{BatchSize, BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
+use pailbeat::onset::fitting::{Steps, front, transforms};
 use pailbeat::onset::{EAR_RATE, Ear};
 
 /// Damped clicks every 300 ms in noise, from the quick generator of Numerical Recipes.
@@ -40,5 +42,19 @@ fn hear(c: &mut Criterion) {
     group.finish();
 }
 
-criterion_group!(benches, hear);
+fn steps(c: &mut Criterion) {
+    let x = take(60);
+    let steps = Steps::new(&x, None);
+    let mut group = c.benchmark_group("onset of 60 s");
+    group.throughput(Throughput::Elements(x.len() as u64));
+    group.bench_function("transforms", |b| b.iter(|| transforms(&x)));
+    group.bench_function("transforms and floors", |b| b.iter(|| front(&x)));
+    group.bench_function("coarse path", |b| b.iter(|| steps.coarse()));
+    group.bench_function("fine path, gate", |b| b.iter(|| steps.fine(false)));
+    group.bench_function("fine path, everywhere", |b| b.iter(|| steps.fine(true)));
+    group.bench_function("company", |b| b.iter(|| steps.company()));
+    group.finish();
+}
+
+criterion_group!(benches, hear, steps);
 criterion_main!(benches);

@@ -1,15 +1,14 @@
-//! Prints what the ear's networks look at, for `scripts/fit_ear.py`.
+//! Prints what the correction of places looks at, for `scripts/fit_ear.py`.
 //!
-//! `dump_ear_features first OUT WAV...` writes for each file: u32 count, then per candidate u32 sample, f32 level, the
-//! first and the timing features. `dump_ear_features second P OUT WAV...` reads the first decisions (f32 per candidate,
-//! files in the same order) and writes for each file: u32 count, then per candidate u32 index and the added features.
-//! `dump_ear_features bands SHORT OUT WAV` writes the band powers of both transforms, f32, frame by frame.
-//! All little-endian. The files are mono WAV at 44.1 kHz.
+//! `dump_ear_features candidates [--weights FILE.safetensors] OUT WAV...` writes for each file: u32 count, then per
+//! candidate f64 sample where the attack begins (its change point), f64 sample that the network points to, f32 certainty,
+//! u32 count of the timing numbers and these, f32. `dump_ear_features bands SHORT OUT WAV` writes the band powers of both
+//! transforms, f32, frame by frame. All little-endian. The files are mono WAV at 44.1 kHz, of at most 75 s.
 
 use std::fs::File;
-use std::io::{BufReader, BufWriter, Read, Write};
+use std::io::{BufWriter, Write};
 
-use pailbeat::onset::fitting;
+use pailbeat::onset::fitting::{self, Weights};
 
 fn read(path: &str) -> Result<Vec<f32>, hound::Error> {
     let mut reader = hound::WavReader::open(path)?;
@@ -37,45 +36,29 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
                 }
             }
         }
-        (Some("first"), [out, files @ ..]) => {
+        (Some("candidates"), rest) => {
+            let (weights, rest) = match rest {
+                [flag, file, rest @ ..] if flag == "--weights" => (Some(Weights::read(&std::fs::read(file)?)?), rest),
+                _ => (None, rest),
+            };
+            let [out, files @ ..] = rest else { return Err("give OUT and the recordings".into()) };
             let mut out = BufWriter::new(File::create(out)?);
             for file in files {
-                let rows = fitting::first_look(&read(file)?);
+                let rows = fitting::candidates(&read(file)?, weights.as_ref());
                 out.write_all(&(rows.len() as u32).to_le_bytes())?;
-                for (at, first, timing, level) in rows {
-                    out.write_all(&(at as u32).to_le_bytes())?;
-                    for v in std::iter::once(level).chain(first).chain(timing) {
+                for row in rows {
+                    out.write_all(&(row.at as f64).to_le_bytes())?;
+                    out.write_all(&row.pointer.to_le_bytes())?;
+                    out.write_all(&row.certainty.to_le_bytes())?;
+                    out.write_all(&(row.timing.len() as u32).to_le_bytes())?;
+                    for v in row.timing {
                         out.write_all(&v.to_le_bytes())?;
                     }
                 }
             }
             out.flush()?;
         }
-        (Some("second"), [p, out, files @ ..]) => {
-            let mut p = BufReader::new(File::open(p)?);
-            let mut out = BufWriter::new(File::create(out)?);
-            for file in files {
-                let x = read(file)?;
-                let mut count = [0u8; 4];
-                p.read_exact(&mut count)?;
-                let mut decisions = vec![0.0f32; u32::from_le_bytes(count) as usize];
-                for v in &mut decisions {
-                    let mut bytes = [0u8; 4];
-                    p.read_exact(&mut bytes)?;
-                    *v = f32::from_le_bytes(bytes);
-                }
-                let rows = fitting::second_look(&x, &decisions);
-                out.write_all(&(rows.len() as u32).to_le_bytes())?;
-                for (i, added) in rows {
-                    out.write_all(&(i as u32).to_le_bytes())?;
-                    for v in added {
-                        out.write_all(&v.to_le_bytes())?;
-                    }
-                }
-            }
-            out.flush()?;
-        }
-        _ => return Err("give `first OUT WAV...` or `second P OUT WAV...`".into()),
+        _ => return Err("give `candidates OUT WAV...` or `bands SHORT LONG WAV`".into()),
     }
     Ok(())
 }

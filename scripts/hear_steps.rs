@@ -1,5 +1,6 @@
-//! Where the time of hearing goes: `hear_steps TAKE.wav` runs each step with those before it, fifteen times in turn, and
-//! prints what the medians differ by as rows of a table. Shares hold on a busy machine; milliseconds are this machine's.
+//! Where the time of hearing goes: `hear_steps TAKE.wav` runs each step fifteen times in turn and
+//! prints the medians as rows of a table. Shares hold on a busy machine; milliseconds are this machine's. The take lasts
+//! 75 s at most.
 
 #![allow(clippy::print_stdout, reason = "a tool for the command line")]
 
@@ -22,16 +23,18 @@ fn read(path: &std::path::Path) -> Result<Vec<f32>, pailbeat::audio::AudioError>
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let path = std::env::args_os().nth(1).ok_or("give a recording")?;
     let x = read(path.as_ref())?;
-    type Step<'a> = (&'static str, &'a dyn Fn() -> usize);
-    let steps: [Step<'_>; 4] = [
-        ("two transforms and their band sums", &|| fitting::transforms(&x)),
-        ("noise floors, rise functions, candidates placed to the sample", &|| fitting::candidates(&x)),
-        ("features and both decisions", &|| fitting::decisions(&x)),
-        ("times, levels, what could have been heard", &|| {
+    let steps = fitting::Steps::new(&x, None);
+    let steps: [&dyn Fn() -> usize; 6] = [
+        &|| fitting::transforms(&x),
+        &|| fitting::front(&x),
+        &|| steps.coarse(),
+        &|| steps.fine(false),
+        &|| steps.company(),
+        &|| {
             let mut ear = Ear::new();
             ear.hear(&x, &mut |_, _| {});
             ear.finish(&mut |_, _| {}).onsets.len()
-        }),
+        },
     ];
     let mut times = vec![Vec::new(); steps.len() + 1];
     for _ in 0..RUNS {
@@ -41,7 +44,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         assert_eq!(read.len(), x.len());
         for (step, times) in steps.iter().zip(&mut times[1..]) {
             let begun = Instant::now();
-            std::hint::black_box(step.1());
+            std::hint::black_box(step());
             times.push(begun.elapsed().as_secs_f64());
         }
     }
@@ -52,13 +55,20 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             t[RUNS / 2]
         })
         .collect();
-    let all = middle[0] + middle[steps.len()];
+    let [reading, transforms, front, coarse, fine, company, heard] = middle[..] else {
+        return Err("seven steps".into());
+    };
+    let all = reading + heard;
     let row = |what: &str, s: f64| println!("| {what} | {:.1} ms | {:.0} % |", s * 1e3, 100.0 * s / all);
-    row("reading and decoding", middle[0]);
-    let mut before = 0.0;
-    for (step, s) in steps.iter().zip(&middle[1..]) {
-        row(step.0, s - before);
-        before = *s;
-    }
+    row("reading and decoding", reading);
+    row("two transforms and their band sums", transforms);
+    row("noise floors, levels", front - transforms);
+    row("the network's coarse path", coarse);
+    row("its fine path where the gate is open, votes", fine);
+    row("each candidate held against the others", company);
+    row(
+        "attacks placed to the sample, times, levels, what could have been heard",
+        heard - front - coarse - fine - company,
+    );
     Ok(())
 }

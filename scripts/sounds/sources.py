@@ -22,6 +22,11 @@ LICENCE = {
     "lincity-ng-data": ("debian", "GPL-2+"),
     "ambience": ("pypi", "MIT (package licence)"),
     "onsen": ("pypi", "MIT (package licence)"),
+    # Struck things for the ear alone (scripts/ear/pack.py).
+    "lmms-common": ("debian", "GPL-2+, samples CC0 or GPL by file"),
+    "neverball-data": ("debian", "GPL-2+"),
+    "billard-gl-data": ("debian", "GPL-2+"),
+    "pinball-data": ("debian", "GPL-2+"),
 }
 
 # kit -> split. Test kits are never used for fitting.

@@ -91,7 +91,7 @@ impl Book {
         let io = file_error(path);
         let table_error = |e: csv::Error| io(std::io::Error::other(e));
         let mut ask = self.db.prepare(&format!("SELECT * FROM \"{table}\""))?;
-        let columns: Vec<String> = ask.column_names().into_iter().map(str::to_owned).collect();
+        let columns: Vec<String> = ask.column_names().map(str::to_owned).collect();
         let mut out = csv::Writer::from_writer(csv);
         let mut json = std::io::BufWriter::new(json);
         json.write_all(b"[").map_err(&io)?;

@@ -64,10 +64,10 @@ fn against(take: &Assessment) -> usize {
 ///
 /// # Errors
 /// Where neither what was played nor when it was made decides.
-pub(super) fn choose<'a>(
-    mut tried: Vec<(&'a Assigned, Assessment)>,
+pub(super) fn choose(
+    mut tried: Vec<(&Assigned, Assessment)>,
     taken_s: Option<i64>,
-) -> Result<(&'a Assigned, Assessment), String> {
+) -> Result<(&Assigned, Assessment), String> {
     let against: Vec<usize> = tried.iter().map(|(_, take)| against(take)).collect();
     let least = against.iter().copied().min().unwrap_or(0);
     let fits: Vec<usize> = (0..tried.len()).filter(|k| against[*k] <= least + SAME_BY).collect();

@@ -317,7 +317,7 @@ impl Book {
                 .collect::<Result<_, _>>()?,
         };
         // A few recordings are heard ahead; more would only fill memory.
-        let (send, receive) = mpsc::sync_channel::<(usize, Item, Heard)>(8);
+        let (send, receive) = mpsc::sync_channel::<Box<(usize, Item, Heard)>>(8);
         let mut result = Ok(());
         std::thread::scope(|scope| {
             let known = &known;
@@ -325,12 +325,13 @@ impl Book {
                 // The error means that nobody listens any more: then the rest is not heard.
                 let _ = items.par_iter().enumerate().with_max_len(1).try_for_each_with(send, |send, (k, item)| {
                     let (item, heard) = listen(item, facts, known, spool);
-                    send.send((k, item, heard))
+                    send.send(Box::new((k, item, heard)))
                 });
             });
             let mut early = BTreeMap::new();
             let mut next = 0;
-            for (k, item, heard) in receive {
+            for come in receive {
+                let (k, item, heard) = *come;
                 early.insert(k, (item, heard));
                 while let Some((item, heard)) = early.remove(&next) {
                     match self.keep(&item, heard, ear) {

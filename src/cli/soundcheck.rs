@@ -171,14 +171,12 @@ fn record(args: &SoundcheckArgs, target: &Path) -> Result<Made> {
     if let Some(folder) = path.parent().filter(|f| !f.as_os_str().is_empty()) {
         crate::files::folder(folder).with_context(|| format!("cannot make the folder `{}`", folder.shown()))?;
     }
-    if path.exists() || path.with_extension("json").exists() {
-        if earlier(args, target).is_none() {
-            return Err(anyhow!(
-                "`{}` or the json beside it is there already, and is no sound check of this pupil\nhint: name another place with \
+    if (path.exists() || path.with_extension("json").exists()) && earlier(args, target).is_none() {
+        return Err(anyhow!(
+            "`{}` or the json beside it is there already, and is no sound check of this pupil\nhint: name another place with \
                  `--out`, or move it away",
-                path.shown()
-            ));
-        }
+            path.shown()
+        ));
     }
     if path.exists() {
         // Only the last check is of use; takes are never written over.

@@ -73,7 +73,7 @@ pub(super) fn run(takes: &[PathBuf], as_json: bool) -> Result<Outcome> {
             Ok((take, facts)) => {
                 tell_notices(path, &facts);
                 if as_json {
-                    rows.put(path, Ok(&json::strikes(take.heard.alone())))?;
+                    rows.put(path, Ok(&json::strikes(take.heard.onsets.iter())))?;
                 } else {
                     files::print(&list(path, &take))?;
                 }
@@ -126,12 +126,12 @@ pub(super) fn notices(facts: &Facts) -> Vec<String> {
 }
 
 fn list(path: &Path, take: &Take) -> String {
-    let onsets: Vec<_> = take.heard.alone().collect();
+    let onsets = &take.heard.onsets;
     let mut out = String::new();
     let _ = writeln!(out, "{}: {} strikes in {:.1} s", path.shown(), onsets.len(), take.heard.duration.get());
     if !onsets.is_empty() {
         let _ = writeln!(out, "{:>10}  {:>8}  {:>8}  {:>5}", "time, s", "± ms", "level dB", "sure");
-        for o in &onsets {
+        for o in onsets {
             let _ =
                 writeln!(out, "{:10.4}  {:8.2}  {:8.1}  {:5.2}", o.at.get(), o.sigma.millis(), o.level.0, o.certainty);
         }

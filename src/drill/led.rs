@@ -161,7 +161,7 @@ pub fn led(drill: &Drill, leader: &Take) -> Result<(Plan, Led), LedError> {
         }
     }
     let silence = silence(drill)?;
-    let mut strikes: Vec<&Onset> = leader.heard.alone().collect();
+    let mut strikes: Vec<&Onset> = leader.heard.onsets.iter().collect();
     let mut levels: Vec<f64> = strikes.iter().map(|o| o.level.0).collect();
     levels.sort_by(f64::total_cmp);
     let loud = levels.get((levels.len() as f64 * LOUD) as usize).copied().unwrap_or(f64::NEG_INFINITY);

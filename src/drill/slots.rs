@@ -101,8 +101,7 @@ pub(super) fn slots<'a>(
         let ids: Vec<usize> = (0..heard.onsets.len()).filter(|k| (from..to).contains(&heard.onsets[*k].at)).collect();
         let strike = |k: &usize| {
             let o = heard.onsets[*k];
-            let doubted = left_over(&o) || !o.alone;
-            let certainty = if doubted { o.certainty.min(DOUBTED) } else { o.certainty };
+            let certainty = if left_over(&o) { o.certainty.min(DOUBTED) } else { o.certainty };
             Struck {
                 at: o.at - zero,
                 sigma: o.sigma,

@@ -1,6 +1,6 @@
 //! What comes again more evenly than any hand plays, beside strikes that do not: a clock's ticks, a metronome's.
 //!
-//! To the networks a tick is a strike. But the steps of a hand's pulse vary by 10 ms and more (trained adults: 10 to 16,
+//! To the network a tick is a strike. But the steps of a hand's pulse vary by 10 ms and more (trained adults: 10 to 16,
 //! from memory; beginners more), those of a clock by one at most. So of the pairs of like sounds that lie one period
 //! apart within [`NEAR_S`], hardly more than chance's share lies within [`TIGHT_S`] where a hand plays, nearly all where
 //! a clock ticks. A clock that ticks unevenly (tick and tock) is even over its whole swing, each half by itself.
@@ -11,8 +11,6 @@ use super::ear::{APART_S, LIKELIER};
 use super::features::Sketch;
 use super::floor::quantile;
 
-/// Candidates less likely than this need not be dismissed; ticks among them still show the period.
-const WORTH: f32 = 0.02;
 /// Periods looked for: from what no clock beats to two full swings of one that beats seconds.
 const PERIODS_S: std::ops::Range<f32> = 0.2..2.2;
 /// Two ticks are one period apart to within this: a clock's own unevenness (1 ms, from memory) and the placing of two soft
@@ -57,10 +55,9 @@ struct Row {
     period: f32,
 }
 
-/// Takes ticks for what they are: no strikes. Says of each candidate whether it is one.
-pub(super) fn dismiss(sketches: &[Sketch], p: &mut [f32]) -> Vec<bool> {
-    let mut all = vec![false; p.len()];
-    let mut worth: Vec<usize> = (0..p.len()).filter(|&i| p[i] > WORTH).collect();
+/// Takes ticks for what they are: no strikes. `p`: how likely each candidate is a strike.
+pub(super) fn dismiss(sketches: &[Sketch], p: &mut [f32]) {
+    let mut worth: Vec<usize> = (0..p.len()).collect();
     for _ in 0..ROWS {
         let at: Vec<f32> = worth.iter().map(|&i| sketches[i].at_s).collect();
         let likely: Vec<usize> = (0..worth.len()).filter(|&k| p[worth[k]] > LIKELIER).collect();
@@ -95,11 +92,10 @@ pub(super) fn dismiss(sketches: &[Sketch], p: &mut [f32]) -> Vec<bool> {
         }
         for &k in &row.members {
             p[worth[k]] = p[worth[k]].min(TICK);
-            all[worth[k]] = true;
         }
-        worth.retain(|&i| !all[i]);
+        let members: Vec<usize> = row.members.iter().map(|&k| worth[k]).collect();
+        worth.retain(|i| members.binary_search(i).is_err());
     }
-    all
 }
 
 /// Whether these of the likely strikes come again as evenly, one after another or after any of them; `at`: when each was.
@@ -181,7 +177,7 @@ mod tests {
         let event = |at_s: f32, kind: usize| {
             let mut colour = [0.0; _];
             colour[kind] = 1.0;
-            (Sketch { at_s, level: -(kind as f32), rise: 20.0, over_floor: 3.0, colour }, kind)
+            (Sketch { at_s, level: -(kind as f32), colour }, kind)
         };
         let mut events: Vec<(Sketch, usize)> = (0..40).map(|k| event(1.0 + 0.25 * k as f32 + off(hand_s), 0)).collect();
         events.extend((0..20).map(|k| event(1.1 + 0.52 * k as f32 + off(tick_s), 1)));
@@ -214,9 +210,9 @@ mod tests {
         let at = (0..12).flat_map(|bar| [0, 1, 2, 4, 6].map(|k| 1.0 + 0.2 * (8 * bar + k) as f32));
         let mut colour = [0.0; _];
         colour[0] = 1.0;
-        let sketches: Vec<Sketch> =
-            at.map(|at_s| Sketch { at_s, level: -4.0, rise: 20.0, over_floor: 3.0, colour }).collect();
+        let sketches: Vec<Sketch> = at.map(|at_s| Sketch { at_s, level: -4.0, colour }).collect();
         let mut p = vec![0.9; sketches.len()];
-        assert!(!dismiss(&sketches, &mut p).contains(&true));
+        dismiss(&sketches, &mut p);
+        assert!(p.iter().all(|p| *p > 0.5));
     }
 }

@@ -1,12 +1,13 @@
 //! The ear itself: blocks of samples in, onsets out, piece by piece.
 
 use super::clock;
-use super::features::{self, FIRST, Features};
+use super::features;
 use super::floor::quantile;
 use super::front::{Front, Transforms, mean_power};
 use super::held::Held;
 use super::model::{Model, model};
-use super::second::{self, SECOND, WORTH_A_SECOND_LOOK};
+use super::network::Pointed;
+use super::place::{Candidate, Placer};
 use super::spectrum::{FrameIndex, SHORT_HOP};
 use super::{Audibility, EAR_RATE, Onset};
 use crate::stats::median;
@@ -29,13 +30,6 @@ pub struct Heard {
     pub gain_moved: f64,
 }
 
-impl Heard {
-    /// The strikes that are sure enough without a written part.
-    pub fn alone(&self) -> impl Iterator<Item = &Onset> {
-        self.onsets.iter().filter(|o| o.alone)
-    }
-}
-
 /// New sound decided on in one piece; a take of a minute fits in one.
 const PIECE_S: f64 = 75.0;
 /// Sound kept from before, so that a piece knows its noise and its strikes from the start.
@@ -51,9 +45,6 @@ pub(super) const APART_S: f64 = 0.010;
 const FAINT: f32 = 0.06;
 /// Candidates above this probability are likelier a strike than not.
 pub(super) const LIKELIER: f32 = 0.5;
-/// From this probability on a candidate is no doubtful one, when doubtful ones are held against the others
-/// (`scripts/fit_ear.py`, `SURE`).
-const SURE: f32 = 0.6;
 /// A smaller correction of the place is more often noise than truth.
 const LEAST_CORRECTION_MS: f32 = 0.05;
 /// Largest correction: what the model was fitted on.
@@ -176,25 +167,24 @@ impl Ear {
         let model = model();
         let front = Front::new(&self.transforms, &self.buffer);
         let offset = Samples(self.start).to_seconds(EAR_RATE);
-        let (p, ticks) = probabilities(model, &front);
-        let mut order: Vec<usize> = (0..p.len()).filter(|&i| p[i] > FAINT).collect();
+        let candidates = placed(&front, &self.buffer, &model.network.hear(&front));
+        let mut p: Vec<f32> = candidates.iter().map(|c| c.pointed.certainty).collect();
+        clock::dismiss(&features::sketches(&front, &candidates), &mut p);
+        let mut order: Vec<usize> = (0..p.len()).collect();
         order.sort_by(|&a, &b| p[b].total_cmp(&p[a]).then(a.cmp(&b)));
         let mut kept: Vec<(usize, f64)> = Vec::new();
         for i in order {
-            let at = front.candidates[i].at as f64 / f64::from(EAR_RATE.get());
+            let at = candidates[i].at as f64 / f64::from(EAR_RATE.get());
             if kept.iter().all(|k| (k.1 - at).abs() > APART_S) {
                 kept.push((i, at));
             }
         }
-        let sure = kept.iter().filter(|k| p[k.0] > SURE).count();
-        let doubtful = kept.iter().filter(|k| p[k.0] <= SURE && !ticks[k.0]).count();
-        let threshold = model.threshold.at(doubtful as f32 / sure.max(1) as f32);
-        kept.retain(|k| (from..until).contains(&front.candidates[k.0].at));
+        kept.retain(|k| (from..until).contains(&candidates[k.0].at));
         kept.sort_by_key(|k| k.0);
-        let looked: Vec<f32> = kept.iter().flat_map(|k| features::timing(&front, &front.candidates[k.0])).collect();
+        let looked: Vec<f32> = kept.iter().flat_map(|k| features::timing(&front, &candidates[k.0])).collect();
         let (corrections, sigmas) = (model.place.values(&looked), model.sigma.values(&looked));
         for (((i, at), correction), sigma) in kept.into_iter().zip(corrections).zip(sigmas) {
-            let candidate = &front.candidates[i];
+            let candidate = &candidates[i];
             let correction = correction.clamp(-MOST_CORRECTION_MS, MOST_CORRECTION_MS);
             let correction = if correction.abs() > LEAST_CORRECTION_MS { correction } else { 0.0 };
             let sigma_ms = (model.sigma_power * sigma).exp() * model.sigma_scale;
@@ -204,7 +194,6 @@ impl Ear {
                 sigma: Seconds::of(f64::from(sigma_ms) / 1e3),
                 level: level(&self.buffer, candidate.at),
                 certainty: f64::from(p[i]),
-                alone: p[i] > threshold,
                 prominence: Decibels(10.0 * f64::from((after + 1e-14) / (before + 1e-14)).log10()),
             };
             if p[i] > LIKELIER {
@@ -218,63 +207,10 @@ impl Ear {
     }
 }
 
-/// Candidates decided on together: their features fit the second nearest cache.
-const TOGETHER: usize = 128;
-
-/// Probability of every candidate of a piece, and whether it is a clock's tick.
-fn probabilities(model: &Model, front: &Front) -> (Vec<f32>, Vec<bool>) {
-    let features = Features::new(front);
-    let count = front.candidates.len();
-    let mut p = Vec::with_capacity(count);
-    let mut rows = Vec::with_capacity(TOGETHER * SECOND);
-    for first in (0..count).step_by(TOGETHER) {
-        rows.clear();
-        features.append(first..(first + TOGETHER).min(count), &mut rows);
-        p.extend(model.first.probabilities(&rows));
-    }
-    let looked = second::look(&features.sketches, &p);
-    for v in &mut p {
-        *v = v.min(WORTH_A_SECOND_LOOK);
-    }
-    for looked in looked.chunks(TOGETHER) {
-        rows.clear();
-        for (i, added) in looked {
-            features.append(std::iter::once(*i), &mut rows);
-            rows.extend(added);
-        }
-        for ((i, _), again) in looked.iter().zip(model.second.probabilities(&rows)) {
-            p[*i] = again;
-        }
-    }
-    stand_out(front, &features.sketches, &mut p);
-    let ticks = clock::dismiss(&features.sketches, &mut p);
-    (p, ticks)
-}
-
-/// What rises as much out of such quiet is struck. Of 24 clips of noise alone one holds anything that does: a clock.
-const STANDS_OUT_RISE: f32 = 50.0;
-/// And lies no more than this below the loudest of its kind: 20 dB, in nepers of power.
-const STANDS_OUT_LEVEL: f32 = 4.6;
-/// With fewer, chance would decide.
-const STANDS_OUT_LEAST: usize = 3;
-/// In takes of strikes the networks know, two fifths at least of what stands out is told to be one (150 takes of
-/// `scripts/sounds/takes.py`, 130 of `scripts/classroom`); where less than this is, they have met a sound they do not know.
-const KNOWN: f32 = 0.3;
-/// How likely it then is a strike.
-const STANDS_OUT: f32 = 0.9;
-
-/// Believes the ears where the networks do not know the sound: a take of one kind of click, say, and nothing else.
-fn stand_out(front: &Front, sketches: &[features::Sketch], p: &mut [f32]) {
-    let strong: Vec<usize> = (0..p.len()).filter(|&i| front.candidates[i].coarse.rise > STANDS_OUT_RISE).collect();
-    let mut levels: Vec<f32> = strong.iter().map(|&i| sketches[i].level).collect();
-    let loud = quantile(&mut levels, 0.9);
-    let loud: Vec<usize> = strong.into_iter().filter(|&i| sketches[i].level > loud - STANDS_OUT_LEVEL).collect();
-    let known = loud.iter().filter(|&&i| p[i] > SURE).count();
-    if loud.len() >= STANDS_OUT_LEAST && (known as f32) < KNOWN * loud.len() as f32 {
-        for i in loud {
-            p[i] = p[i].max(STANDS_OUT);
-        }
-    }
+/// The attacks of what is likely enough to be told at all.
+fn placed(front: &Front, x: &[f32], pointed: &[Pointed]) -> Vec<Candidate> {
+    let likely: Vec<Pointed> = pointed.iter().filter(|p| p.certainty > FAINT).copied().collect();
+    Placer::new(front.quiet).place(x, &likely)
 }
 
 /// Mean power of the window from a sample on, without its mean (a microphone's offset is no sound).
@@ -288,16 +224,15 @@ fn level(x: &[f32], at: usize) -> Decibels {
 /// What a strike must reach to be heard, tenth of a second by tenth of a second.
 fn audibility(model: &Model, front: &Front, x: &[f32], from: usize, until: usize, offset: Seconds) -> Vec<Audibility> {
     let mut rounded_away: Option<f64> = None;
-    (0..front.short.len().div_ceil(AUDIBILITY_FRAMES))
+    (0..front.total.len().div_ceil(AUDIBILITY_FRAMES))
         .filter_map(|k| {
             let first = FrameIndex(k * AUDIBILITY_FRAMES);
             let at = first.centre(SHORT_HOP);
             if !(from as u64..until as u64).contains(&at.0) {
                 return None;
             }
-            let end = (first.0 + AUDIBILITY_FRAMES).min(front.short.len());
-            let mut powers: Vec<f32> =
-                front.short[first.0..end].iter().map(|f| mean_power(f.iter().copied())).collect();
+            let end = (first.0 + AUDIBILITY_FRAMES).min(front.total.len());
+            let mut powers: Vec<f32> = front.total[first.0..end].iter().map(|power| mean_power(*power)).collect();
             let noise = quantile(&mut powers, 0.5);
             let over_noise = Decibels::from_power(f64::from(noise)).0 + model.audible_over_noise_db;
             let threshold = if noise < NO_NOISE {
@@ -315,13 +250,43 @@ fn step(x: &[f32]) -> f64 {
     x.iter().map(|v| v.abs()).filter(|v| *v > 0.0).min_by(f32::total_cmp).map_or(0.0, f64::from)
 }
 
-/// What the fit needs of a whole recording, in the order of the weights; for `scripts/fit_ear.py` alone.
+/// What the fit and the profile need of a recording of at most a piece; for `scripts` alone.
 #[doc(hidden)]
 pub mod fitting {
+    use super::super::coarse::Outline;
+    use super::super::company;
     use super::*;
 
-    /// Sample of each candidate, its first features, its timing features, its level.
-    pub type Row = (usize, Vec<f32>, Vec<f32>, f32);
+    /// A candidate likely enough to be told.
+    pub struct Row {
+        /// Sample where the attack begins.
+        pub at: usize,
+        /// Sample that the network points to.
+        pub pointer: f64,
+        pub certainty: f32,
+        /// What the correction of the place looks at.
+        pub timing: Vec<f32>,
+    }
+
+    /// Weights other than those built in.
+    pub struct Weights(Model);
+
+    impl Weights {
+        /// From the bytes of a file such as `assets/ear.safetensors`.
+        ///
+        /// # Errors
+        /// If the file is none such; says why.
+        pub fn read(bytes: &[u8]) -> Result<Weights, String> {
+            Model::read(bytes).map(Weights).map_err(|why| why.to_string())
+        }
+    }
+
+    fn model_of(weights: Option<&Weights>) -> &Model {
+        match weights {
+            Some(weights) => &weights.0,
+            None => model(),
+        }
+    }
 
     /// Powers of the short and of the long transform's bands, frame by frame, for `scripts/outside/checks.py`.
     pub fn bands(x: &[f32]) -> (Vec<Vec<f32>>, Vec<Vec<f32>>) {
@@ -329,37 +294,65 @@ pub mod fitting {
         (front.short.iter().map(|f| f.to_vec()).collect(), front.long.iter().map(|f| f.to_vec()).collect())
     }
 
-    /// The first steps of hearing, for `scripts/hear_steps.rs`: how many frames both transforms have.
+    /// The candidates in order of time, before a clock's ticks are dismissed; for `scripts/dump_ear_features.rs`.
+    pub fn candidates(x: &[f32], weights: Option<&Weights>) -> Vec<Row> {
+        let front = Front::new(&Transforms::new(), x);
+        let row = |c: &Candidate| Row {
+            at: c.at,
+            pointer: c.pointed.at,
+            certainty: c.pointed.certainty,
+            timing: features::timing(&front, c),
+        };
+        placed(&front, x, &model_of(weights).network.hear(&front)).iter().map(row).collect()
+    }
+
+    /// The first step of hearing, for `scripts/hear_steps.rs`: how many frames both transforms have.
     pub fn transforms(x: &[f32]) -> usize {
         let transforms = Transforms::new();
         transforms.short.frames(x).len() + transforms.long.frames(x).len()
     }
 
-    /// And how many candidates are placed.
-    pub fn candidates(x: &[f32]) -> usize {
-        Front::new(&Transforms::new(), x).candidates.len()
+    /// The network's steps, each to be run by itself.
+    pub struct Steps<'a> {
+        model: &'a Model,
+        front: Front,
+        outline: Outline,
+        candidates: Vec<company::Candidate>,
     }
 
-    /// And on how many it is decided.
-    pub fn decisions(x: &[f32]) -> usize {
-        probabilities(model(), &Front::new(&Transforms::new(), x)).0.len()
+    impl<'a> Steps<'a> {
+        /// Goes through all of them.
+        pub fn new(x: &[f32], weights: Option<&'a Weights>) -> Self {
+            let (model, front) = (model_of(weights), Front::new(&Transforms::new(), x));
+            let outline = model.network.outline(&front);
+            let candidates = model.network.candidates(&front, &outline, model.network.gate);
+            Steps { model, front, outline, candidates }
+        }
+
+        /// The coarse path: how many frames open the gate.
+        pub fn coarse(&self) -> usize {
+            let network = &self.model.network;
+            network.outline(&self.front).gates.iter().filter(|gate| **gate > network.gate).count()
+        }
+
+        /// The fine path where the gate is open, or everywhere: how many peaks the votes have.
+        pub fn fine(&self, everywhere: bool) -> usize {
+            let network = &self.model.network;
+            let gate = if everywhere { f32::NEG_INFINITY } else { network.gate };
+            network.candidates(&self.front, &self.outline, gate).len()
+        }
+
+        /// The candidates among each other: how many are likely enough to be placed.
+        pub fn company(&self) -> usize {
+            let certainties = self.model.network.company.judge(fearless_simd::Level::new(), &self.candidates);
+            certainties.iter().filter(|p| **p > FAINT).count()
+        }
     }
 
-    /// First look at a recording of at most a piece.
-    pub fn first_look(x: &[f32]) -> Vec<Row> {
+    /// Both transforms and the floors: how many frames.
+    pub fn front(x: &[f32]) -> usize {
         let front = Front::new(&Transforms::new(), x);
-        let features = Features::new(&front);
-        let mut rows = Vec::new();
-        features.append(0..front.candidates.len(), &mut rows);
-        (front.candidates.iter().zip(rows.as_chunks::<FIRST>().0).zip(&features.sketches))
-            .map(|((c, row), s)| (c.at, row.to_vec(), features::timing(&front, c), s.level))
-            .collect()
-    }
-
-    /// Second look, given the first decision on every candidate: index and added numbers.
-    pub fn second_look(x: &[f32], p: &[f32]) -> Vec<(usize, Vec<f32>)> {
-        let front = Front::new(&Transforms::new(), x);
-        second::look(&Features::new(&front).sketches, p).into_iter().map(|(i, added)| (i, added.to_vec())).collect()
+        front.short.len() + front.long.len()
     }
 }
 
@@ -387,9 +380,9 @@ mod tests {
     }
 
     #[test]
-    fn a_click_the_networks_do_not_know_is_heard_where_it_stands_out() {
-        // Told for none before `stand_out`. In noise 55 dB below.
-        assert_eq!(clicks(5.0, 0.5, |_| 2e-3).alone().count(), 8);
+    fn clicks_that_stand_out_are_heard() {
+        // In noise 55 dB below.
+        assert_eq!(clicks(5.0, 0.5, |_| 2e-3).onsets.len(), 8);
     }
 
     #[test]
@@ -417,5 +410,20 @@ mod tests {
         assert!((quietest(eight_bits) - (20.0 * f64::from(eight_bits).log10() - BELOW_STEP_DB)).abs() < 1e-3);
         assert!(quietest(1.0 / 32768.0) < -90.0);
         assert!(quietest(0.0) < quietest(1.0 / 32768.0));
+    }
+
+    #[test]
+    fn nothing_is_too_short_to_be_heard() {
+        for n in [0, 1, 63, 64, 255, 256, 1000, 4409, 4410, 4411, 6000] {
+            for at in [0, n / 2] {
+                let x: Vec<f32> =
+                    (0..n).map(|k| if k >= at { 0.5 * (-((k - at) as f32) / 50.0).exp() } else { 0.0 }).collect();
+                let mut ear = Ear::new();
+                ear.hear(&x, &mut |_, _| {});
+                let heard = ear.finish(&mut |_, _| {});
+                assert!((heard.duration.get() - n as f64 / 44_100.0).abs() < 1e-9);
+                assert!(heard.onsets.iter().all(|o| o.at <= heard.duration), "{n}");
+            }
+        }
     }
 }

@@ -23,6 +23,18 @@ const BAND_HZ: (f64, f64) = (150.0, 1500.0);
 /// The filters' settling: ten time constants of the slowest (150 Hz).
 pub(super) const SETTLE_MS: f64 = 15.0;
 
+/// Share of a sine's power that passes a stream: `1 / (1 + (cut / f)^4)` for a high-pass of second order (Butterworth 1930),
+/// the other way round for a low-pass.
+pub(crate) fn passes(stream: usize, hertz: f64) -> f64 {
+    let high = |cut: f64| 1.0 / (1.0 + (cut / hertz).powi(4));
+    let low = |cut: f64| 1.0 / (1.0 + (hertz / cut).powi(4));
+    match stream {
+        0 => high(HIGH_HZ),
+        1 => high(HIGHER_HZ),
+        _ => high(BAND_HZ.0) * low(BAND_HZ.1),
+    }
+}
+
 /// Samples in a length of time, rounded down.
 pub(crate) fn samples(ms: f64) -> isize {
     (ms * f64::from(EAR_RATE.get()) / 1e3) as isize
@@ -187,14 +199,15 @@ mod tests {
     }
 
     #[test]
-    fn a_sine_at_a_corner_is_halved_in_power() {
+    fn a_sine_at_a_corner_is_halved_in_power_and_what_passes_is_known() {
         // Definition of the Butterworth filter: half the power at the corner frequency.
-        for (hertz, stream) in [(HIGH_HZ, 0), (HIGHER_HZ, 1)] {
+        for (hertz, stream, share) in [(HIGH_HZ, 0, 0.5), (HIGHER_HZ, 1, 0.5), (450.0, 2, 0.98)] {
             let step = 2.0 * std::f64::consts::PI * hertz / f64::from(EAR_RATE.get());
             let x: Vec<f32> = (0..20_000).map(|n| (n as f64 * step).sin() as f32).collect();
             let found = run(&x, &[5000..18_230]);
             let mean = dispatch!(Level::new(), simd => found[0].power(simd, stream, 5000, 18_230));
-            assert!((mean - 0.25).abs() < 2e-3, "{mean} at {hertz}");
+            assert!((mean - share / 2.0).abs() < 2e-3, "{mean} at {hertz}");
+            assert!((passes(stream, hertz) - f64::from(share)).abs() < 2e-3, "{hertz}");
         }
     }
 

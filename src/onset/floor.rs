@@ -14,10 +14,11 @@ const FLOOR_NEIGHBOURS: usize = 6;
 const FLOOR_SMOOTH_QUANTILE: f64 = 0.3;
 /// The loud level of a band: its strikes, even where they are sparse.
 const LOUD_QUANTILE: f64 = 0.985;
-/// The floor is never more than 40 dB below a band's loud level, so a clean take looks to the model like one at 40 dB.
-const FLOOR_BELOW_LOUD: f32 = 1e-4;
-/// The same against the mean loud level of all bands, for bands that a phone cuts off.
-const FLOOR_BELOW_ALL: f32 = 1e-5;
+/// The floor is never more than 45 dB below a band's loud level, so a clean take looks to the model like one at 45 dB:
+/// `10^-4.5`.
+const FLOOR_BELOW_LOUD: f32 = 3.162_277_7e-5;
+/// The same against the mean loud level of all bands, for bands that a phone cuts off: `10^-5.5`.
+const FLOOR_BELOW_ALL: f32 = 3.162_277_7e-6;
 /// Smallest floor, far below one step of a 24-bit recording: keeps digital silence from dividing by zero.
 const FLOOR_MIN: f32 = 1e-14;
 

@@ -116,6 +116,41 @@ pub(crate) fn ln_all<S: Simd>(simd: S, x: &mut [f32]) {
     }
 }
 
+/// What is smaller has no exponential among the normal numbers.
+const MIN_EXPONENT: f32 = -87.0;
+/// `ln 2` in two parts, of which the first has few bits, so that a whole number of times it is exact (Cody & Waite 1980).
+const LN_2: (f32, f32) = (0.693_359_4, -2.121_944_4e-4);
+
+/// Exponential of what is not above 88, to about 3e-7 of it; never below the smallest normal number. `2^k` times the series
+/// to the sixth power of what is left, at most half of `ln 2`.
+#[inline(always)]
+fn exp<S: Simd>(simd: S, x: S::f32s) -> S::f32s {
+    let x = x.max(S::f32s::splat(simd, MIN_EXPONENT));
+    let k = (x * std::f32::consts::LOG2_E).round_ties_even();
+    let r = k.mul_add(-LN_2.1, k.mul_add(-LN_2.0, x));
+    let series = r.mul_add(1.0 / 720.0, 1.0 / 120.0);
+    let series = r.mul_add(series, 1.0 / 24.0);
+    let series = r.mul_add(series, 1.0 / 6.0);
+    let series = r.mul_add(series, 0.5);
+    let series = r.mul_add(series, 1.0);
+    let series = r.mul_add(series, 1.0);
+    let bits: S::i32s = series.bitcast();
+    let power: S::i32s = k.to_int();
+    (bits + (power << 23)).bitcast()
+}
+
+/// Exponential of every number, measured from the largest, in place; their sum. Whole registers.
+#[inline(always)]
+pub(crate) fn exp_all<S: Simd>(simd: S, x: &mut [f32], largest: f32) -> f32 {
+    let mut sum = S::f32s::splat(simd, 0.0);
+    for x in x.chunks_exact_mut(S::f32s::LEN) {
+        let e = exp(simd, S::f32s::from_slice(simd, x) - largest);
+        sum += e;
+        e.store_slice(x);
+    }
+    sum.reduce_sum()
+}
+
 /// Rows become columns: three rounds of shuffling the upper half of the rows into the lower.
 #[inline(always)]
 pub(crate) fn transpose<S: Simd>(mut rows: [f32x8<S>; 8]) -> [f32x8<S>; 8] {
@@ -169,6 +204,22 @@ mod tests {
             dispatch!(Level::new(), simd => ln_all(simd, &mut found));
             assert!(found.iter().zip(&x).all(|(f, x)| (f - x.ln()).abs() < 1e-5), "{n}");
         }
+    }
+
+    #[test]
+    fn exponentials_agree_with_exp_and_add_up() {
+        #[inline(always)]
+        fn check<S: Simd>(simd: S) {
+            let x: Vec<f32> = (0..960).map(|k| 7.0 - k as f32 / 10.0).chain([f32::NEG_INFINITY; 16]).collect();
+            let mut found = x.clone();
+            let sum = exp_all(simd, &mut found, 7.0);
+            for (found, x) in found.iter().zip(&x) {
+                let expected = (x - 7.0).exp();
+                assert!((found - expected).abs() < 4e-7 * expected + 2e-38, "{found} {expected}");
+            }
+            assert!((sum - found.iter().sum::<f32>()).abs() < 1e-4);
+        }
+        dispatch!(Level::new(), simd => check(simd));
     }
 
     #[test]

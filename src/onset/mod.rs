@@ -1,27 +1,33 @@
 //! Sound -> [`Onset`]s: every strike, placed to a fraction of a millisecond, with its level and how sure we are.
 //!
-//! Two transforms, one short and one long, give band powers over a tracked noise floor (`spectrum`, `rise`); their rise
-//! functions give some thirty candidates a second (`rise`), those that rise enough placed to the sample at a change of
-//! power (`place`). A small network decides on a candidate and its surroundings (`features`, `network`), a second one also
-//! on how alike it is to the take's own sure strikes (`second`). A last one corrects the place and says how far it may be
-//! off. The networks' weights stand in `assets/ear.json`, fitted by `scripts/fit_ear.py`.
+//! Two transforms, one short and one long, give band powers over a tracked noise floor (`spectrum`, `floor`, `front`). One
+//! small network reads them over time (`network`): its coarse path sees what rings and what is about to (`coarse`), its
+//! fine one, where that finds anything, votes for the moments of strikes (`fine`, `votes`), and each candidate is held
+//! against the others of the piece (`company`). What is likely enough is placed to the sample at a change of power
+//! (`place`); two more networks correct the place and say how far it may be off (`features`, `perceptron`). What comes
+//! again as evenly as a clock is none (`clock`). All weights stand in `assets/ear.safetensors`, fitted by
+//! `scripts/fit_ear.py`.
 //!
 //! A recording is heard in pieces of about a minute and a half, so that memory does not grow with its length.
 
+mod affine;
 mod clock;
+mod coarse;
+mod company;
 mod ear;
 mod features;
 mod filters;
+mod fine;
 mod floor;
 mod front;
 mod held;
 mod lanes;
 mod model;
 mod network;
+mod perceptron;
 mod place;
-mod rise;
-mod second;
 mod spectrum;
+mod votes;
 
 pub(crate) use clock::TICK;
 #[doc(hidden)]
@@ -54,9 +60,6 @@ pub struct Onset {
     pub level: Decibels,
     /// Probability that it is a strike; an onset is likelier one than not.
     pub certainty: f64,
-    /// Sure enough to be given out without a written part that would speak for it: in a noise with events of its own that
-    /// takes more.
-    pub alone: bool,
     /// How far it stands above what sounded just before and around it, in decibels.
     pub prominence: Decibels,
 }

@@ -1,4 +1,4 @@
-//! A coarse candidate -> the sample at which its attack begins.
+//! The moment the network points to -> the sample at which the attack begins.
 //!
 //! The change point of a window is where two stretches of different power explain it best: minimise
 //! `k ln v1 + (N-k) ln v2` over `k`, `v1` and `v2` being the mean powers before and after, `v2 > v1` (the Akaike picker
@@ -12,7 +12,7 @@ use fearless_simd::{Level, dispatch, prelude::*};
 use super::EAR_RATE;
 use super::filters::{ABREAST, Filters, SETTLE_MS, STREAMS, Stretch, samples};
 use super::lanes::{WIDEST, ln_of_two};
-use super::rise::{Coarse, Seen};
+use super::network::Pointed;
 
 /// Samples in a bin of the fine envelope: .36 ms.
 const ENVELOPE_BIN: usize = 16;
@@ -34,8 +34,7 @@ pub(crate) struct Near {
 
 impl Near {
     #[inline(always)]
-    fn new<S: Simd>(simd: S, stretch: &Stretch, sample: usize) -> Self {
-        let at = sample as isize;
+    fn new<S: Simd>(simd: S, stretch: &Stretch, at: isize) -> Self {
         let mut envelope = [[0.0; ENVELOPE]; STREAMS];
         for (stream, bins) in envelope.iter_mut().enumerate() {
             let mut from = at - (ENVELOPE_BIN * ENVELOPE_BEFORE) as isize;
@@ -56,8 +55,8 @@ impl Near {
 /// A candidate at its sample.
 #[derive(Clone)]
 pub(crate) struct Candidate {
-    pub(crate) coarse: Coarse,
-    /// Sample of the piece where the attack begins.
+    pub(crate) pointed: Pointed,
+    /// Sample of the piece where the attack begins; where nothing rises, the one pointed to.
     pub(crate) at: usize,
     /// Which stream said so.
     pub(crate) stream: usize,
@@ -81,11 +80,11 @@ pub(crate) struct Placer {
 const SPAN_MS: f64 = 10.1;
 /// Candidates within such a stretch share one filtering; eight of them fit the second nearest cache.
 const LONGEST_MS: f64 = 250.0;
-/// Look of the change point around the centre of the frame: the frame's half length and what the peak may be late by.
-const SHORT_LOOK_MS: (f64, f64) = (9.0, 6.0);
-const LONG_LOOK_MS: (f64, f64) = (18.0, 14.0);
-/// Samples of the longer look, rounded up.
-const LONGEST_LOOK: usize = 1440;
+/// Look of the change point around the moment pointed to: a far microphone hears an attack swell for some milliseconds,
+/// and the network points into it rather than to its beginning.
+const LOOK_MS: (f64, f64) = (9.0, 6.0);
+/// Samples of the look, rounded up to whole registers.
+const LONGEST_LOOK: usize = 672;
 /// Neither stretch may be shorter: a power needs some samples. Whole strides.
 const LEAST_STRETCH: usize = 12;
 /// Samples from one place to the next where a change is looked for first.
@@ -94,34 +93,30 @@ const STRIDE: usize = 4;
 const QUIET_SHARE: f32 = 0.3;
 /// The band-pass rings longest, so it must gain more to be believed.
 const STREAM_TRUST: [f32; STREAMS] = [1.0, 1.0, 0.9];
-/// Two candidates that end this near each other are one attack.
-const SAME_ATTACK_MS: f64 = 4.0;
 
-impl Coarse {
-    /// The samples among which its attack begins.
-    pub(crate) fn look(&self) -> Range<isize> {
-        let (before, after) = if self.seen == Seen::Short { SHORT_LOOK_MS } else { LONG_LOOK_MS };
-        self.at as isize - samples(before)..self.at as isize + samples(after)
-    }
+/// The samples among which an attack begins.
+fn look(pointed: &Pointed) -> Range<isize> {
+    let at = pointed.at as isize;
+    at - samples(LOOK_MS.0)..at + samples(LOOK_MS.1)
 }
 
 /// Candidates that are filtered in one stretch, and the samples that this needs.
-fn groups(coarse: &[Coarse]) -> Vec<(&[Coarse], Range<isize>)> {
+fn groups(pointed: &[Pointed]) -> Vec<(&[Pointed], Range<isize>)> {
     let (around, longest) = (samples(SPAN_MS), samples(LONGEST_MS));
-    let mut out: Vec<(&[Coarse], Range<isize>)> = Vec::new();
+    let mut out: Vec<(&[Pointed], Range<isize>)> = Vec::new();
     let mut first = 0;
-    for (i, candidate) in coarse.iter().enumerate() {
-        let look = candidate.look();
+    for (i, candidate) in pointed.iter().enumerate() {
+        let look = look(candidate);
         let needs = look.start - around..look.end + around;
         match out.last_mut() {
             // To settle anew would cost as much as the gap.
             Some((group, span)) if needs.start < span.end + samples(SETTLE_MS) && needs.end - span.start < longest => {
-                *group = &coarse[first..=i];
+                *group = &pointed[first..=i];
                 *span = span.start.min(needs.start)..span.end.max(needs.end);
             }
             _ => {
                 first = i;
-                out.push((&coarse[i..=i], needs));
+                out.push((&pointed[i..=i], needs));
             }
         }
     }
@@ -137,27 +132,19 @@ impl Placer {
         Placer { filters: Filters::new(), quiet, inverse: inverse.collect() }
     }
 
-    /// Places every coarse candidate; of two that end at one attack the one that rises more stays.
-    pub(crate) fn place(&self, x: &[f32], coarse: &[Coarse]) -> Vec<Candidate> {
-        let mut placed = dispatch!(Level::new(), simd => self.place_with(simd, x, coarse));
-        placed.sort_unstable_by_key(|c| c.at);
-        let same = samples(SAME_ATTACK_MS) as usize;
-        placed.dedup_by(|next, last| {
-            let one = next.at - last.at < same;
-            if one && next.coarse.rise > last.coarse.rise {
-                std::mem::swap(next, last);
-            }
-            one
-        });
+    /// Places every candidate, which come in order of the moments pointed to; gives them in order of their samples.
+    pub(crate) fn place(&self, x: &[f32], pointed: &[Pointed]) -> Vec<Candidate> {
+        let mut placed = dispatch!(Level::new(), simd => self.place_with(simd, x, pointed));
+        placed.sort_by(|a, b| a.at.cmp(&b.at).then(a.pointed.at.total_cmp(&b.pointed.at)));
         placed
     }
 
     #[inline(always)]
-    fn place_with<S: Simd>(&self, simd: S, x: &[f32], coarse: &[Coarse]) -> Vec<Candidate> {
+    fn place_with<S: Simd>(&self, simd: S, x: &[f32], pointed: &[Pointed]) -> Vec<Candidate> {
         let mut stretches: [Stretch; ABREAST] = Default::default();
         let mut sums = [0.0; LONGEST_LOOK / STRIDE + 2 * WIDEST];
-        let mut out: Vec<Candidate> = Vec::with_capacity(coarse.len());
-        let mut groups = groups(coarse);
+        let mut out: Vec<Candidate> = Vec::with_capacity(pointed.len());
+        let mut groups = groups(pointed);
         // Those of like length side by side; the longest first, so that what they need is asked for once.
         groups.sort_by_key(|(_, span)| Reverse(span.end - span.start));
         for groups in groups.chunks(ABREAST) {
@@ -165,9 +152,7 @@ impl Placer {
             self.filters.run(simd, x, &spans, &mut stretches);
             for ((group, _), stretch) in groups.iter().zip(&stretches) {
                 for &candidate in *group {
-                    if let Some(candidate) = self.place_one(simd, x.len(), stretch, candidate, &mut sums) {
-                        out.push(candidate);
-                    }
+                    out.push(self.place_one(simd, x.len(), stretch, candidate, &mut sums));
                 }
             }
         }
@@ -180,16 +165,13 @@ impl Placer {
         simd: S,
         len: usize,
         stretch: &Stretch,
-        coarse: Coarse,
+        pointed: Pointed,
         sums: &mut Sums,
-    ) -> Option<Candidate> {
-        let look = coarse.look();
-        let lo = stretch.index(look.start.max(0));
-        let hi = stretch.index(look.end.min(len as isize)).min(lo + LONGEST_LOOK);
-        let n = hi.saturating_sub(lo);
-        if n < 4 * LEAST_STRETCH {
-            return None;
-        }
+    ) -> Candidate {
+        let look = look(&pointed);
+        // Before the first sample is silence, so that an attack may begin with it.
+        let lo = stretch.index(look.start);
+        let hi = stretch.index(look.end.min(len as isize)).clamp(lo, lo + LONGEST_LOOK);
         let mut found = [(0usize, 0.0f32); STREAMS];
         let mut chosen: Option<(usize, f32)> = None;
         for (s, place) in found.iter_mut().enumerate() {
@@ -200,18 +182,19 @@ impl Placer {
                 chosen = Some((s, gain * STREAM_TRUST[s]));
             }
         }
-        let (stream, _) = chosen?;
-        let index = found[stream].0;
+        let stream = chosen.map_or(0, |(stream, _)| stream);
+        let sample = chosen.map_or(pointed.at as isize, |_| stretch.start + found[stream].0 as isize);
+        let at = sample.min(len as isize - 1).max(0);
         let ms = 1e3 / EAR_RATE.get() as f32;
-        let at = usize::try_from(stretch.start + index as isize).ok()?;
-        Some(Candidate {
-            coarse,
-            at,
+        let from = stretch.index(at) as f32;
+        Candidate {
+            pointed,
+            at: at as usize,
             stream,
-            differences_ms: found.map(|(k, gain)| if gain > 0.0 { (k as f32 - index as f32) * ms } else { 0.0 }),
+            differences_ms: found.map(|(k, gain)| if gain > 0.0 { (k as f32 - from) * ms } else { 0.0 }),
             gains: found.map(|f| f.1),
             near: Near::new(simd, stretch, at),
-        })
+        }
     }
 
     /// Change point of a look, in samples from its start, and its gain in log likelihood over no change; `None` if nothing
@@ -219,6 +202,9 @@ impl Placer {
     /// from it the cost hardly changes from sample to sample.
     #[inline(always)]
     fn change<S: Simd>(&self, simd: S, powers: &[f32], added: f32, sums: &mut Sums) -> Option<(usize, f32)> {
+        if powers.len() < 4 * LEAST_STRETCH {
+            return None;
+        }
         let (strides, _) = powers.as_chunks::<STRIDE>();
         let (n, added) = (STRIDE * strides.len(), f64::from(added));
         // In double precision: the quiet before an attack must not drown in what was summed up before it.
@@ -305,10 +291,31 @@ mod tests {
             for (v, n) in x[place..].iter_mut().zip(noise(8000, 0.2)) {
                 *v += n;
             }
-            let found = Placer::new([1e-7; STREAMS])
-                .place(&x, &[Coarse { at: place / 64 * 64 + 64, rise: 5.0, seen: Seen::Short }]);
+            let pointed = Pointed { at: place as f64 + 100.0, votes: 1.0, level: 2.0, certainty: 0.9 };
+            let found = Placer::new([1e-7; STREAMS]).place(&x, &[pointed]);
             assert_eq!(found.len(), 1);
             assert!(found[0].at.abs_diff(place) <= 3, "{} for {place}", found[0].at);
+        }
+    }
+
+    #[test]
+    fn an_attack_may_begin_with_the_first_sample() {
+        let pointed = Pointed { at: -20.0, votes: 1.0, level: 2.0, certainty: 0.9 };
+        let found = Placer::new([1e-9; STREAMS]).place(&noise(4000, 0.2), &[pointed]);
+        assert!(found[0].at <= 3, "{}", found[0].at);
+    }
+
+    #[test]
+    fn where_nothing_rises_the_moment_pointed_to_counts() {
+        for len in [0, 10, 5000] {
+            let mut x = noise(len, 0.5);
+            for (n, v) in x.iter_mut().enumerate() {
+                *v *= (-(n as f32) / 100.0).exp();
+            }
+            let pointed = |at: f64| Pointed { at, votes: 1.0, level: 2.0, certainty: 0.9 };
+            let found = Placer::new([0.0; STREAMS]).place(&x, &[pointed(600.4), pointed(9000.0)]);
+            let at: Vec<usize> = found.iter().map(|c| c.at).collect();
+            assert_eq!(at, [600.min(len.saturating_sub(1)), len.saturating_sub(1)], "{len}");
         }
     }
 }

@@ -15,7 +15,7 @@ use super::lanes::{WIDEST, whole_dot};
 use crate::units::Samples;
 
 /// Bands of the short transform.
-pub(crate) const SHORT_BANDS: usize = 8;
+pub(crate) const SHORT_BANDS: usize = 16;
 /// Bands of the long transform.
 pub(crate) const LONG_BANDS: usize = 24;
 /// Samples between short frames: 1.45 ms.
@@ -26,10 +26,21 @@ pub(crate) const LONG_HOP: usize = 256;
 const SHORT_LEN: usize = 256;
 /// Samples in a long frame: 23 ms, fine enough to part a bucket's lowest modes from hum.
 const LONG_LEN: usize = 1024;
-/// Edges of the short bands in hertz: what 172 Hz bins allow below 2 kHz, thirds of an octave to an octave above.
-const SHORT_EDGES: [f64; SHORT_BANDS + 1] = [170.0, 500.0, 1000.0, 1800.0, 3000.0, 4500.0, 6500.0, 9500.0, 14_000.0];
-/// The long bands share this range equally on a logarithmic scale.
-const LONG_RANGE: (f64, f64) = (80.0, 14_000.0);
+/// Edges of the short bands in hertz: one bin (172 Hz) each below 1 kHz, then thirds of an octave.
+const SHORT_EDGES: [f64; SHORT_BANDS + 1] = [
+    100.0, 280.0, 460.0, 640.0, 820.0, 1000.0, 1300.0, 1700.0, 2200.0, 2800.0, 3500.0, 4500.0, 5800.0, 7500.0,
+    10_000.0, 13_000.0, 16_500.0,
+];
+/// Edges of the long bands: one bin (43 Hz) each below 250 Hz, then quarters of an octave.
+const LONG_EDGES: [f64; LONG_BANDS + 1] = [
+    60.0, 103.0, 146.0, 189.0, 232.0, 280.0, 340.0, 410.0, 500.0, 600.0, 720.0, 870.0, 1050.0, 1270.0, 1550.0, 1900.0,
+    2350.0, 2900.0, 3600.0, 4500.0, 5700.0, 7300.0, 9500.0, 12_000.0, 15_500.0,
+];
+
+/// The middle of a short band, on a logarithmic scale.
+pub(crate) fn short_middle_hz(band: usize) -> f64 {
+    (SHORT_EDGES[band] * SHORT_EDGES[band + 1]).sqrt()
+}
 
 /// Which frame of a transform; the only way from a frame to a time is [`FrameIndex::centre`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -69,9 +80,7 @@ impl Transform<SHORT_BANDS> {
 
 impl Transform<LONG_BANDS> {
     pub(crate) fn long(planner: &mut FftPlanner<f32>) -> Self {
-        let (low, high) = LONG_RANGE;
-        let edges: Vec<f64> = (0..=LONG_BANDS).map(|i| low * (high / low).powf(i as f64 / LONG_BANDS as f64)).collect();
-        Transform::new(planner, LONG_LEN, LONG_HOP, &edges)
+        Transform::new(planner, LONG_LEN, LONG_HOP, &LONG_EDGES)
     }
 }
 

@@ -200,10 +200,11 @@ impl Card {
             text.push(b'\n');
             Ok(text)
         };
-        Ok(match earlier {
+        match earlier {
             None => files::put_new(&path, &text(self)?)?,
             Some(earlier) => files::put_over(&path, &text(self)?, &text(earlier)?)?,
-        })
+        }
+        Ok(())
     }
 }
 

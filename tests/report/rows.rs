@@ -93,7 +93,6 @@ fn strikes_have_their_agreed_names() {
         sigma: Seconds::from_millis(0.3),
         level: Decibels(-17.123),
         certainty: 0.98,
-        alone: true,
         prominence: Decibels(20.0),
     };
     let v: Value = serde_json::from_str(&json::strikes([onset].iter())).unwrap();
