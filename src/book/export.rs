@@ -64,10 +64,20 @@ impl Book {
                 hint: "name a new folder, with the day in it".into(),
             });
         }
+        let mut written = Vec::new();
+        let done = self.tables_to(folder, &mut written);
+        if done.is_err() {
+            // Half an export is none; what cannot be removed is whole files all the same.
+            written.iter().for_each(|path| drop(std::fs::remove_file(path)));
+            let _ = std::fs::remove_dir(folder);
+        }
+        done.map(|()| written)
+    }
+
+    fn tables_to(&self, folder: &Path, written: &mut Vec<PathBuf>) -> Result<(), BookError> {
         files::folder(folder).map_err(file_error(folder))?;
         // All tables as they are at one moment.
         let _whole = self.db.unchecked_transaction()?;
-        let mut written = Vec::new();
         for table in self.tables()? {
             let path = folder.join(format!("{table}.csv"));
             let beside = folder.join(format!("{table}.json"));
@@ -75,10 +85,11 @@ impl Book {
             let mut json = Draft::of(&beside).map_err(file_error(&beside))?;
             self.table(&table, csv.file(), json.file(), &path)?;
             csv.keep_new().map_err(file_error(&path))?;
+            written.push(path);
             json.keep_new().map_err(file_error(&beside))?;
-            written.extend([path, beside]);
+            written.push(beside);
         }
-        Ok(written)
+        Ok(())
     }
 
     fn table(
