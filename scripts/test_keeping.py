@@ -194,7 +194,12 @@ def memory(binary):
             nonlocal worst
             shutil.rmtree(hostile, ignore_errors=True)
             hostile.mkdir()
-            make()
+            # In a process of its own: what a process has held counts for the one it starts.
+            maker = os.fork()
+            if maker == 0:
+                make()
+                os._exit(0)
+            assert os.waitpid(maker, 0)[1] == 0, what
             good = hostile / "Wren_good.wav"
             good.write_bytes(wav(1.8, 900 + len(what)))
             good.with_suffix(".take.json").write_text('{"part": {"title": "Rain"}}')

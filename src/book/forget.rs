@@ -14,6 +14,7 @@ use rusqlite::params;
 
 use super::gather::Rules;
 use super::pages::OthersPage;
+use super::settle::ONLY_THE_TEACHER;
 use super::{Book, BookError, FILE, Pupil, turn};
 use crate::files;
 use crate::names::{Words, mentions};
@@ -59,8 +60,8 @@ pub struct Forgetting {
     pub doubtful: Vec<String>,
     /// Files in the book's folder that name them and are not the book's: they stay.
     pub beside: Vec<PathBuf>,
-    /// Numbers of waiting recordings that stay as they are.
-    untouched: Vec<i64>,
+    /// Numbers of waiting recordings that stay as they are, because it cannot be told whose they are.
+    pub untouched: Vec<i64>,
     sounds: Vec<String>,
     pages: Vec<String>,
     others: Vec<OthersPage>,
@@ -220,7 +221,11 @@ impl Book {
             }
             let named = [roster.reword(&row.file), roster.reword(&row.sender), roster.reword_origin(&row.origin)];
             if row.pupil.or(found).is_none() && named.iter().any(|t| !matches!(t, Text::Untouched)) {
-                plan.doubtful.push(format!("recording {} of those that wait: {}", row.number, row.file));
+                let where_named = match named.first() {
+                    Some(Text::Untouched) => ", named where it came from",
+                    _ => "",
+                };
+                plan.doubtful.push(format!("recording {} of those that wait: {}{where_named}", row.number, row.file));
                 plan.untouched.push(row.number);
             }
         }
@@ -298,6 +303,10 @@ impl Book {
             self.set(UNFINISHED, "1")?;
             for (number, _) in &plan.waiting {
                 self.db.execute("DELETE FROM waiting WHERE id = ?1", [number])?;
+            }
+            for number in &plan.untouched {
+                let sql = "UPDATE waiting SET looked = ?1 WHERE id = ?2";
+                self.db.execute(sql, params![ONLY_THE_TEACHER, number])?;
             }
             for text in &plan.texts {
                 self.reword(text, &plan)?;

@@ -24,7 +24,7 @@ use super::distil::{self, Distilled};
 use super::drills::{Drilled, Scored};
 use super::hearing;
 use super::keeping::sender;
-use super::settle::origin;
+use super::settle::{ONLY_THE_TEACHER, origin};
 use super::sources::{self, Card, Item, Spool};
 use super::{Assigned, Book, BookError, Pupil, forms};
 use crate::assess::Assessment;
@@ -388,7 +388,7 @@ fn hear(item: &Item, facts: &Facts, known: &Known) -> Heard {
         return Heard::Known;
     }
     let looked = facts.stamp_for(&origin(item));
-    if known.looked.get(&sha) == Some(&looked) {
+    if known.looked.get(&sha).is_some_and(|last| *last == looked || last == ONLY_THE_TEACHER) {
         return Heard::Waits(sha);
     }
     if let Some(what) = sources::no_take(item) {

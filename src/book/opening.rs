@@ -325,6 +325,33 @@ mod tests {
     }
 
     #[test]
+    fn pages_of_an_earlier_version_are_taken_over_and_what_the_teacher_put_there_is_not() {
+        let place = tempfile::tempdir().unwrap();
+        let pages = place.path().join("pages");
+        std::fs::create_dir(&pages).unwrap();
+        let db = Connection::open(place.path().join(FILE)).unwrap();
+        for sql in &MIGRATIONS[..3] {
+            db.execute_batch(sql).unwrap();
+        }
+        let rows = "INSERT INTO classes VALUES (1, '3b'); INSERT INTO pupils VALUES (1, 1, 'Wren'), (2, 1, 'Jay')";
+        db.execute_batch(&format!("{rows}; PRAGMA user_version = 3")).unwrap();
+        drop(db);
+        let page =
+            |says: &str| format!("{}<title>x</title></head><body>{says}</body></html>\n", crate::report::page::BEGINS);
+        std::fs::write(pages.join("pupil-Wren.html"), page("Wren plays")).unwrap();
+        std::fs::write(pages.join("pupil-Jay.html"), page("Jay: play with Wren")).unwrap();
+        std::fs::write(pages.join("class-3b.html"), "my own notes on Wren").unwrap();
+        let book = Book::open(place.path()).unwrap();
+        let plan = book.forgetting("Wren").unwrap();
+        assert_eq!((plan.counts(), plan.beside.as_slice()), ((0, 1, 1), &[pages.join("class-3b.html")][..]));
+        book.forget(&plan, 5).unwrap();
+        assert!(!pages.join("pupil-Wren.html").exists());
+        assert!(!std::fs::read_to_string(pages.join("pupil-Jay.html")).unwrap().contains("Wren"));
+        assert_eq!(std::fs::read_to_string(pages.join("class-3b.html")).unwrap(), "my own notes on Wren");
+        assert!(matches!(book.write_class_page("3b", 5), Err(BookError::Write(_))));
+    }
+
+    #[test]
     fn a_book_of_every_earlier_layout_is_taken_over() {
         for early in 1..MIGRATIONS.len() {
             let place = tempfile::tempdir().unwrap();
