@@ -360,7 +360,7 @@ fn check(seed: u64) {
             let same = after.iter().filter(|r| r[key] == row[key]);
             let now = same.max_by_key(|r| row.iter().filter(|(c, v)| r[*c] == **v).count());
             let now = now.unwrap_or_else(|| panic!("{seed}: {name}: a row of {table} is lost: {row:?}"));
-            for (column, was) in row {
+            for (column, was) in row.iter().filter(|(c, _)| *c != "looked") {
                 let is = &now[column];
                 let (was_words, is_words) = (tokens(was), tokens(is));
                 if is != was

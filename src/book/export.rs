@@ -1,6 +1,6 @@
 //! Backup while in use, and every table as CSV and JSON.
 
-use std::io::Write as _;
+use std::io::{Seek as _, SeekFrom, Write as _};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -31,14 +31,16 @@ impl Book {
         if std::fs::symlink_metadata(to).is_ok() {
             return Err(taken());
         }
-        let draft = Draft::of(to).map_err(file_error(to))?;
+        let mut draft = Draft::of(to).map_err(file_error(to))?;
         {
             let mut copy = rusqlite::Connection::open_with_flags(draft.path(), plain_flags())?;
             // Nothing is written beside the copy; what is left of one that was killed is one file.
             copy.execute_batch("PRAGMA journal_mode = MEMORY")?;
             rusqlite::backup::Backup::new(&self.db, &mut copy)?.run_to_completion(BACKUP_PAGES, BACKUP_PAUSE, None)?;
-            copy.pragma_update(None, "journal_mode", "DELETE")?;
         }
+        // The book is in WAL mode and the copy is not: bytes 18 and 19 of the head (SQLite file format, section 1.3.3) say so.
+        let plain = draft.file().seek(SeekFrom::Start(18)).and_then(|_| draft.file().write_all(&[1, 1]));
+        plain.map_err(file_error(to))?;
         draft.keep_new().map_err(|error| match error.kind() {
             std::io::ErrorKind::AlreadyExists => taken(),
             _ => file_error(to)(error),
