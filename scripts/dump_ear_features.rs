@@ -1,4 +1,4 @@
-//! Prints what the correction of places looks at, for `scripts/fit_ear.py`.
+//! Prints what the correction of places looks at, for `scripts/ear/place.py`.
 //!
 //! `dump_ear_features candidates [--weights FILE.safetensors] OUT WAV...` writes for each file: u32 count, then per
 //! candidate f64 sample where the attack begins (its change point), f64 sample that the network points to, f32 certainty,

@@ -113,18 +113,20 @@ def main():
     ap.add_argument("--class", dest="classes", default="")
     ap.add_argument("--binary", default="target/release/pailbeat")
     ap.add_argument("--every", type=int, default=1, help="only every n-th take")
-    ap.add_argument("--fit", metavar="JSON", help="fit the sigmas' factor and power to these takes and write them into assets/ear.json")
+    ap.add_argument("--fit", metavar="WEIGHTS", help="fit the sigmas' factor and power to these takes and write them into assets/ear.safetensors")
     a = ap.parse_args()
     sets = [ear(a.takes, a.binary, a.every)] if a.takes else []
     sets += [judged(folder, a.binary, a.every) for folder in filter(None, a.classes.split(","))]
     if a.fit:
+        from safetensors import safe_open
+        from safetensors.numpy import save_file
         factor, power = ear_figures.fit_sigma([one for one in sets if len(one[0])])
-        path = Path(a.fit)
-        weights = json.loads(path.read_text())
-        weights["sigma_scale"] = round(factor * weights["sigma_scale"] ** power, 4)
-        weights["sigma_power"] = round(power * weights["sigma_power"], 4)
-        path.write_text(json.dumps(weights, separators=(",", ":")))
-        print(f"\nfactor {weights['sigma_scale']}, power {weights['sigma_power']} written to {path}")
+        with safe_open(a.fit, "np") as f:
+            told, kept = f.metadata(), {k: f.get_tensor(k) for k in f.keys()}
+        told["sigma_scale"] = f"{factor * float(told['sigma_scale']) ** power:.4f}"
+        told["sigma_power"] = f"{power * float(told['sigma_power']):.4f}"
+        save_file(kept, a.fit, told)
+        print(f"\nfactor {told['sigma_scale']}, power {told['sigma_power']} written to {a.fit}")
 
 
 main()

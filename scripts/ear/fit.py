@@ -254,7 +254,7 @@ def measure(args, world=None):
     index = json.loads((Path(args.pack) / 'index.json').read_text())
     # One group a family, and noises of the test split.
     if world is None or world.groups != [[f] for f in families]:
-        world = World(args.pack, device, made=16, rooms=64, groups=[[f] for f in families], seed=99)
+        world = World(args.pack, device, made=16, rooms=64, groups=[[f] for f in families], seed=99, clips=0)
     gen = torch.Generator(device=device).manual_seed(99)
     rows, every = [], {}
     for k, group in enumerate(groups):
@@ -332,19 +332,21 @@ def clean(args):
     (pack / 'index.json').write_text(json.dumps({**index, 'shots': kept}))
 
 
+def tensors(path):
+    """The networks of a fit by the names that src/onset/model.rs lists."""
+    out = {}
+    for name, value in load(path, 'cpu').state_dict().items():
+        if not name.startswith('front.'):
+            name = name.removeprefix('net.').replace('.dw.weight', '.dw')
+            out[name.removesuffix('.weight') if name in ('c.q.weight', 'c.k.weight', 'c.v.weight') else name] = value.float().contiguous()
+    return out
+
+
 def export(args):
     from safetensors.torch import save_file
-    ear = load(Path(args.out) / 'all.pt', 'cpu')
-    tensors = {}
-    for name, value in ear.state_dict().items():
-        if name.startswith('front.'):
-            continue
-        name = name.removeprefix('net.').replace('.dw.weight', '.dw')
-        if name in ('c.q.weight', 'c.k.weight', 'c.v.weight'):
-            name = name.removesuffix('.weight')
-        tensors[name] = value.float().contiguous()
-    save_file(tensors, args.weights)
-    print({k: tuple(v.shape) for k, v in tensors.items()}, sum(v.numel() for v in tensors.values()))
+    weights = tensors(Path(args.out) / 'all.pt')
+    save_file(weights, args.weights)
+    print(len(weights), 'tensors,', sum(v.numel() for v in weights.values()), 'numbers')
 
 
 def main():

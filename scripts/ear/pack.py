@@ -22,8 +22,10 @@ import soundfile as sf
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / 'sounds'))
 import bank  # noqa: E402
-import noises  # noqa: E402
 import readers  # noqa: E402
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+import world  # noqa: E402
 
 RATE = 44_100
 # A strike keeps this much before its attack and after it.
@@ -55,8 +57,6 @@ FILES = {
     'billard-gl-data': ('**/*.wav', r'.', r'^$', lambda n: 'billiard'),
     'pinball-data': ('**/*.wav', r'(knock|bump|kick|drop|lane|tilt|flipper|slot)', r'^$', lambda n: 'pinball'),
 }
-# Kinds of noise whose own events are struck too: in company no strikes of the pupil's, alone nobody can say.
-STRUCK_NOISES = ('clock', 'clock-tick', 'doors', 'dishes', 'thumps', 'footsteps', 'thunder', 'splash')
 WORDS = ('now listen the next one goes back to the kitchen and put your shoes away it is nearly time for dinner who has seen my '
          'keys tomorrow we could walk along the river please stop tapping that table can you hear me').split()
 
@@ -179,10 +179,6 @@ def quiet(args):
             add(next(readers.read_file(path))[1], re.sub(r'-\d.*$', '', path.stem), 'train', 5)
     for k, x in enumerate(spoken(args.out, 24)):
         add(x, 'speech', 'test' if k % 4 == 0 else 'train', 10)
-    for kind, make in sorted(noises.MADE.items()):
-        for k in range(args.made if kind != 'coloured' else 2):
-            rng = np.random.default_rng([noises.seeded(kind), k])
-            add(make(int(10 * RATE), rng), kind, 'train', 10)
     return rows
 
 
@@ -191,7 +187,6 @@ def main():
     ap.add_argument('--bank', type=Path, required=True)
     ap.add_argument('--out', type=Path, required=True)
     ap.add_argument('--extra', type=Path)
-    ap.add_argument('--made', type=int, default=8, help='clips of each kind of made noise')
     args = ap.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
     index, at, parts = {'shots': [], 'noise': []}, 0, []
@@ -203,7 +198,7 @@ def main():
     print(len(index['shots']), 'strikes,', round(at / RATE), 's;', dict(Counter(s['family'] for s in index['shots'])))
     at, parts = 0, []
     for x, kind, split in quiet(args):
-        index['noise'].append(dict(first=at, length=len(x), kind=kind, split=split, struck=kind in STRUCK_NOISES))
+        index['noise'].append(dict(first=at, length=len(x), kind=kind, split=split, struck=kind in world.STRUCK_NOISES))
         parts.append(x)
         at += len(x)
     noise = np.concatenate(parts).clip(-1, 1)

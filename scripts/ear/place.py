@@ -6,7 +6,7 @@ how far above the noise a strike must lie to be heard.
     place.py fit --takes DIR --network FILE --weights assets/ear.safetensors [--binary target/release/examples/dump_ear_features]
 
 FILE is what `fit.py export` wrote. The numbers looked at come from the program itself, so that the fit and the ear cannot differ.
-Needs numpy, scipy, soundfile, scikit-learn, torch and safetensors.
+Needs numpy, scipy, soundfile, torch and safetensors.
 """
 import argparse
 import json
@@ -14,7 +14,6 @@ import struct
 import subprocess
 import sys
 import tempfile
-import warnings
 from pathlib import Path
 
 import numpy as np
@@ -32,14 +31,18 @@ FURTHEST_MS, MOST_MS = 6., 3.5
 # A coarse frame less likely than this holds no strike: none of 1,116 candidates of 36 invented takes would be lost.
 GATE = .02
 FAINT = .06
+# So many takes go through a codec, at one of these rates: what phones, browsers and messengers write.
+CODED, KBPS = .5, (48, 64, 96, 128)
 
 
 def takes(args):
     import torch
     import plan as P
-    from world import World
-    world = World(args.pack, 'cpu', made=120, rooms=24, groups=None, seed=args.seed)
+    import world as W
+    import phone
+    world = W.World(args.pack, 'cpu', made=120, rooms=24, groups=None, seed=args.seed, clips=4)
     gen = torch.Generator().manual_seed(args.seed)
+    rng = np.random.default_rng(args.seed)
     args.takes.mkdir(parents=True, exist_ok=True)
     for k in range(0, args.count, 6):
         x, e = world.make(world.planner.batch(args.seed * 1000 + k, (10.0, 6, 0)), gen)
@@ -47,6 +50,9 @@ def takes(args):
             mine = (e['take'] == i).numpy()
             rows = [dict(t_s=int(a) / RATE, role=P.ROLES[r], snr_db=round(float(s), 1)) for a, r, s in
                     sorted(zip(e['at'].numpy()[mine], e['role'].numpy()[mine], e['snr'].numpy()[mine])) if r != P.EXTRA]
+            if rng.random() < CODED:
+                # A codec spreads an attack over what comes before it.
+                y = phone.through_codec(y, RATE, rng.choice(list(phone.CODECS)), int(rng.choice(KBPS)))
             sf.write(args.takes / f'take{k + i:04d}.wav', y, RATE, subtype='PCM_24')
             (args.takes / f'take{k + i:04d}.json').write_text(json.dumps(rows))
 
@@ -73,32 +79,58 @@ def scaled(X, mean, deviation):
     return ((X - mean) / deviation).clip(-CLIP, CLIP).astype('f4')
 
 
-def regressor(X, y, hidden, seeds):
-    from sklearn.neural_network import MLPRegressor
+def regressor(X, y, hidden, seeds, beta, epochs=60):
+    """Small networks whose mean answer is near `y`: absolute error beyond `beta`, so that a few far ones do not move the many near."""
+    import torch
     mean, deviation = X.mean(0), X.std(0) + 1e-6
-    Z = scaled(X, mean, deviation)
-    nets = [MLPRegressor(hidden_layer_sizes=hidden, alpha=.01, max_iter=60, early_stopping=True, n_iter_no_change=6, batch_size=256,
-                         learning_rate_init=2e-3, random_state=s).fit(Z, y.astype('f4')) for s in seeds]
+    Z, t = torch.from_numpy(scaled(X, mean, deviation)), torch.from_numpy(y.astype('f4'))
+    nets = []
+    for seed in seeds:
+        torch.manual_seed(seed)
+        net = torch.nn.Sequential(torch.nn.Linear(Z.shape[1], hidden), torch.nn.ReLU(), torch.nn.Linear(hidden, 1))
+        optimiser = torch.optim.AdamW(net.parameters(), lr=2e-3, weight_decay=.02)
+        steps = epochs * (len(Z) // 256)
+        for step in range(steps):
+            for g in optimiser.param_groups:
+                g['lr'] = 2e-3 * (.5 + .5 * np.cos(np.pi * step / steps)) + 1e-5
+            k = torch.randint(0, len(Z), (256,))
+            noisy = Z[k] + .1 * torch.randn(256, Z.shape[1])
+            loss = torch.nn.functional.smooth_l1_loss(net(noisy)[:, 0], t[k], beta=beta)
+            optimiser.zero_grad()
+            loss.backward()
+            optimiser.step()
+        nets.append([(layer.weight.detach().numpy(), layer.bias.detach().numpy()) for layer in net if hasattr(layer, 'weight')])
     return dict(mean=mean, deviation=deviation, nets=nets)
 
 
 def value(model, X):
     Z = scaled(X, model['mean'], model['deviation'])
-    return np.mean([n.predict(Z) for n in model['nets']], 0)
+    answer = lambda net: (np.maximum(Z @ net[0][0].T + net[0][1], 0) @ net[1][0].T + net[1][1])[:, 0]
+    return np.mean([answer(net) for net in model['nets']], 0)
 
 
 def pair(X, error, seeds):
-    place = regressor(X, error.clip(-MOST_MS, MOST_MS), (24,), seeds)
+    place = regressor(X, error.clip(-MOST_MS, MOST_MS), 24, seeds, .02)
     left = np.abs(error - value(place, X)).clip(0, FURTHEST_MS)
-    return place, regressor(X, np.log(left + .03), (8,), (0,))
+    return place, regressor(X, np.log(left + .03), 8, (0,), 1.)
 
 
 def tensors(name, model):
     out = {f'{name}.mean': model['mean'], f'{name}.deviation': model['deviation']}
     for k, net in enumerate(model['nets']):
-        for layer, (w, b) in enumerate(zip(net.coefs_, net.intercepts_)):
-            out[f'{name}.{k}.{layer}.weight'], out[f'{name}.{k}.{layer}.bias'] = w.T, b
+        for layer, (w, b) in enumerate(net):
+            out[f'{name}.{k}.{layer}.weight'], out[f'{name}.{k}.{layer}.bias'] = w, b
     return {k: np.ascontiguousarray(v, 'f4') for k, v in out.items()}
+
+
+def joined(state, behind, out):
+    """A file of weights from a fitted network and what stands behind another one."""
+    from safetensors import safe_open
+    from safetensors.torch import save_file
+    import fit
+    with safe_open(behind, 'pt') as f:
+        rest = {k: f.get_tensor(k) for k in f.keys() if k.startswith(('place.', 'sigma.'))}
+        save_file({**fit.tensors(state), **rest}, out, f.metadata())
 
 
 def audible(files, found):
@@ -131,7 +163,6 @@ def audible(files, found):
 def fit(args):
     from safetensors import safe_open
     from safetensors.numpy import save_file
-    warnings.filterwarnings('ignore')
     files = sorted(args.takes.glob('*.wav'))
     found = candidates(args.binary, args.network, files)
     X, error, take = [], [], []

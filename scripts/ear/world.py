@@ -26,6 +26,8 @@ TOGETHER = 1024
 MEMBRANE = [1, 1.594, 2.136, 2.296, 2.653, 2.918, 3.156, 3.501, 3.6, 3.652, 4.06, 4.154, 4.6, 4.832, 4.903, 5.13, 5.412, 5.54, 5.65, 5.98, 6.16]
 BAR = [1, 2.756, 5.404, 8.933, 13.34, 18.64, 24.8]
 MODES = 21
+# Kinds of noise whose own events are struck too: in company no strikes of the pupil's, alone nobody can say.
+STRUCK_NOISES = ('clock', 'clock-tick', 'doors', 'dishes', 'thumps', 'footsteps', 'thunder', 'splash')
 
 
 def peaking(gain_db, hz, q, w):
@@ -57,7 +59,7 @@ def high_pass(hz, order, f):
 
 
 class World:
-    def __init__(self, folder, device, made=3000, rooms=400, groups=None, seed=0):
+    def __init__(self, folder, device, made=3000, rooms=400, groups=None, seed=0, clips=60):
         folder = Path(folder)
         index = json.loads((folder / 'index.json').read_text())
         self.device, self.index = device, index
@@ -73,7 +75,13 @@ class World:
         made_x, made_at = made_strikes(made, 4, gen, device, half)
         self.shots = torch.cat([torch.from_numpy(shots).to(device, half), made_x])
         self.attack = torch.cat([recorded_at.to(device), made_at])
-        self.noise = torch.from_numpy(sf.read(folder / 'noise.ogg', dtype='float32')[0]).to(device, half)
+        recorded = sf.read(folder / 'noise.ogg', dtype='float32')[0]
+        made_noise = made_noises(clips, seed)
+        self.noise = torch.from_numpy(np.concatenate([recorded, *(x for _, x in made_noise)])).to(device, half)
+        at = len(recorded)
+        for kind, x in made_noise:
+            index['noise'].append(dict(first=at, length=len(x), kind=kind, split='train', struck=kind in STRUCK_NOISES))
+            at += len(x)
         self.rooms = made_rooms(rooms, seed).to(device, half)
         families = sorted({s['family'] for s in index['shots']})
         self.families = families
@@ -363,6 +371,23 @@ def some_made(n, v, gen, device):
     tail = LENGTH // 8
     y[:, -tail:] *= torch.linspace(1, 0, tail, device=device)
     return y * (.9 / peak(y))
+
+
+def a_noise(job):
+    import noises
+    kind, seed = job
+    x = noises.MADE[kind](8 * RATE, np.random.default_rng([seed, noises.seeded(kind)]))
+    x = x - x.mean()
+    return kind, (x * .25 / max(np.sqrt((x * x).mean()), np.abs(x).max() * .28)).astype('f4')
+
+
+def made_noises(clips, seed):
+    """So many clips of each kind of made noise, none like another; voices are recorded ones."""
+    import multiprocessing
+    import noises
+    jobs = [(kind, seed * 10_000 + k) for kind in sorted(noises.MADE) if kind not in ('speech', 'coloured') for k in range(clips)]
+    with multiprocessing.Pool() as pool:
+        return pool.map(a_noise, jobs, chunksize=4)
 
 
 def a_room(seed):

@@ -72,7 +72,9 @@ def transforms(a):
     from scipy.signal.windows import hann
     rng = np.random.default_rng(5)
     x = (rng.normal(0, .1, 3 * RATE) * np.exp(-np.arange(3 * RATE) % 9000 / 1500)).astype('f4')
-    edges = {256: [170, 500, 1000, 1800, 3000, 4500, 6500, 9500, 14000], 1024: list(np.geomspace(80, 14000, 25))}
+    edges = {256: [100, 280, 460, 640, 820, 1000, 1300, 1700, 2200, 2800, 3500, 4500, 5800, 7500, 10000, 13000, 16500],
+             1024: [60, 103, 146, 189, 232, 280, 340, 410, 500, 600, 720, 870, 1050, 1270, 1550, 1900, 2350, 2900, 3600, 4500, 5700, 7300,
+                    9500, 12000, 15500]}
     with tempfile.TemporaryDirectory() as d:
         wav = os.path.join(d, 'x.wav')
         sf.write(wav, x, RATE, subtype='FLOAT')

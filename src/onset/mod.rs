@@ -6,7 +6,7 @@
 //! against the others of the piece (`company`). What is likely enough is placed to the sample at a change of power
 //! (`place`); two more networks correct the place and say how far it may be off (`features`, `perceptron`). What comes
 //! again as evenly as a clock is none (`clock`). All weights stand in `assets/ear.safetensors`, fitted by
-//! `scripts/fit_ear.py`.
+//! `scripts/ear/fit.py` and `scripts/ear/place.py`.
 //!
 //! A recording is heard in pieces of about a minute and a half, so that memory does not grow with its length.
 

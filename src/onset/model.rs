@@ -1,4 +1,4 @@
-//! The fitted weights of the ear: `assets/ear.safetensors`, written by `scripts/fit_ear.py`.
+//! The fitted weights of the ear: `assets/ear.safetensors`, written by `scripts/ear/fit.py` and `scripts/ear/place.py`.
 //!
 //! All tensors are `F32`, row by row (the last dimension runs fastest); dimensions of 1 may be left out or added. A
 //! convolution is `[outputs, inputs, bands, frames]`, a layer `[outputs, inputs]`. `[channel, band]` is flattened channel by
