@@ -8,7 +8,7 @@ use std::io::BufRead;
 use std::path::Path;
 use std::time::Instant;
 
-use pailbeat::chain::{find_guide, hear, hear_without};
+use pailbeat::chain::{find_guide, hear_samples, hear_without};
 use pailbeat::guide::{GuideConfig, Heard, Laps, Practice, render};
 use pailbeat::leak::{Low, Reference, find, remove};
 use pailbeat::onset::EAR_RATE;
@@ -39,17 +39,8 @@ fn main() {
         let [part, bpm, form, heard, take, left] = line.split('\t').collect::<Vec<_>>()[..] else { continue };
         let x = samples(Path::new(take));
         let strikes = |onsets: &[pailbeat::onset::Onset]| onsets.iter().map(|o| o.at.get()).collect::<Vec<_>>();
-        let plain = || {
-            let mut blocks = x.chunks(65_536);
-            let heard = hear(|b| {
-                b.clear();
-                b.extend_from_slice(blocks.next().unwrap_or_default());
-                Ok::<_, ()>(!b.is_empty())
-            });
-            heard.unwrap()
-        };
         let Some(heard) = Heard::ALL.into_iter().find(|h| h.word() == heard) else {
-            println!("{}", serde_json::json!({ "strikes": strikes(&plain().heard.onsets) }));
+            println!("{}", serde_json::json!({ "strikes": strikes(&hear_samples(&x).heard.onsets) }));
             continue;
         };
         let part = pailbeat::part::parse(&std::fs::read_to_string(part).unwrap()).unwrap();

@@ -91,6 +91,16 @@ impl Holes {
     }
 }
 
+/// Nothing is audible where a file is known to have lost sound: from when to when, in order.
+///
+/// What follows a hole leans on what was lost, so its first moments are as little to be trusted as the last before it.
+pub fn unheard(lost: &[(Seconds, Seconds)], audibility: &mut Vec<Audibility>) {
+    for (from, to) in lost {
+        let from = Seconds::of((*from - CUT_SHORT).get().max(0.0));
+        Audibility::raise(audibility, from, *to + CUT_SHORT, LOUDEST);
+    }
+}
+
 fn broken_off(before: &[Vec<f32>; 2]) -> bool {
     let all: Vec<f32> = before.iter().flatten().copied().collect();
     // The silence may begin within the last piece.
@@ -137,6 +147,16 @@ mod tests {
             let times = [at(from) - 0.03, at(from) + 0.006, at(from + length) - 0.006, at(from + length) + 0.006, 3.0];
             assert_eq!(thresholds(&x, &times), [-50.0, 0.0, 0.0, -50.0, -50.0], "{length}");
         }
+    }
+
+    #[test]
+    fn nothing_is_audible_where_a_file_says_it_lost_sound() {
+        let stretch = |k: u32| Audibility { from: Seconds::of(0.1 * f64::from(k)), threshold: Decibels(-50.0) };
+        let mut audibility: Vec<Audibility> = (0..40).map(stretch).collect();
+        unheard(&[(Seconds::ZERO, Seconds::of(0.2)), (Seconds::of(1.05), Seconds::of(1.3))], &mut audibility);
+        let at = |t: f64| audibility.iter().take_while(|a| a.from.get() <= t).last().map(|a| a.threshold.0);
+        let told = [0.1, 0.215, 0.23, 1.02, 1.04, 1.31, 1.33].map(at);
+        assert_eq!(told, [0.0, 0.0, -50.0, -50.0, 0.0, 0.0, -50.0].map(Some));
     }
 
     #[test]

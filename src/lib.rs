@@ -1,6 +1,26 @@
 //! pailbeat hears a bucket-drumming take, matches it to the written part, and says what to keep, what to fix and how
 //! slow to take it next.
 //!
+//! From samples and a part to an assessment:
+//!
+//! ```
+//! use pailbeat::chain::{Asked, Beside, Samples, assess, quietly};
+//! use pailbeat::units::{Bpm, SampleRate};
+//!
+//! # let bytes = include_bytes!("../reference_takes/swift.wav");
+//! # let pcm = bytes[44..].as_chunks::<2>().0.iter().map(|b| f32::from(i16::from_le_bytes(*b)) / 32_768.0);
+//! # let (samples, hertz) = (pcm.collect::<Vec<f32>>(), u32::from_le_bytes([bytes[24], bytes[25], bytes[26], bytes[27]]));
+//! let text = include_str!("../reference_takes/lantern-parade.toml");
+//! let part = pailbeat::part::parse(text).map_err(|mistakes| format!("{mistakes:?}"))?;
+//! let timeline = part.timeline(Some("A B"), Bpm::new(84.0).ok_or("no tempo")?).map_err(|e| format!("{e:?}"))?;
+//! let mut sound = Samples { samples: &samples, rate: SampleRate::new(hertz).ok_or("no rate")? };
+//! let verdict = assess(&mut sound, &Asked::of(&timeline), &Beside::default(), &mut quietly)?;
+//! let played = verdict.assessment.clock.ok_or("hardly a strike was heard")?.bpm.get();
+//! assert!(played > 1.2 * 84.0, "more than a fifth faster than asked");
+//! assert!(verdict.assessment.findings.iter().any(|finding| finding.kind.word() == "rushing"));
+//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! ```
+//!
 //! Sound and paper flow one way; each module is one step and knows only [`units`] and the steps above it:
 //!
 //! | step | in -> out |
@@ -11,6 +31,7 @@
 //! | [`files`] | bytes -> files: private, whole or not at all, over nothing that is not ours (the edge) |
 //! | [`part`] | text of a part file -> [`part::Part`] -> [`part::Timeline`] |
 //! | [`guide`] | part -> what is played along with: sounds at known samples |
+//! | `resample` | samples at any rate -> samples at the ear's rate |
 //! | [`audio`] | any recording -> blocks of samples at one rate (the edge) |
 //! | [`leak`] | a recording with the guide in it -> where it begins; the recording without it |
 //! | [`onset`] | samples -> [`onset::Onset`]s, each placed to a fraction of a millisecond |
@@ -19,7 +40,7 @@
 //! | [`align`] | strikes x timeline -> [`align::Alignment`] |
 //! | [`assess`] | alignment -> findings, timing, advice |
 //! | [`report`] | assessment -> chart, page, text, JSON |
-//! | [`chain`] | the steps strung together |
+//! | [`chain`] | the one way through: samples at any rate, guide, known surfaces, take card -> assessment |
 //! | [`drill`] | echo drill: calls drawn from a seed, verdicts on what follows them |
 //! | [`take`] | the card beside a recording (the edge) |
 //! | [`book`] | the class book: recordings -> who has what, what to teach again (the edge) |
@@ -46,6 +67,7 @@ pub mod names;
 pub mod onset;
 pub mod part;
 pub mod report;
+mod resample;
 mod stats;
 pub mod surface;
 #[cfg(feature = "edge")]

@@ -5,10 +5,12 @@ pub(crate) const MAD_TO_SD: f64 = 1.4826;
 
 /// Middle value of those that are finite, of an even number the mean of the middle two; `None` for nothing.
 pub(crate) fn median(values: impl IntoIterator<Item = f64>) -> Option<f64> {
-    let mut sorted: Vec<f64> = values.into_iter().filter(|v| v.is_finite()).collect();
-    sorted.sort_by(f64::total_cmp);
-    let (low, high) = (sorted.get(sorted.len().checked_sub(1)? / 2)?, sorted.get(sorted.len() / 2)?);
-    Some((low + high) / 2.0)
+    let mut values: Vec<f64> = values.into_iter().filter(|v| v.is_finite()).collect();
+    let (half, even) = (values.len() / 2, values.len().is_multiple_of(2));
+    let last = values.len().checked_sub(1)?;
+    let (below, high, _) = values.select_nth_unstable_by(half.min(last), f64::total_cmp);
+    let low = below.iter().copied().max_by(f64::total_cmp).filter(|_| even).unwrap_or(*high);
+    Some((low + *high) / 2.0)
 }
 
 /// The logarithm of a sum of exponentials.

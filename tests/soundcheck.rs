@@ -55,7 +55,8 @@ fn take(folder: &Path) -> PathBuf {
     let practice = Practice::of(&part, None, &laps, bpm).unwrap();
     let guide = render(&practice, &GuideConfig::default(), EAR_RATE).unwrap();
     let asked = Description::new(&part, None, &laps, bpm, &guide);
-    let of = PartOfTake { path: "/dev/zero".into(), sha256: fingerprint(text.as_bytes()), title: part.title };
+    let sha256 = Some(fingerprint(text.as_bytes()));
+    let of = PartOfTake { path: Some("/dev/zero".into()), sha256, title: Some(part.title) };
     let mut card = Card::new(of, asked, "default".into(), EAR_RATE.get(), 1);
     card.pupil = Some("Swift".into());
     card.sound_check = Some(KeptCheck { surfaces: Some(SURFACES.into()), ..KeptCheck::default() });

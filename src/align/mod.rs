@@ -13,6 +13,7 @@ mod costs;
 mod learn;
 mod model;
 mod moves;
+mod path;
 mod score;
 mod search;
 mod smooth;
@@ -25,6 +26,7 @@ use crate::units::{Bpm, Decibels, Seconds};
 pub(crate) use costs::DOUBLE_WINDOW_S;
 pub(crate) use model::stroke_like;
 use model::{Event, Model};
+use path::Path;
 use score::Score;
 use search::{Beam, Hyp, Search};
 
@@ -156,9 +158,7 @@ pub struct Trace {
     score: Score,
     model: Model,
     events: Vec<Event>,
-    beams: Vec<Vec<Hyp>>,
-    /// Index of the path's account in each beam.
-    path: Vec<usize>,
+    path: Path,
 }
 
 /// The first pass, which knows nothing of the player.
@@ -169,9 +169,7 @@ struct First {
     usual: Vec<f64>,
     bounces: Vec<bool>,
     events: Vec<Event>,
-    beams: Vec<Vec<Hyp>>,
-    path: Vec<usize>,
-    cost: f64,
+    path: Path,
 }
 
 impl First {
@@ -181,8 +179,8 @@ impl First {
         let usual = model::usual_levels(strikes);
         let bounces = bounce::bounces(strikes, &usual);
         let events = events_of(strikes, &model, &usual, &bounces);
-        let (beams, path, cost) = search_path(&score, &model, &events, Beam::QUICK);
-        First { score, model, usual, bounces, events, beams, path, cost }
+        let path = Path::find(&Search::new(&score, &model, &events, Beam::QUICK));
+        First { score, model, usual, bounces, events, path }
     }
 }
 
@@ -195,53 +193,25 @@ fn events_of(strikes: &[Strike], model: &Model, usual: &[f64], bounces: &[bool])
 /// alone, a third of the work of [`trace`].
 pub(crate) fn glance(timeline: &Timeline, strikes: &[Strike], config: &AlignConfig) -> f64 {
     let first = First::new(timeline, strikes, config);
-    unrelated::cost(&first.model, &first.events) - first.cost
+    unrelated::cost(&first.model, &first.events) - first.path.cost
 }
 
 /// As [`align`], keeping the search for [`Trace::cost_without`].
 pub fn trace(timeline: &Timeline, strikes: &[Strike], config: &AlignConfig) -> Trace {
-    let First { score, mut model, usual, bounces, mut events, mut beams, mut path, mut cost } =
-        First::new(timeline, strikes, config);
+    let First { score, mut model, usual, bounces, mut events, mut path } = First::new(timeline, strikes, config);
     if !score.at.is_empty() && !strikes.is_empty() {
-        model = learn::second_model(&score, &model, &events, &steps(&beams, &path));
+        model = learn::second_model(&score, &model, &events, &path.steps);
         events = events_of(strikes, &model, &usual, &bounces);
-        (beams, path, cost) = search_path(&score, &model, &events, Beam::FULL);
+        path = Path::find(&Search::new(&score, &model, &events, Beam::FULL));
     }
-    let steps = steps(&beams, &path);
     let alignment = Alignment {
-        placed: smooth::placed(&score, &model, &events, &steps),
+        placed: smooth::placed(&score, &model, &events, &path.steps),
         jitter: Seconds::of(model.jitter_s),
         confusion: model.confusion,
-        cost,
+        cost: path.cost,
         unrelated_cost: unrelated::cost(&model, &events),
     };
-    Trace { alignment, score, model, events, beams, path }
-}
-
-/// One pass: all beams, the path's index in each, its cost.
-fn search_path(score: &Score, model: &Model, events: &[Event], beam: Beam) -> (Vec<Vec<Hyp>>, Vec<usize>, f64) {
-    let search = Search::new(score, model, events, beam);
-    let beams = search.run();
-    let mut path = vec![0; beams.len()];
-    let Some(last) = beams.last() else { return (beams, path, 0.0) };
-    let mut best = (f64::INFINITY, 0);
-    for (k, hyp) in last.iter().enumerate() {
-        let cost = hyp.cost + search.end(hyp);
-        if cost < best.0 {
-            best = (cost, k);
-        }
-    }
-    let mut k = best.1;
-    for (i, beam) in beams.iter().enumerate().rev() {
-        path[i] = k;
-        k = beam.get(k).map_or(0, |hyp| hyp.parent as usize);
-    }
-    (beams, path, best.0)
-}
-
-/// The accounts along the path.
-fn steps(beams: &[Vec<Hyp>], path: &[usize]) -> Vec<Hyp> {
-    beams.iter().zip(path).filter_map(|(beam, &k)| beam.get(k).copied()).collect()
+    Trace { alignment, score, model, events, path }
 }
 
 /// How many strikes after an event its rivals are followed before the verdict.
@@ -274,16 +244,15 @@ impl Trace {
             return 0.0;
         };
         let search = Search::new(&self.score, &self.model, &self.events, Beam::FULL);
-        let mut beam = match first.checked_sub(1).map(|i| self.beams.get(i)) {
+        let mut beam = match first.checked_sub(1).map(|i| self.path.after(&search, i)) {
             None => search.before(),
-            Some(Some(beam)) => beam.clone(),
+            Some(Some(beam)) => beam,
             Some(None) => return 0.0,
         };
         let mut dearer = 0.0;
         for i in first..self.events.len() {
             beam = search.advance(i, &beam, Some(forbidden));
-            let path = &self.beams[i][self.path[i]];
-            let Some(best) = beam.first() else { return LOST };
+            let (Some(best), Some(path)) = (beam.first(), self.path.steps.get(i)) else { return LOST };
             dearer = best.cost - path.cost;
             let same = |hyp: &&Hyp| {
                 hyp.j == path.j
@@ -298,7 +267,7 @@ impl Trace {
         }
         let end = |hyp: &Hyp| hyp.cost + search.end(hyp);
         let rival = beam.iter().map(end).fold(f64::INFINITY, f64::min);
-        let own = self.beams.last().zip(self.path.last()).and_then(|(beam, &k)| beam.get(k)).map_or(0.0, end);
+        let own = self.path.steps.last().map_or(0.0, end);
         if rival.is_finite() { (rival - own).clamp(0.0, LOST) } else { dearer.clamp(0.0, LOST) }
     }
 }

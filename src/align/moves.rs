@@ -1,7 +1,7 @@
 //! What a player could have meant by a strike: every way in which an account of the take goes on.
 
 use super::model::{Event, N};
-use super::score::Target;
+use super::score::{Jump, Target};
 use super::search::{BEFORE, Candidates, FASTEST, Hyp, LOST, SLOWEST, Search};
 use super::{Step, costs};
 
@@ -173,8 +173,8 @@ impl Search<'_> {
             parent,
             ..*hyp
         };
-        for (j, &begin) in self.score.begin.iter().enumerate() {
-            if begin.is_finite() && (anywhere || j <= 2) {
+        for &(j, begin) in &self.score.begins {
+            if anywhere || j <= 2 {
                 let cost = hyp.cost + begin + event.surface[self.score.surface[j]];
                 if cost >= out.limit() {
                     continue;
@@ -217,9 +217,7 @@ impl Search<'_> {
             }
             if tap.left <= 2 {
                 let skipped = if tap.left == 2 { 1.5 } else { 0.0 };
-                for (j, &begin) in
-                    score.begin.iter().enumerate().filter(|(j, begin)| begin.is_finite() && (anywhere || *j <= 2))
-                {
+                for &(j, begin) in score.begins.iter().filter(|(j, _)| anywhere || *j <= 2) {
                     let after_downbeat = score.at[j] - score.bars[score.bar[j]].at;
                     let db = after_downbeat + unit * tap.left as f64;
                     reach(Reach { j: j as i32, db, ahead: 1, cost: begin + skipped });
@@ -383,8 +381,8 @@ impl Search<'_> {
             let hyp = &beam[k];
             let Ok(j) = usize::try_from(hyp.j) else { continue };
             let to_bar_end = self.score.bars[bar].at + self.score.bar_length - self.score.at[j];
-            for (offset, targets) in &self.score.targets {
-                let db = to_bar_end + offset;
+            for targets in &self.score.targets {
+                let db = to_bar_end + targets.offset;
                 let tp = hyp.tau + db * hyp.p;
                 let dev = event.t - tp;
                 let a = hyp.a + 2.0 * db * hyp.c + db * db * hyp.d + self.model.phase_walk_s.powi(2) * db;
@@ -400,7 +398,8 @@ impl Search<'_> {
                 let (c, d) = (hyp.c + db * hyp.d, hyp.d + (self.model.tempo_walk * hyp.p).powi(2) * db);
                 let here = Hyp { parent: k as u32, mix: -1, fill: 0, last_db: event.db, step: Step::Jump, ..*hyp };
                 let here = self.updated(here, tp, dev, (a, c, d), s, event.t);
-                for target in targets {
+                let most = out.limit() - in_time + most_gained(event);
+                for target in self.score.within(targets, Jump::InTempo, bar, most) {
                     let jump = self.score.jump(bar, target.bar) + target.cost;
                     self.land(event, in_time + jump, target, here, out);
                 }
@@ -428,7 +427,9 @@ impl Search<'_> {
             let hyp = &beam[k];
             let Ok(j) = usize::try_from(hyp.j) else { continue };
             let (from, here) = (self.score.bar[j], anew(event, k as u32, hyp));
-            for target in self.score.targets.iter().flat_map(|(_, list)| list) {
+            let most = out.limit() - cost + most_gained(event);
+            let within = |targets| self.score.within(targets, Jump::AfterPause, from, most);
+            for target in self.score.targets.iter().flat_map(within) {
                 let jump = self.score.jump_paused(from, target.bar) + target.cost;
                 self.land(event, cost + jump, target, here, out);
             }
@@ -445,7 +446,9 @@ impl Search<'_> {
                 continue;
             }
             let (from, here) = (self.score.bar[hyp.j as usize], anew(event, k as u32, hyp));
-            for target in self.score.targets.iter().flat_map(|(_, list)| list) {
+            let most = out.limit() - cost + most_gained(event);
+            let within = |targets| self.score.within(targets, Jump::AfterLoss, from, most);
+            for target in self.score.targets.iter().flat_map(within) {
                 let found = self.score.found_at(from, target.bar) + target.cost;
                 self.land(event, cost + found, target, here, out);
             }
@@ -458,6 +461,11 @@ impl Search<'_> {
             out.push(Hyp { cost, j: target.stroke as i32, ..here });
         }
     }
+}
+
+/// What the surface heard may take off a cost where it is the one written, nats.
+fn most_gained(event: &Event) -> f64 {
+    -event.surface.iter().copied().fold(0.0, f64::min)
 }
 
 /// One more strike in a rest or outside the piece; [`LOST`] means something else.

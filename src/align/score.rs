@@ -34,6 +34,15 @@ pub(crate) struct Target {
     pub(crate) cost: f64,
 }
 
+/// Places to which a player may jump that stand alike in their bars.
+#[derive(Clone, Debug)]
+pub(crate) struct Targets {
+    /// From the bar line, in quarters.
+    pub(crate) offset: f64,
+    /// First strokes of bars, then second ones, each in order of the bars.
+    lists: [Vec<Target>; 2],
+}
+
 /// The written part, ready for the search.
 #[derive(Clone, Debug)]
 pub(crate) struct Score {
@@ -54,13 +63,13 @@ pub(crate) struct Score {
     pub(crate) rest_before: Vec<f64>,
     /// The written rest between this stroke and the next, relative to this one.
     pub(crate) rest_after: Vec<Option<Gap>>,
-    /// Cost of beginning at each stroke; infinite where nobody begins.
-    pub(crate) begin: Vec<f64>,
+    /// The strokes at which one may begin, in order, and what that costs.
+    pub(crate) begins: Vec<(usize, f64)>,
     /// Cost of ending after each stroke.
     pub(crate) end: Vec<f64>,
     pub(crate) bars: Vec<ScoreBar>,
-    /// Targets of jumps by the distance of the stroke from its bar line, in quarters.
-    pub(crate) targets: Vec<(f64, Vec<Target>)>,
+    /// Targets of jumps by the distance of the stroke from its bar line.
+    pub(crate) targets: Vec<Targets>,
     /// Length of a bar and of the beats in which one counts in, in quarters.
     pub(crate) bar_length: f64,
     pub(crate) count_units: Vec<f64>,
@@ -102,7 +111,7 @@ impl Score {
         let mut score = Score {
             surface: strokes.iter().map(|s| s.surface.index()).collect(),
             both: strokes.iter().map(|s| s.hands == Hands::Both).collect(),
-            begin: vec![f64::INFINITY; n],
+            begins: Vec::new(),
             end: vec![0.0; n],
             targets: Vec::new(),
             at,
@@ -116,7 +125,8 @@ impl Score {
             bar_length,
             count_units,
         };
-        score.begin = (0..n).map(|j| score.begin_cost(timeline, j)).collect();
+        score.begins =
+            (0..n).map(|j| (j, score.begin_cost(timeline, j))).filter(|(_, cost)| cost.is_finite()).collect();
         score.end = (0..n).map(|j| score.end_cost(j)).collect();
         score.targets = score.jump_targets();
         score
@@ -194,27 +204,45 @@ impl Score {
         place.min(costs::misses(costs::MISS, left))
     }
 
-    fn jump_targets(&self) -> Vec<(f64, Vec<Target>)> {
-        let mut targets: Vec<(f64, Vec<Target>)> = Vec::new();
-        let mut add = |bar: usize, stroke: usize, cost: f64| {
-            let offset = self.at[stroke] - self.bars[bar].at;
-            let target = Target { bar, stroke, cost };
-            match targets.iter_mut().find(|(at, _)| (at - offset).abs() < 1e-9) {
-                Some((_, list)) => list.push(target),
-                None => targets.push((offset, vec![target])),
-            }
+    fn jump_targets(&self) -> Vec<Targets> {
+        let mut targets: Vec<Targets> = Vec::new();
+        let mut add = |which: usize, target: Target| {
+            let offset = self.at[target.stroke] - self.bars[target.bar].at;
+            let known = targets.iter().position(|alike| (alike.offset - offset).abs() < 1e-9);
+            let k = known.unwrap_or_else(|| {
+                targets.push(Targets { offset, lists: [Vec::new(), Vec::new()] });
+                targets.len() - 1
+            });
+            targets[k].lists[which].push(target);
         };
-        for (m, bar) in self.bars.iter().enumerate() {
-            if !bar.strokes.is_empty() {
-                add(m, bar.strokes.start, 0.0);
-            }
+        for (bar, this) in self.bars.iter().enumerate().filter(|(_, bar)| !bar.strokes.is_empty()) {
+            add(0, Target { bar, stroke: this.strokes.start, cost: 0.0 });
         }
-        for (m, bar) in self.bars.iter().enumerate() {
-            if bar.opens_unit && bar.strokes.len() > 1 {
-                add(m, bar.strokes.start + 1, costs::MISS);
-            }
+        for (bar, this) in self.bars.iter().enumerate().filter(|(_, bar)| bar.opens_unit && bar.strokes.len() > 1) {
+            add(1, Target { bar, stroke: this.strokes.start + 1, cost: costs::MISS });
         }
         targets
+    }
+
+    /// Of places that stand alike those to which a jump of this kind from bar `from` may cost less than `most`, and some
+    /// more, always in the same order. In a long form most of them are too far away to be looked at.
+    pub(crate) fn within<'a>(
+        &'a self,
+        targets: &'a Targets,
+        kind: Jump,
+        from: usize,
+        most: f64,
+    ) -> impl Iterator<Item = &'a Target> {
+        let reach = kind.passes_within(most);
+        let pass = self.bars.get(from).map_or(0, |bar| bar.pass);
+        targets.lists.iter().flat_map(move |list| {
+            let Some(reach) = reach else { return list[..0].iter().chain(&list[..]) };
+            let place = |pass: usize| list.partition_point(|target| self.bars[target.bar].pass < pass);
+            let (a, b) = (place(pass.saturating_sub(reach)), place(pass.saturating_add(reach).saturating_add(1)));
+            // The very beginning is near from everywhere.
+            let first = usize::from(a > 0 && list.first().is_some_and(|target| target.bar == 0));
+            list[..first].iter().chain(&list[a..b])
+        })
     }
 }
 
@@ -240,6 +268,29 @@ struct Leap<'a> {
     to: &'a ScoreBar,
     from_idx: usize,
     to_idx: usize,
+}
+
+/// How one goes on elsewhere.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Jump {
+    InTempo,
+    AfterPause,
+    AfterLoss,
+}
+
+impl Jump {
+    /// Passes on either side within which every jump lies that costs less than this; `None`: it may lie anywhere.
+    fn passes_within(self, most: f64) -> Option<usize> {
+        // From here on a place may be anywhere; below it the cost grows with each pass by at least so much, from so much on.
+        let (anywhere, from, a_pass) = match self {
+            Jump::InTempo => (costs::JUMP_UNITS_ELSEWHERE, costs::JUMP_UNIT, costs::JUMP_BACK_A_PASS),
+            Jump::AfterPause => (costs::RESTART_ANYWHERE, costs::RESTART_EARLIER, costs::RESTART_A_PASS),
+            // Some bars on, or the same pass: a pass is a bar at least.
+            Jump::AfterLoss => return (most <= costs::FOUND_OTHER).then_some(costs::FOUND_NEAR_BARS),
+        };
+        // The first pass away, and for a pass left out the second, cost nothing more.
+        (most <= anywhere).then(|| ((most - from).max(0.0) / a_pass) as usize + 3)
+    }
 }
 
 /// Without losing the beat: miscounted repeats and forgotten sections, from one unit's end to another's start, are by

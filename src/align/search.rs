@@ -6,6 +6,8 @@
 //! Jumps are factorised into where-from and where-to (E. Nakamura et al. 2014, arXiv 1404.2313; T. Nakamura et al.
 //! 2016, arXiv 1512.07748). No randomness; ties go to the account that was generated first.
 
+use std::cmp::Ordering;
+
 use super::model::{Event, Model};
 use super::moves::May;
 use super::score::Score;
@@ -30,6 +32,8 @@ impl Beam {
 }
 
 const FIRST_STRIKES: usize = 12;
+/// So many times the accounts to be kept are looked at: some share a cell.
+const CELLS: usize = 3;
 /// Cells in which only the best account stays: phase in seconds, tempo as a share.
 const CELL_PHASE_S: f64 = 0.03;
 const CELL_TEMPO: f64 = 0.02;
@@ -100,21 +104,59 @@ pub(crate) struct Search<'a> {
 /// The continuations of one strike.
 pub(super) struct Candidates {
     pub(super) list: Vec<Hyp>,
-    pub(super) best: f64,
+    best: f64,
     width: f64,
+    /// So many of the cheapest are looked at in the end, earlier ones first where costs are equal.
+    looked_at: usize,
+    /// What costs as much as the last of those does comes too late.
+    cap: f64,
+    costs: Vec<f64>,
 }
 
 impl Candidates {
+    fn new(width: f64, most: usize) -> Candidates {
+        let looked_at = CELLS * most;
+        Candidates {
+            list: Vec::with_capacity(2 * looked_at),
+            best: f64::INFINITY,
+            width,
+            looked_at,
+            cap: f64::INFINITY,
+            costs: Vec::new(),
+        }
+    }
+
     /// What costs this much is dropped.
     pub(super) fn limit(&self) -> f64 {
-        self.best + self.width
+        (self.best + self.width).min(self.cap)
     }
 
     pub(super) fn push(&mut self, hyp: Hyp) {
         if hyp.cost < self.limit() {
             self.best = self.best.min(hyp.cost);
             self.list.push(hyp);
+            if self.list.len() >= 2 * self.looked_at {
+                self.thin();
+            }
         }
+    }
+
+    /// Keeps what may still be looked at.
+    fn thin(&mut self) {
+        self.costs.clear();
+        self.costs.extend(self.list.iter().map(|hyp| hyp.cost));
+        let last = *self.costs.select_nth_unstable_by(self.looked_at - 1, f64::total_cmp).1;
+        let cheaper = self.list.iter().filter(|hyp| hyp.cost < last).count();
+        let mut equal = self.looked_at - cheaper;
+        self.list.retain(|hyp| match hyp.cost.total_cmp(&last) {
+            Ordering::Less => true,
+            Ordering::Equal if equal > 0 => {
+                equal -= 1;
+                true
+            }
+            _ => false,
+        });
+        self.cap = last;
     }
 }
 
@@ -144,17 +186,6 @@ impl<'a> Search<'a> {
         }]
     }
 
-    /// All of the accounts after each strike.
-    pub(crate) fn run(&self) -> Vec<Vec<Hyp>> {
-        let mut beams: Vec<Vec<Hyp>> = Vec::with_capacity(self.events.len());
-        let before = self.before();
-        for i in 0..self.events.len() {
-            let next = self.advance(i, beams.last().unwrap_or(&before), None);
-            beams.push(next);
-        }
-        beams
-    }
-
     /// Cost of ending the take with this account.
     pub(crate) fn end(&self, hyp: &Hyp) -> f64 {
         usize::try_from(hyp.j).ok().and_then(|j| self.score.end.get(j)).copied().unwrap_or(costs::NOTHING_MATCHED)
@@ -168,7 +199,8 @@ impl<'a> Search<'a> {
             begin_late: forbidden.is_none_or(|f| !f.late_begin.contains(&i)),
         };
         let event = &self.events[i];
-        let mut out = Candidates { list: Vec::with_capacity(2048), best: f64::INFINITY, width: self.beam.width };
+        let most = if i < FIRST_STRIKES { self.beam.most_first } else { self.beam.most };
+        let mut out = Candidates::new(self.beam.width, most);
         // What is likeliest comes first, so that the rest is soon known to be too dear.
         for (k, hyp) in beam.iter().enumerate() {
             if hyp.j == BEFORE {
@@ -189,7 +221,6 @@ impl<'a> Search<'a> {
                 self.found(event, beam, &mut out);
             }
         }
-        let most = if i < FIRST_STRIKES { self.beam.most_first } else { self.beam.most };
         let fine = if i < FIRST_STRIKES { CELL_FINE } else { 1.0 };
         prune(out, self.model.quarter_s, most, fine)
     }
@@ -238,13 +269,13 @@ impl Seen {
 /// The best account of each cell, within the width of the best of all, at most `beam` of them, cheapest first.
 fn prune(out: Candidates, quarter_s: f64, beam: usize, fine: f64) -> Vec<Hyp> {
     let mut order: Vec<(f64, u32)> = (out.list.iter().enumerate())
-        .filter(|(_, hyp)| hyp.cost < out.limit())
+        .filter(|(_, hyp)| hyp.cost < out.best + out.width)
         .map(|(k, hyp)| (hyp.cost, k as u32))
         .collect();
     let by_cost = |x: &(f64, u32), y: &(f64, u32)| x.0.total_cmp(&y.0).then(x.1.cmp(&y.1));
-    if order.len() > 3 * beam {
-        order.select_nth_unstable_by(3 * beam, by_cost);
-        order.truncate(3 * beam);
+    if order.len() > out.looked_at {
+        order.select_nth_unstable_by(out.looked_at, by_cost);
+        order.truncate(out.looked_at);
     }
     order.sort_unstable_by(by_cost);
     let mut seen = Seen::new(beam);

@@ -188,7 +188,8 @@ fn cost_of(found: &Trace, matching: &[Option<usize>], (quarter, spread, prior): 
         let written = score.surface[j];
         let mixed = event.hard.filter(|&h| h != written).map(|h| (written * model::N + h) as i8);
         let Some(s) = state else {
-            total += score.begin[j] + event.surface[written] + prior;
+            total +=
+                score.begins.iter().find(|b| b.0 == j).map_or(f64::INFINITY, |b| b.1) + event.surface[written] + prior;
             let var = [event.var, 0.0, spread];
             state = Some(Account { j, tau: event.t, p: quarter, var, last: event.t, db: event.db, mix: -1 });
             continue;
@@ -305,5 +306,73 @@ proptest! {
         prop_assert_eq!(found.placed.len(), strikes.len());
         prop_assert!(found.placed.iter().all(|p| p.stroke.is_none_or(|j| j < timeline.strokes.len())));
         prop_assert!(found.cost.is_finite());
+    }
+}
+
+#[test]
+fn a_path_kept_in_part_is_the_path_through_all_accounts() {
+    let timeline =
+        timeline("4/4", &"A A B ".repeat(30), &[("A", "oxx. o.x. | ooxo O.-- |"), ("B", "+.xx +.o. | xx+. o.-- |")]);
+    let mut strikes = played(&timeline, 1.3, 1.0);
+    // Some left out, some too many, so that accounts differ for long.
+    strikes.retain(|s| (s.at.get() * 7.0).fract() > 0.08);
+    for k in 0..40 {
+        strikes.push(strike(2.0 + 6.7 * f64::from(k), None));
+    }
+    strikes.sort_by(|a, b| a.at.get().total_cmp(&b.at.get()));
+    let score = Score::new(&timeline);
+    let model = learn::first_model(&timeline, &strikes, &AlignConfig::default());
+    let usual = model::usual_levels(&strikes);
+    let events = events_of(&strikes, &model, &usual, &bounce::bounces(&strikes, &usual));
+    let search = Search::new(&score, &model, &events, Beam::QUICK);
+    let mut beams = vec![search.before()];
+    for i in 0..events.len() {
+        let next = search.advance(i, &beams[i], None);
+        beams.push(next);
+    }
+    let seen = |hyp: &Hyp| (hyp.j, hyp.step, hyp.cost.to_bits(), hyp.tau.to_bits());
+    let end = |hyp: &Hyp| hyp.cost + search.end(hyp);
+    let last = beams.last().unwrap();
+    let mut k = (0..last.len()).min_by(|a, b| end(&last[*a]).total_cmp(&end(&last[*b]))).unwrap();
+    let mut all = Vec::new();
+    for beam in beams[1..].iter().rev() {
+        all.push(seen(&beam[k]));
+        k = beam[k].parent as usize;
+    }
+    all.reverse();
+    let path = Path::find(&search);
+    assert!(strikes.len() > 700, "{}", strikes.len());
+    assert_eq!(path.steps.iter().map(seen).collect::<Vec<_>>(), all);
+    for i in [0, 1, 63, 64, 65, 500, events.len() - 1] {
+        let again: Vec<_> = path.after(&search, i).unwrap().iter().map(seen).collect();
+        assert_eq!(again, beams[i + 1].iter().map(seen).collect::<Vec<_>>(), "after strike {i}");
+    }
+}
+
+#[test]
+fn a_jump_that_is_not_looked_at_would_have_cost_too_much() {
+    let timeline = timeline(
+        "4/4",
+        &"A A B ".repeat(30),
+        &[("A", "|: oxx. o.x. :|2 ooxo O.-- |"), ("B", "+.xx +.o. | xx+. o.-- |")],
+    );
+    let score = Score::new(&timeline);
+    for kind in [score::Jump::InTempo, score::Jump::AfterPause, score::Jump::AfterLoss] {
+        for from in [0, 1, 5, 60, 100, score.bars.len() - 1] {
+            for most in [-2.0, 2.0, 4.0, 5.0, 6.0, 7.4, 8.9, 12.0] {
+                let cost = |to: usize| match kind {
+                    score::Jump::InTempo => score.jump(from, to),
+                    score::Jump::AfterPause => score.jump_paused(from, to),
+                    score::Jump::AfterLoss => score.found_at(from, to),
+                };
+                let looked: Vec<usize> =
+                    score.targets.iter().flat_map(|t| score.within(t, kind, from, most)).map(|t| t.stroke).collect();
+                let everywhere = score.targets.iter().flat_map(|t| score.within(t, kind, from, f64::INFINITY));
+                for target in everywhere {
+                    let missed = cost(target.bar) + target.cost < most && !looked.contains(&target.stroke);
+                    assert!(!missed, "{kind:?} from bar {from} to {}, most {most}", target.bar);
+                }
+            }
+        }
     }
 }

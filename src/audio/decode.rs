@@ -21,12 +21,17 @@ use symphonia::core::formats::{FormatOptions, FormatReader, Track};
 use symphonia::core::io::MediaSourceStream;
 use symphonia::core::meta::MetadataOptions;
 
+use super::coded::{Clock, Coded};
+use super::demux::{Demux, OneTrack};
 use super::error::AudioError;
+use super::frames::{Frames, Kind};
 use super::iff;
+use super::mkv;
 use super::mp4::{self, SoundTrack};
+use super::ogg::Pages;
 use super::patched::{Patch, Patched};
 use super::sniff::{self, CONVERT, Foreign};
-use super::stream::{Coded, Decoder, MAX_CHANNELS, Step, Stream, guarded};
+use super::stream::{Decoder, MAX_CHANNELS, Stream, guarded};
 use super::wav::{self, PcmStream, Wav};
 use crate::units::Seconds;
 
@@ -61,6 +66,8 @@ pub(super) struct Header {
     pub(super) channels: usize,
     /// Samples per channel, if known.
     pub(super) frames: Option<u64>,
+    /// Samples per channel that are there, as far as can be told before they are read; it may be a little more.
+    pub(super) lasts: Option<u64>,
     pub(super) start: Start,
 }
 
@@ -87,10 +94,11 @@ pub(super) fn open<R: Read + Seek + Send + Sync + 'static>(
                     rate: layout.rate,
                     channels: usize::from(layout.channels),
                     frames: Some(layout.frames()),
+                    lasts: Some(layout.there()),
                     start: Start::Exact,
                 };
                 let stream = Stream::Pcm(PcmStream::new(source, layout).map_err(unreadable)?);
-                let decoder = Decoder::new(stream, usize::from(layout.channels));
+                let decoder = Decoder::new(stream, usize::from(layout.channels), layout.rate);
                 Ok((header, decoder.ending_early(layout.cut())))
             }
             Wav::Coded { patches, samples, cut } => {
@@ -105,6 +113,12 @@ pub(super) fn open<R: Read + Seek + Send + Sync + 'static>(
                 Err(AudioError::Damaged { path: path.into(), container: "wav", reason: reason.into(), source: None })
             }
         };
+    }
+    if mkv::is_mkv(&head) {
+        let mkv::Repair { patches, cut, lasts_s } = mkv::repair(&mut source, &head).map_err(unreadable)?;
+        let (mut header, decoder) = coded(source, path, "matroska", patches, None)?;
+        header.lasts = lasts_s.map(|s| (s * f64::from(header.rate)) as u64);
+        return Ok((header, decoder.ending_early(cut)));
     }
     if mp4::is_film(&head) {
         return match mp4::sound_track(&mut source).map_err(unreadable)? {
@@ -172,16 +186,16 @@ fn coded<R: Read + Seek + Send + Sync + 'static>(
     }
     let decoder = make_decoder(&params, path)?;
     let params = decoder.codec_params().clone();
-    let mut coded = Coded::new(reader, decoder, &track, container == "matroska" || container == "ogg");
-    // The first sound says what the header may have got wrong.
-    let (mut first, mut undecodable) = (Vec::new(), 0);
-    while !coded.decoded_any {
-        match coded.next(&mut first) {
-            Ok(Step::End) => return Err(AudioError::Empty { path: path.into(), container }),
-            Ok(Step::Undecodable) => undecodable += 1,
-            Ok(Step::Sound | Step::Gap(_)) => {}
-            Err(stop) => return Err(stop.into_error(path.into(), container, Seconds::ZERO)),
-        }
+    let tracks = reader.tracks().len();
+    let length = reader.media_info().time_base.zip(reader.media_info().duration);
+    let (demux, clock, unit) = demultiplexer(reader, &track, params.codec, container).map_err(unreadable)?;
+    let mut coded = Coded::new(demux, decoder, clock, unit);
+    // Numbers of samples and of frames count from the beginning; pages may begin anywhere.
+    coded.counts_from_zero(container != "ogg");
+    match coded.begin() {
+        Ok(true) => {}
+        Ok(false) => return Err(AudioError::Empty { path: path.into(), container }),
+        Err(stop) => return Err(stop.into_error(path.into(), container, Seconds::ZERO)),
     }
     let (rate, channels) = (coded.rate, coded.channels);
     if rate == 0 || channels == 0 || channels > MAX_CHANNELS {
@@ -193,21 +207,51 @@ fn coded<R: Read + Seek + Send + Sync + 'static>(
         place.without_band_replication();
     }
     let Placement { keep, start, mut frames } = place;
-    if container == "matroska" && coded.reader.tracks().len() == 1 {
+    if container == "matroska" && tracks == 1 {
         // Said of the whole file; with a picture beside it the sound may be shorter.
-        let info = coded.reader.media_info();
-        let length = info.time_base.zip(info.duration).and_then(|(base, length)| base.calc_duration(length));
+        let length = length.and_then(|(base, length)| base.calc_duration(length));
         frames = length.map(|length| (length.as_secs_f64() * f64::from(rate)) as u64);
     }
     coded.open_ended = matches!(container, "matroska" | "ogg" | "mp3" | "aac") || frames.is_none();
-    let mut decoder = Decoder::new(Stream::Coded(Box::new(coded)), channels);
+    let mut decoder = Decoder::new(Stream::Coded(Box::new(coded)), channels, rate);
     decoder.keep = keep;
     decoder.promised = frames;
-    decoder.undecodable = undecodable;
-    decoder.fresh = first;
     let coding = if half_band { "HE-AAC, lower half of its band" } else { coding_name(params.codec) };
-    let header = Header { container, coding: coding.into(), rate, channels, frames, start };
+    let header = Header { container, coding: coding.into(), rate, channels, frames, lasts: frames, start };
     Ok((header, decoder))
+}
+
+/// Who reads the packets, and which clock they bear: seconds in its unit.
+fn demultiplexer(
+    reader: Box<dyn FormatReader>,
+    track: &Track,
+    codec: AudioCodecId,
+    container: &str,
+) -> std::io::Result<(Box<dyn Demux>, Clock, Option<f64>)> {
+    let unit = track.time_base.map(|base| f64::from(base.numer.get()) / f64::from(base.denom.get()));
+    let rate = audio_params(track).and_then(|params| params.sample_rate).map(|rate| 1.0 / f64::from(rate));
+    let rewound = |reader: Box<dyn FormatReader>| {
+        let mut source = reader.into_inner();
+        source.seek(SeekFrom::Start(0))?;
+        std::io::Result::Ok(source)
+    };
+    Ok(match (container, codec) {
+        // Opus counts at 48 kHz (RFC 7845, 4).
+        ("ogg", id::CODEC_ID_OPUS) => {
+            (Box::new(Pages::new(rewound(reader)?, track.id)), Clock::Exact, Some(1.0 / 48_000.0))
+        }
+        ("ogg", id::CODEC_ID_VORBIS) => (Box::new(Pages::new(rewound(reader)?, track.id)), Clock::Exact, rate),
+        ("mp3", id::CODEC_ID_MP3) => (Box::new(Frames::new(rewound(reader)?, Kind::Mp3)), Clock::Exact, rate),
+        ("aac", id::CODEC_ID_AAC) => (Box::new(Frames::new(rewound(reader)?, Kind::Adts)), Clock::Exact, rate),
+        (container, _) => {
+            let clock = match container {
+                "flac" => Clock::Exact,
+                "matroska" => Clock::Wavering,
+                _ => Clock::None,
+            };
+            (Box::new(OneTrack { reader, track: track.id }), clock, unit)
+        }
+    })
 }
 
 fn audio_params(track: &Track) -> Option<&AudioCodecParameters> {
@@ -379,6 +423,8 @@ fn placement(
         }
         // Without a stated padding the number of samples is a guess from the bit rate.
         (id::CODEC_ID_MP3, None, _) => Placement { keep: from(0), start, frames: None },
+        // Its frames bear their own numbers: one wrong length in the header cuts nothing off.
+        (id::CODEC_ID_FLAC, _, frames) if container == "flac" => Placement { keep: from(0), start, frames },
         (_, delay, frames) => {
             let delay = delay.map_or(0, u64::from);
             let end = frames.filter(|n| *n > 0).map_or(u64::MAX, |n| delay.saturating_add(n));

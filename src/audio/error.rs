@@ -64,6 +64,21 @@ pub enum AudioError {
         /// Lowest and highest rate that can be heard.
         expected: (SampleRate, SampleRate),
     },
+    /// Longer than any take.
+    #[error(
+        "cannot hear `{}`: it lasts {}, a take may last {:.0} hours",
+        path.shown(),
+        found.map_or("longer".into(), |found| format!("{:.1} hours", found.get() / 3600.0)),
+        most.get() / 3600.0
+    )]
+    TooLong {
+        /// The file asked for.
+        path: PathBuf,
+        /// How long it is, where that was known before it was read.
+        found: Option<Seconds>,
+        /// How long a take may be.
+        most: Seconds,
+    },
     /// The file begins like a recording but cannot be decoded.
     #[error("cannot hear `{}`: the {container} file is damaged: {reason}", path.shown())]
     Damaged {
@@ -106,6 +121,7 @@ impl AudioError {
             | AudioError::Coding { path, .. }
             | AudioError::Rate { path, .. }
             | AudioError::Damaged { path, .. }
+            | AudioError::TooLong { path, .. }
             | AudioError::Empty { path, .. }
             | AudioError::Read { path, .. } => path,
         }
@@ -128,6 +144,7 @@ impl AudioError {
                 "record again at 44100 Hz or 48000 Hz; a call or a voice memo at low quality is not enough"
             }
             AudioError::Rate { .. } => "save the recording at 48000 Hz",
+            AudioError::TooLong { .. } => "cut out what was played, and name that",
             AudioError::Damaged { .. } => "fetch the recording again from where it was made, or record again",
             AudioError::Empty { .. } => "record again, and stop the recorder before closing it",
             AudioError::Read { .. } => "copy the recording to this machine's own disk first",

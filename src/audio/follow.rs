@@ -8,8 +8,8 @@ use std::io::{Read, Result, Seek, SeekFrom};
 use std::path::Path;
 
 use super::growing::{FULL, HEADER, WIDTH};
-use super::resample::Resampler;
 use crate::onset::EAR_RATE;
+use crate::resample::Resampler;
 use crate::units::{SampleRate, Samples};
 
 /// A recording that is followed while it grows.

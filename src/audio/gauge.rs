@@ -39,6 +39,8 @@ pub struct Facts {
     /// How often the file's own time says that a piece was left out (filled with silence, so that later strikes stand
     /// where they were played), and for how long together.
     pub gaps: (u32, Seconds),
+    /// From where to where sound is lost, because it could not be decoded or was left out: silence stands there.
+    pub holes: Vec<(Seconds, Seconds)>,
     /// Samples that are no numbers, replaced by silence.
     pub not_numbers: u64,
     /// Pieces that could not be decoded, replaced by silence of their length.

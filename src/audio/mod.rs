@@ -22,17 +22,21 @@
 
 mod capture;
 mod channels;
+mod coded;
 mod decode;
+mod demux;
 mod device;
 mod error;
 mod follow;
+mod frames;
 mod gauge;
 mod growing;
 mod iff;
+mod mkv;
 mod mp4;
+mod ogg;
 mod patched;
 mod playback;
-mod resample;
 mod slips;
 mod sniff;
 mod stream;
@@ -55,25 +59,18 @@ pub use slips::{Slip, SlipWatch};
 pub use write::{note, note_of, wav};
 
 use crate::onset::EAR_RATE;
+use crate::resample::Resampler;
+pub use crate::resample::{MAX_RATE, MIN_RATE};
 use crate::units::{SampleRate, Samples, Seconds};
 use channels::Chooser;
 use gauge::Gauge;
-use resample::Resampler;
 use stream::{Decoder, Stop};
 
-/// Lowest rate at which strikes can be placed: it leaves the band up to 8 kHz, in which a stick's attack stands out.
-pub const MIN_RATE: SampleRate = rate(16_000);
-/// Highest rate that recorders use, twice over.
-pub const MAX_RATE: SampleRate = rate(384_000);
+/// A take is at most so long: more than the longest lesson, and what can be judged in one go.
+pub const MAX_TAKE: Seconds = Seconds::from_millis(7_200_000.0);
+
 /// Blocks are at least so many samples per channel of the recording, except the last.
 const BLOCK: usize = 8192;
-
-const fn rate(hertz: u32) -> SampleRate {
-    match SampleRate::new(hertz) {
-        Some(rate) => rate,
-        None => unreachable!(),
-    }
-}
 
 /// What a recording says about itself.
 #[derive(Clone, Debug, PartialEq)]
@@ -148,6 +145,10 @@ pub fn open_source<R: Read + Seek + Send + Sync + 'static>(source: R, name: &Pat
     if rate < MIN_RATE || rate > MAX_RATE {
         return Err(AudioError::Rate { path: name.into(), found: rate, expected: (MIN_RATE, MAX_RATE) });
     }
+    let too_long = |found| AudioError::TooLong { path: name.into(), found, most: MAX_TAKE };
+    if let Some(lasts) = header.lasts.map(|frames| Samples(frames).to_seconds(rate)).filter(|lasts| *lasts > MAX_TAKE) {
+        return Err(too_long(Some(lasts)));
+    }
     let resampler = Resampler::new(rate, EAR_RATE).ok_or_else(damaged)?;
     let chooser = Chooser::new(header.channels, rate.get() as usize);
     let facts = Facts {
@@ -157,6 +158,7 @@ pub fn open_source<R: Read + Seek + Send + Sync + 'static>(source: R, name: &Pat
         dropouts: 0,
         dropped: Seconds::ZERO,
         gaps: (0, Seconds::ZERO),
+        holes: Vec::new(),
         not_numbers: 0,
         undecodable: 0,
         truncated: None,
@@ -251,6 +253,9 @@ impl Source {
                 self.chooser.finish(&mut self.heard);
             }
             self.gauge.watch(&self.heard);
+            if Samples(self.gauge.samples).to_seconds(self.info.rate) > MAX_TAKE {
+                return Err(AudioError::TooLong { path: self.path.clone(), found: None, most: MAX_TAKE });
+            }
             self.resampler.push(&self.heard, out);
             if self.ended {
                 self.resampler.finish(out);
@@ -269,6 +274,9 @@ impl Source {
             dropouts: self.gauge.dropouts,
             dropped: self.gauge.dropped(rate),
             gaps: (self.decoder.gaps, Samples(self.decoder.gap_frames).to_seconds(rate)),
+            holes: (self.decoder.holes.iter())
+                .map(|hole| (Samples(hole.start).to_seconds(rate), Samples(hole.end).to_seconds(rate)))
+                .collect(),
             not_numbers: self.gauge.not_numbers,
             undecodable: self.decoder.undecodable,
             truncated: self.decoder.truncated.take(),

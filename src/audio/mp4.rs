@@ -224,8 +224,11 @@ fn describe(moov: &[u8], at: u64, traks: &[Inner<'_>], trak: Inner<'_>) -> Optio
             _ => {}
         }
     }
-    if let Some(stts) = find(trak, &[b"mdia", b"minf", b"stbl", b"stts"]) {
-        patches.extend(one_duration(stts));
+    let stbl = find(trak, &[b"mdia", b"minf", b"stbl"]);
+    let pieces = stbl.and_then(|stbl| find(stbl, &[b"stsz"])).map(pieces);
+    patches.extend(pieces.iter().flat_map(|(_, patch)| patch.clone()));
+    if let Some(stts) = stbl.and_then(|stbl| find(stbl, &[b"stts"])) {
+        patches.extend(one_duration(stts, pieces.map_or(0, |(count, _)| count)));
     }
     let entry =
         find(trak, &[b"mdia", b"minf", b"stbl", b"stsd"]).and_then(|stsd| stsd.body.get(8..)).unwrap_or_default();
@@ -282,13 +285,31 @@ fn padding(moov: &[u8]) -> Option<(u64, u64)> {
     Some((*words.get(1)?, *words.get(3)?))
 }
 
-/// Makes one entry, good for all samples, of a long table of sample durations.
-fn one_duration(stts: Inner<'_>) -> Option<Patch> {
-    let count = be32(stts.body, 4).filter(|count| *count > MANY_DURATIONS)?;
+/// How many pieces of sound there are by the table of their sizes, and that number put right if the table is longer or
+/// shorter than it says.
+fn pieces(stsz: Inner<'_>) -> (u32, Option<Patch>) {
+    let said = be32(stsz.body, 8).unwrap_or(0);
+    let each = be32(stsz.body, 4).unwrap_or(0);
+    let listed = u32::try_from(stsz.body.len().saturating_sub(12) / 4).unwrap_or(u32::MAX);
+    if each == 0 && said != listed {
+        (listed, Some((stsz.at + 8, listed.to_be_bytes().to_vec())))
+    } else {
+        (said, None)
+    }
+}
+
+/// Makes one entry, good for all pieces, of a long table of durations, and of one that does not speak of all pieces.
+fn one_duration(stts: Inner<'_>, pieces: u32) -> Option<Patch> {
+    let count = be32(stts.body, 4)?;
     let entries = stts.body.get(8..)?.as_chunks::<8>().0.iter().take(count as usize);
     let samples = entries.map(|entry| be32(entry, 0).unwrap_or(0)).fold(0_u32, u32::saturating_add);
+    // A film in fragments says all this elsewhere.
+    let all = if pieces > 0 { pieces } else { samples };
+    if count <= MANY_DURATIONS && samples == all || stts.body.len() < 16 {
+        return None;
+    }
     let mut bytes = 1_u32.to_be_bytes().to_vec();
-    bytes.extend(samples.to_be_bytes());
+    bytes.extend(all.to_be_bytes());
     Some((stts.at + 4, bytes))
 }
 
@@ -392,8 +413,11 @@ mod tests {
         let entries: Vec<u32> = (0..100).flat_map(|k| [2, 1024 + k % 2]).collect();
         let body = [words(&[0, 100]), words(&entries)].concat();
         let stts = |body| Inner { kind: *b"stts", body, at: 1000, kind_at: 996 };
-        assert_eq!(one_duration(stts(&body)), Some((1004, words(&[1, 200]))));
-        assert_eq!(one_duration(stts(&words(&[0, 1, 200, 1024]))), None);
+        assert_eq!(one_duration(stts(&body), 0), Some((1004, words(&[1, 200]))));
+        let (all, few) = (words(&[0, 1, 200, 1024]), words(&[0, 1, 136, 1024]));
+        assert_eq!(one_duration(stts(&all), 200), None);
+        // A table of durations that speaks of fewer pieces than there are would end the take early.
+        assert_eq!(one_duration(stts(&few), 200), Some((1004, words(&[1, 200]))));
     }
 
     #[test]

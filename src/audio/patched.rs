@@ -15,15 +15,19 @@ pub(super) struct Patched<R> {
     inner: R,
     at: u64,
     len: u64,
+    /// In the order of where they stand, and the length of the longest.
     patches: Vec<Patch>,
+    longest: u64,
 }
 
 impl<R: Read + Seek> Patched<R> {
     /// Lays the patches over the source, which is rewound.
-    pub(super) fn new(mut inner: R, patches: Vec<Patch>) -> Result<Patched<R>> {
+    pub(super) fn new(mut inner: R, mut patches: Vec<Patch>) -> Result<Patched<R>> {
+        patches.sort_by_key(|(start, _)| *start);
+        let longest = patches.iter().map(|(_, bytes)| bytes.len() as u64).max().unwrap_or(0);
         let len = inner.seek(SeekFrom::End(0))?;
         inner.seek(SeekFrom::Start(0))?;
-        Ok(Patched { inner, at: 0, len, patches })
+        Ok(Patched { inner, at: 0, len, patches, longest })
     }
 }
 
@@ -32,7 +36,9 @@ impl<R: Read> Read for Patched<R> {
         let n = self.inner.read(buf)?;
         let from = self.at;
         self.at += n as u64;
-        for (start, bytes) in &self.patches {
+        let first = self.patches.partition_point(|(start, _)| start + self.longest <= from);
+        let here = self.patches.iter().skip(first).take_while(|(start, _)| *start < self.at);
+        for (start, bytes) in here {
             for (k, byte) in bytes.iter().enumerate() {
                 let place = (start + k as u64).checked_sub(from).and_then(|at| usize::try_from(at).ok());
                 if let Some(slot) = place.filter(|at| *at < n).and_then(|at| buf.get_mut(at)) {

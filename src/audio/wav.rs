@@ -17,6 +17,11 @@ use super::stream::MAX_CHANNELS;
 const PLACEHOLDER: u64 = 0x7FFF_0000;
 /// The most chunks looked at before the samples.
 const MAX_CHUNKS: usize = 10_000;
+/// So many bytes after the samples need no explanation.
+const MAX_TAIL: u64 = 4096;
+/// Rates that recorders use.
+const USUAL_RATES: [u32; 12] =
+    [8_000, 11_025, 16_000, 22_050, 24_000, 32_000, 44_100, 48_000, 88_200, 96_000, 176_400, 192_000];
 /// Samples per channel that are read at a time.
 const PIECE: usize = 4096;
 
@@ -126,12 +131,17 @@ fn samples_at<R: Read + Seek>(
     let holds_more = source.read_exact(&mut next).is_ok() && ![b"LIST", b"id3 ", b"ID3 "].contains(&&next);
     // A length of zero before samples is a recorder that was interrupted; one before a list of names is a length.
     let declared = (size < PLACEHOLDER || size <= rest).then_some(size).filter(|size| *size > 0 || !holds_more);
+    let declared = match declared {
+        Some(size) if !ends_well(source, start, end, size)? => None,
+        declared => declared,
+    };
     let present = declared.unwrap_or(rest).min(rest);
     let (Some(tag), Some(channels), Some(rate), Some(block), Some(bits)) =
         (le16(format, 0), le16(format, 2), le32(format, 4), le16(format, 12), le16(format, 14))
     else {
         return Ok(Wav::Broken("the description of its samples is incomplete"));
     };
+    let rate = agreed_rate(rate, le32(format, 8).unwrap_or(0), block);
     let (tag, valid) = match tag {
         0xFFFE => (le16(format, 24).unwrap_or(0), le16(format, 18).unwrap_or(bits)),
         tag => (tag, bits),
@@ -159,10 +169,37 @@ fn samples_at<R: Read + Seek>(
     Ok(Wav::Plain(Layout { rate, channels, kind, width, start, present, declared }))
 }
 
+/// Whether something that makes sense follows the samples: another chunk, or hardly anything.
+fn ends_well<R: Read + Seek>(source: &mut R, start: u64, end: u64, size: u64) -> Result<bool> {
+    let next = start + size + (size & 1);
+    if next.saturating_add(MAX_TAIL) >= end {
+        return Ok(true);
+    }
+    let mut head = [0; 8];
+    source.seek(SeekFrom::Start(next))?;
+    source.read_exact(&mut head)?;
+    let chunk = u64::from(le32(&head, 4).unwrap_or(u32::MAX));
+    Ok(head[..4].iter().all(|b| b.is_ascii_graphic() || *b == b' ') && next + 8 + chunk <= end)
+}
+
+/// The rate is said twice, by itself and as bytes a second: where they do not agree the one that recorders use is right.
+fn agreed_rate(rate: u32, bytes_a_second: u32, block: u16) -> u32 {
+    let other = bytes_a_second.checked_div(block.into()).filter(|other| other * u32::from(block) == bytes_a_second);
+    match other {
+        Some(other) if !USUAL_RATES.contains(&rate) && USUAL_RATES.contains(&other) => other,
+        _ => rate,
+    }
+}
+
 impl Layout {
     /// Samples per channel the header promises or, where it promises none, the file holds.
     pub(super) fn frames(&self) -> u64 {
         self.declared.unwrap_or(self.present) / self.block()
+    }
+
+    /// Samples per channel that the file holds.
+    pub(super) fn there(&self) -> u64 {
+        self.present / self.block()
     }
 
     /// Whether the file ends before the samples its header promises.

@@ -68,6 +68,8 @@ pub struct Found {
     pub pass: Option<u32>,
     /// Bar in the section, from 1.
     pub bar: Option<u32>,
+    /// The last bar, where it is of several or may be any of them.
+    pub to_bar: Option<u32>,
     /// Beat in the bar, from 1.
     pub beat: Option<f64>,
     /// How much, in `unit`.
@@ -145,6 +147,7 @@ pub fn distil(a: &Assessment) -> Distilled {
         section: f.section.clone(),
         pass: f.pass,
         bar: f.bar.or(f.bars.map(|b| b.0)),
+        to_bar: f.bars.filter(|bars| f.bar.is_none() && bars.1 > bars.0).map(|bars| bars.1),
         beat: f.beat,
         size: f.size,
         unit: f.unit.word().into(),

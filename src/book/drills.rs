@@ -8,11 +8,11 @@ use rusqlite::{OptionalExtension as _, params};
 use super::gather::Outcome;
 use super::sources::Item;
 use super::{Book, BookError, Pupil, hearing};
+use crate::chain;
 use crate::drill::{self, Drill, Made, Plan, Results, Tally, VerdictKind};
 use crate::files::file_name;
 use crate::report::page::echoed::{EchoedCall, EchoedView};
 use crate::report::page::echoes::{EchoView, Pair};
-use crate::take;
 
 /// Two patterns are worth a lesson if so many pupils took one for the other: one child's slip is not the class's.
 const LEAST_PUPILS: usize = 2;
@@ -46,8 +46,10 @@ impl Scored {
         let made = drill::made(card)
             .map_err(|e| (format!("the card of a drill beside it cannot be used: {e}"), e.hint().to_owned()))?;
         let guides = std::slice::from_ref(&made.plan.guide);
-        let (take, _) = take::hear_guided(|| hearing::open(item), guides, true)
-            .map_err(|e| (e.to_string(), e.hint().to_owned()))?;
+        let (take, _) = chain::hear(&mut hearing::sound(item), guides, &mut chain::quietly).map_err(|e| {
+            let (why, way_out) = hearing::unheard(&e);
+            (why, way_out.to_owned())
+        })?;
         let results = drill::judge_recording(&made.plan, take, made.begins).ok_or_else(|| {
             (
                 format!("the calls of `{}` are not heard in it, and no card says where they began", made.plan.drill.title),
@@ -100,7 +102,7 @@ impl Book {
             return Ok(Outcome::Known);
         }
         let Some(pupil) = pupil else {
-            return self.wait(item, &sha, &looked, (None, "whose drill is it?"));
+            return self.wait(item, &sha, &looked, &[], (None, "whose drill is it?"));
         };
         let waited = self.waiting_sound(&sha)?;
         let outcome = self.savepoint(|| self.put_scored(item, &scored, &pupil, &sha))?;

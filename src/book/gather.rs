@@ -24,13 +24,15 @@ use super::distil::{self, Distilled};
 use super::drills::{Drilled, Scored};
 use super::hearing;
 use super::keeping::sender;
+use super::known;
 use super::settle::{ONLY_THE_TEACHER, origin};
-use super::sources::{self, Card, Item, Spool};
-use super::{Assigned, Book, BookError, Pupil, forms};
+use super::sources::{self, Item, Spool};
+use super::{Assigned, Book, BookError, Drawn, Pupil, forms};
 use crate::assess::Assessment;
 use crate::files;
 use crate::names::{Words, key, normal, same};
-use crate::report::chart;
+use crate::report::page;
+use crate::take::Card;
 use crate::units::Seconds;
 
 /// The ear that this program hears with: its version, and the beginning of the hash of its fitted numbers.
@@ -145,6 +147,8 @@ pub(super) struct Work {
     pub(super) sha: Vec<u8>,
     pub(super) print: Vec<u8>,
     pub(super) length: Seconds,
+    /// How the pupil's surfaces sound, packed.
+    pub(super) known: Vec<u8>,
     /// What was known when it was heard.
     pub(super) looked: String,
     pub(super) found: Result<Sure, (Option<i64>, String)>,
@@ -154,7 +158,7 @@ pub(super) struct Sure {
     pub(super) pupil: Pupil,
     pub(super) assigned: Assigned,
     pub(super) distilled: Distilled,
-    pub(super) chart: Option<String>,
+    pub(super) drawn: Option<Drawn>,
 }
 
 impl Facts {
@@ -214,8 +218,8 @@ impl Facts {
         };
         // A card that says form or tempo points at the assignment that asked for them.
         let fits = |a: &&Assigned| {
-            card.asked.form.as_ref().is_none_or(|f| f.split_whitespace().eq(a.form.split_whitespace()))
-                && card.asked.bpm.is_none_or(|bpm| (bpm - a.bpm.get()).abs() < 0.5)
+            card.asked.form().is_none_or(|f| f.split_whitespace().eq(a.form.split_whitespace()))
+                && card.asked.bpm().is_none_or(|bpm| (bpm - a.bpm.get()).abs() < 0.5)
         };
         if said.iter().any(fits) {
             said.retain(fits);
@@ -255,8 +259,12 @@ impl Facts {
 }
 
 pub(super) fn sure(pupil: &Pupil, assigned: Assigned, assessment: &Assessment) -> Sure {
-    let chart = chart::systems(assessment, chart::ChartStyle::SHEET).map(|lines| lines.join("\n")).ok();
-    Sure { pupil: pupil.clone(), assigned, distilled: distil::distil(assessment), chart }
+    Sure { pupil: pupil.clone(), assigned, distilled: distil::distil(assessment), drawn: drawn(assessment) }
+}
+
+/// What the pupil's pages show of a take; nothing where it cannot be drawn.
+pub(super) fn drawn(assessment: &Assessment) -> Option<Drawn> {
+    Some(Drawn { chart: page::chart(assessment).ok()?, bars: page::bars(assessment).ok()? })
 }
 
 impl Book {
@@ -373,7 +381,7 @@ fn listen(item: &Item, facts: &Facts, known: &Known, spool: &Spool) -> (Item, He
 fn hear(item: &Item, facts: &Facts, known: &Known) -> Heard {
     let sum = item.open().and_then(|mut sound| {
         if sound.seek(SeekFrom::End(0))? > LARGE
-            && let Err(error) = hearing::open(item)
+            && let Err(error) = hearing::open(&item.bytes, &item.place)
         {
             return Ok(Err(format!("{error}; {}", error.hint())));
         }
@@ -407,8 +415,12 @@ fn hear(item: &Item, facts: &Facts, known: &Known) -> Heard {
         return Heard::Practice(what);
     }
     match hearing::Listened::to(item) {
-        Err(error) => Heard::Bad(format!("{error}; {}", error.hint())),
+        Err(error) => {
+            let (why, way_out) = hearing::unheard(&error);
+            Heard::Bad(format!("{why}; {way_out}"))
+        }
         Ok(heard) => Heard::Take(Box::new(Work {
+            known: known::pack(heard.known()),
             print: heard.print(),
             length: heard.length(),
             looked,

@@ -9,10 +9,11 @@ use rusqlite::params;
 use sha2::{Digest as _, Sha256};
 
 use super::gather::{Heard, Outcome, hex};
-use super::hearing::{FEW, SAME_LENGTH_S, same_sound};
+use super::hearing::{SAME_LENGTH_S, same_sound};
 use super::settle::origin;
 use super::sources::Item;
 use super::{Book, BookError, NewTake};
+use crate::chain::FEW;
 use crate::files::{self, Draft};
 use crate::units::Seconds;
 
@@ -105,10 +106,12 @@ impl Book {
                     taken_s,
                     length: work.length,
                     sound: keeps.then_some(sound.clone()),
+                    card: item.card.clone(),
+                    known: work.known,
                 };
                 let stored = self.or_remove(fresh.then_some(sound), || {
                     self.db.execute("DELETE FROM waiting WHERE sha256 = ?1", [&take.sha256])?;
-                    self.store(&take, &sure.assigned, ear, &sure.distilled, sure.chart.as_deref(), super::now())
+                    self.store(&take, &sure.assigned, ear, &sure.distilled, sure.drawn.as_ref(), super::now())
                 })?;
                 Ok(stored.map_or(Outcome::Known, |take| Outcome::Added {
                     take,
@@ -116,16 +119,18 @@ impl Book {
                     part: sure.assigned.title,
                 }))
             }
-            Err((pupil, why)) => self.wait(item, &work.sha, &work.looked, (pupil, &why)),
+            Err((pupil, why)) => self.wait(item, &work.sha, &work.looked, &work.known, (pupil, &why)),
         }
     }
 
-    /// Puts a recording on the list for the teacher. `asked`: whose it may be, and what is not known.
+    /// Puts a recording on the list for the teacher. `known`: how the pupil's surfaces sound, packed; then whose it may be,
+    /// and what is not known.
     pub(super) fn wait(
         &self,
         item: &Item,
         sha: &[u8],
         looked: &str,
+        known: &[u8],
         (pupil, why): (Option<i64>, &str),
     ) -> Result<Outcome, BookError> {
         let sound = sound_name(item, sha);
@@ -137,12 +142,24 @@ impl Book {
         };
         let number = self.or_remove(fresh.then_some(sound.clone()), || {
             Ok(self.db.query_row(
-                "INSERT INTO waiting (sha256, file, sound, sender, why, pupil, taken_s, origin, looked)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)
+                "INSERT INTO waiting (sha256, file, sound, sender, why, pupil, taken_s, origin, looked, known)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)
                  ON CONFLICT (sha256) DO UPDATE SET file = excluded.file, sender = excluded.sender, why = excluded.why,
-                     pupil = excluded.pupil, origin = excluded.origin, looked = excluded.looked
+                     pupil = excluded.pupil, origin = excluded.origin, looked = excluded.looked,
+                     known = excluded.known
                  RETURNING id",
-                params![sha, item.place, sound, sender(item), why, pupil, taken_s, origin(item), looked],
+                params![
+                    sha,
+                    item.place,
+                    sound,
+                    sender(item),
+                    why,
+                    pupil,
+                    taken_s,
+                    origin(item),
+                    looked,
+                    Some(known).filter(|known| !known.is_empty())
+                ],
                 |r| r.get(0),
             )?)
         })?;

@@ -16,12 +16,14 @@
 //! | `unpack` | zip archives and mails -> the recordings in them, within stated limits |
 //! | `spool` | what comes out of an archive or a mail, on the disk and not in memory |
 //! | `forms` | of a part assigned in several forms: which one a take is for |
-//! | `hearing` | a recording -> what was heard, of which assigned part it is, by the guide's clock where there is one |
+//! | `hearing` | a recording and what came with it -> the way through [`crate::chain`]: of which assigned part it is, and the assessment |
+//! | `known` | the strikes of a sound check as they are kept beside a take |
 //! | [`gather`] | recordings -> takes and drills, each with its pupil, or a list for the teacher |
 //! | `keeping` | what was heard -> a take, a drill, a copy, or a place on the list; sound on the disk before its row |
 //! | `settle` | the teacher's answers to what was doubtful |
-//! | `matters` | the newest takes of a class -> what is worth teaching again |
-//! | `views` | rows -> what the class page and the pupil's page show |
+//! | `lesson` | the newest takes of a class -> what is worth teaching again; the one matter of a child |
+//! | `register` | rows -> what the class page shows |
+//! | `views` | rows -> what the pupil's page shows |
 //! | `pages` | pages in the book's folder, and whom each names |
 //! | [`forget`] | a pupil -> what is theirs, what speaks of them, what cannot be told; and all of it gone |
 //! | `retention` | keeping sound no longer than agreed |
@@ -38,10 +40,12 @@ mod forms;
 pub mod gather;
 mod hearing;
 mod keeping;
-mod matters;
+mod known;
+mod lesson;
 mod opening;
 mod pages;
 mod people;
+mod register;
 mod retention;
 mod settle;
 pub mod sources;
@@ -61,17 +65,18 @@ pub use drills::{NO_ROUND, NewDrill, ONE_ROUND};
 pub use error::BookError;
 pub use people::{Assigned, NewAssignment, Pupil};
 pub use settle::{Answer, Waiting};
-pub use takes::{Changed, Correction, CorrectionKind, NewTake, StoredTake};
+pub use takes::{Changed, Correction, CorrectionKind, Drawn, NewTake, StoredTake};
 pub use turn::Holder;
 
 /// The file of the book in the teacher's folder.
 pub const FILE: &str = "class-book.sqlite";
 /// Migrations in order; added to, never edited. The book's `user_version` counts those that were applied.
-const MIGRATIONS: [&str; 4] = [
+const MIGRATIONS: [&str; 5] = [
     include_str!("migrations/0001_book.sql"),
     include_str!("migrations/0002_waiting.sql"),
     include_str!("migrations/0003_drills.sql"),
-    include_str!("migrations/0004_pages.sql"),
+    include_str!("migrations/0004_beside.sql"),
+    include_str!("migrations/0005_pages.sql"),
 ];
 
 /// An open class book.

@@ -14,10 +14,10 @@ use rusqlite::{Connection, OpenFlags, TransactionBehavior};
 use super::{Book, BookError, FILE, MIGRATIONS, Turns};
 use crate::files;
 
-/// `pail`, as 0004 of the migrations sets it.
+/// `pail`, as 0005 of the migrations sets it.
 const APPLICATION: u32 = u32::from_be_bytes(*b"pail");
 /// The layouts before it was set.
-const WITHOUT_ID: std::ops::RangeInclusive<u32> = 1..=3;
+const WITHOUT_ID: std::ops::RangeInclusive<u32> = 1..=4;
 /// A reader waits this long for a writer, and the other way round.
 const PATIENCE: Duration = Duration::from_secs(20);
 

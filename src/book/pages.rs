@@ -68,7 +68,7 @@ impl Book {
         Ok(found.filter_map(|k| pupils.get(k)).map(|p| p.id).collect())
     }
 
-    /// Writes the class page.
+    /// Writes the class page, and the pages of its pupils.
     ///
     /// # Errors
     /// If there is no such class, or the page cannot be written.
@@ -86,7 +86,12 @@ impl Book {
             let path = paths.find(|path| files::is_free(path, pair.file.as_bytes())).unwrap_or_default();
             files::put(&path, pair.drill.clone().into_bytes(), pair.file.as_bytes()).map(|()| path)
         });
-        Ok(ClassPage { path, pair: pair.transpose()? })
+        let pair = pair.transpose()?;
+        // The links of the class page lead to them.
+        for pupil in self.pupils(Some(id))? {
+            self.write_pupil_pages(&pupil.nickname, now_s)?;
+        }
+        Ok(ClassPage { path, pair })
     }
 
     /// Writes a pupil's page, and the same in a child's words.
@@ -100,7 +105,7 @@ impl Book {
         let mut named =
             self.spoken_of(view.words.iter().map(|w| w.0.as_str()).chain(view.words.iter().map(|w| w.1.as_str())))?;
         named.insert(pupil.id);
-        let name = file_name(&pupil.nickname);
+        let name = self.page_name(&pupil)?;
         let write =
             |whom: &str, text| self.write_page(&format!("{whom}-{name}.html"), text, Of::Pupil(pupil.id), &named);
         Ok([write("pupil", page::progress::page(&view))?, write("child", page::progress::child(&view))?])

@@ -6,6 +6,7 @@ use rusqlite::{OptionalExtension as _, params};
 use sha2::{Digest as _, Sha256};
 
 use super::{Book, BookError};
+use crate::files::file_name;
 use crate::names;
 use crate::part::{Part, Timeline, parse};
 use crate::units::Bpm;
@@ -215,6 +216,21 @@ impl Book {
         )?;
         let rows = ask.query_map([class], |r| Ok(Pupil { id: r.get(0)?, class: r.get(1)?, nickname: r.get(2)? }))?;
         Ok(rows.collect::<Result<_, _>>()?)
+    }
+
+    /// What a pupil's pages are called: the nickname as far as a file's name can hold it, and a number where another pupil
+    /// would have the same.
+    ///
+    /// # Errors
+    /// If the book cannot be read.
+    pub fn page_name(&self, pupil: &Pupil) -> Result<String, BookError> {
+        let plain = |name: &str| file_name(name).to_lowercase();
+        let own = plain(&pupil.nickname);
+        let mut ask = self.db.prepare_cached("SELECT nickname FROM pupils WHERE id <> ?1")?;
+        let mut others = ask.query_map([pupil.id], |r| r.get::<_, String>(0))?;
+        let shared = others.try_fold(false, |shared, other| other.map(|other| shared || plain(&other) == own))?;
+        let name = file_name(&pupil.nickname);
+        Ok(if shared { format!("{name}-{}", pupil.id) } else { name })
     }
 
     pub(super) fn unknown(&self, what: &'static str, name: &str) -> BookError {

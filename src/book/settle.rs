@@ -6,13 +6,16 @@ use rusqlite::{OptionalExtension as _, params};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest as _, Sha256};
 
-use super::distil::Distilled;
+use super::distil::{self, Distilled};
 use super::drills::Scored;
-use super::gather::{Facts, Heard, Outcome, Rules, Work, ear, hex, sure};
+use super::gather::{Facts, Heard, Outcome, Rules, Work, drawn, ear, hex, sure};
 use super::hearing::{self, Listened};
-use super::sources::{Bytes, Card, CardPart, Item};
-use super::{Assigned, Book, BookError, Changed, Pupil, StoredTake};
+use super::known;
+use super::sources::{Bytes, Item, Known};
+use super::{Assigned, Book, BookError, Changed, Drawn, Pupil, StoredTake};
+use crate::assess::Assessment;
 use crate::names::same;
+use crate::take::{Asked, Card, PartOfTake};
 
 /// Takes heard again before they are written: enough for all cores, few enough for memory.
 const AT_A_TIME: usize = 32;
@@ -84,6 +87,11 @@ pub(super) fn origin(item: &Item) -> String {
     serde_json::to_string(&origin).unwrap_or_default()
 }
 
+/// Strikes of known surface as they are kept in a row.
+fn known_of(packed: Option<Vec<u8>>) -> Known {
+    packed.map_or(Known::Nothing, |packed| Known::Heard(known::unpack(&packed)))
+}
+
 impl Facts {
     /// A stamp of everything that decides whose and what a recording is.
     pub(super) fn stamped(&self) -> Vec<u8> {
@@ -151,25 +159,26 @@ impl Book {
 
     /// Waiting recordings that were last looked at when less was known, from the sound that is kept of them.
     pub(super) fn to_look_at(&self, facts: &Facts) -> Result<Vec<Item>, BookError> {
-        let mut ask = self.db.prepare("SELECT file, sound, taken_s, origin, looked FROM waiting ORDER BY id")?;
+        let mut ask = self.db.prepare("SELECT file, sound, taken_s, origin, looked, known FROM waiting ORDER BY id")?;
         let mut rows = ask.query([])?;
         let mut out = Vec::new();
         while let Some(row) = rows.next()? {
             let (from, looked): (String, String) = (row.get(3)?, row.get(4)?);
             let path = self.folder.join("sound").join(row.get::<_, String>(1)?);
-            let Ok(known) = serde_json::from_str::<Origin>(&from) else { continue };
+            let Ok(origin) = serde_json::from_str::<Origin>(&from) else { continue };
             if looked == ONLY_THE_TEACHER || looked == facts.stamp_for(&from) || !path.is_file() {
                 continue;
             }
             out.push(Item {
                 place: row.get(0)?,
-                name: known.name,
-                folders: known.folders,
-                sender: known.sender,
-                subject: known.subject,
+                name: origin.name,
+                folders: origin.folders,
+                sender: origin.sender,
+                subject: origin.subject,
                 taken_s: Some(row.get(2)?),
-                card: known.card,
-                drill: known.drill,
+                card: origin.card,
+                drill: origin.drill,
+                known: known_of(row.get(5)?),
                 ..Item::of(Bytes::File(path))
             });
         }
@@ -224,13 +233,13 @@ impl Book {
     pub fn settle(&self, id: i64, answer: Answer) -> Result<Outcome, BookError> {
         let _turn = self.turn()?;
         let Answer { pupil, part, always, .. } = answer;
-        let sql = "SELECT sha256, file, sound, sender, pupil, taken_s, origin FROM waiting WHERE id = ?1";
-        type Row = (Vec<u8>, String, String, String, Option<i64>, i64, String);
-        let row: Option<Row> = self
-            .db
-            .query_row(sql, [id], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?, r.get(4)?, r.get(5)?, r.get(6)?)))
-            .optional()?;
-        let Some((sha, file, sound, from, guess, taken_s, origin)) = row else {
+        let sql = "SELECT sha256, file, sound, sender, pupil, taken_s, origin, known FROM waiting WHERE id = ?1";
+        type Row = (Vec<u8>, String, String, String, Option<i64>, i64, String, Option<Vec<u8>>);
+        let columns = |r: &rusqlite::Row| -> rusqlite::Result<Row> {
+            Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?, r.get(4)?, r.get(5)?, r.get(6)?, r.get(7)?))
+        };
+        let row = self.db.query_row(sql, [id], columns).optional()?;
+        let Some((sha, file, sound, from, guess, taken_s, origin, strikes)) = row else {
             return Err(BookError::Refused {
                 what: format!("there is no recording {id} on the list"),
                 hint: "`pailbeat book waiting` shows the list".into(),
@@ -251,12 +260,15 @@ impl Book {
         let (mut card, drill) =
             serde_json::from_str::<Origin>(&origin).map_or((None, None), |known| (known.card, known.drill));
         if let Some(title) = part {
-            let said = CardPart { title: Some(title.into()), sha256: None };
+            let said = PartOfTake { title: Some(title.into()), ..PartOfTake::default() };
             card = Some(Card { part: said, ..card.unwrap_or_default() });
         }
         if let Some(form) = answer.form {
             let mut said = card.unwrap_or_default();
-            said.asked.form = Some(form.into());
+            if said.asked.form() != Some(form) {
+                // A card that says another form is not believed about the guide either.
+                said.asked = Asked::Said { bpm: said.asked.bpm(), form: Some(form.into()) };
+            }
             card = Some(said);
         }
         let item = Item {
@@ -266,6 +278,7 @@ impl Book {
             taken_s: Some(taken_s),
             card,
             drill,
+            known: known_of(strikes),
             ..Item::of(Bytes::File(self.folder.join("sound").join(&sound)))
         };
         if let Some(card) = &item.drill {
@@ -292,7 +305,10 @@ impl Book {
             let hint = "`pailbeat book assign` gives a part to a class";
             return Err(refuse("nothing was assigned to the class".into(), hint));
         }
-        let heard = Listened::to(&item).map_err(|e| refuse(e.to_string(), e.hint()))?;
+        let heard = Listened::to(&item).map_err(|e| {
+            let (what, hint) = hearing::unheard(&e);
+            refuse(what, hint)
+        })?;
         let (assigned, assessment) = facts.which(&item, &heard, &pupil, part.is_some()).map_err(|why| {
             let hint = "say which part with `--part TITLE`, and of which assignment with `--form SECTIONS`";
             refuse(format!("it is {}'s, but {why}", pupil.nickname), hint)
@@ -301,6 +317,7 @@ impl Book {
             sha,
             print: heard.print(),
             length: heard.length(),
+            known: known::pack(heard.known()),
             looked: String::new(),
             found: Ok(sure(&pupil, assigned, &assessment)),
         };
@@ -338,15 +355,25 @@ impl Book {
         let Some(path) = take.sound.as_ref().map(|s| self.folder.join("sound").join(s)).filter(|p| p.is_file()) else {
             return Ok(None);
         };
-        let item = Item { place: take.file.clone(), taken_s: Some(take.taken_s), ..Item::of(Bytes::File(path)) };
+        let sql = "SELECT card, known FROM takes WHERE id = ?1";
+        let (card, strikes): (Option<String>, Option<Vec<u8>>) =
+            self.db.prepare_cached(sql)?.query_row([take.id], |r| Ok((r.get(0)?, r.get(1)?)))?;
+        let item = Item {
+            place: take.file.clone(),
+            taken_s: Some(take.taken_s),
+            card: card.and_then(|card| serde_json::from_str(&card).ok()),
+            known: known_of(strikes),
+            ..Item::of(Bytes::File(path))
+        };
         Ok(Some((item, self.assignment_of(take)?)))
     }
 
-    /// Hears a stored take again with this program's ear; `None` when its sound is no longer kept.
+    /// Hears a stored take again with this program's ear; `None` when its sound is no longer kept. What a teacher has set
+    /// right is not in it.
     ///
     /// # Errors
     /// If the sound cannot be heard.
-    pub fn hear_again(&self, id: i64) -> Result<Option<Distilled>, BookError> {
+    pub fn hear_again(&self, id: i64) -> Result<Option<Assessment>, BookError> {
         let kept = self.kept(&self.take(id)?)?;
         kept.map(|(item, assigned)| hearing::again(&item, &assigned)).transpose()
     }
@@ -364,14 +391,22 @@ impl Book {
         // A few at a time: what was heard is safe in the book before the next are.
         for some in takes.chunks(AT_A_TIME) {
             let kept = some.iter().map(|take| self.kept(take)).collect::<Result<Vec<_>, _>>()?;
-            let heard: Vec<Option<Result<Distilled, BookError>>> = kept
+            type Heard = Option<Result<(Distilled, Option<Drawn>), BookError>>;
+            let heard: Vec<Heard> = kept
                 .par_iter()
                 .with_max_len(1)
-                .map(|k| k.as_ref().map(|(item, assigned)| hearing::again(item, assigned)))
+                .map(|k| {
+                    k.as_ref().map(|(item, assigned)| {
+                        let assessment = hearing::again(item, assigned)?;
+                        Ok((distil::distil(&assessment), drawn(&assessment)))
+                    })
+                })
                 .collect();
             for (take, heard) in some.iter().zip(heard) {
                 let told = match heard {
-                    Some(Ok(distilled)) => Some(Ok(self.reassess(take.id, &ear, &distilled, super::now())?)),
+                    Some(Ok((distilled, drawn))) => {
+                        Some(Ok(self.reassess(take.id, &ear, &distilled, drawn.as_ref(), super::now())?))
+                    }
                     Some(Err(error)) => Some(Err(error)),
                     None => None,
                 };

@@ -9,16 +9,15 @@
 use std::io::{Read, Seek};
 use std::path::{Path, PathBuf};
 
-use serde::{Deserialize, Serialize};
-
 pub use super::spool::Spool;
 use super::spool::{self, Piece};
 use super::unpack::{archive, mailbox};
 use crate::audio;
 use crate::drill;
 use crate::files::{self, Shown as _};
-use crate::guide::{Description, Excerpt};
-use crate::take::{KeptCheck, STRIKES_NOTE, began_s};
+use crate::part::Surface;
+use crate::surface::Calibration;
+use crate::take::{Card, KeptCheck, KnownStrikes, STRIKES_NOTE, began_s};
 
 /// Endings of recordings. What is in a file decides in the end; what ends otherwise is passed over in folders.
 const ENDINGS: [&str; 19] = [
@@ -27,65 +26,6 @@ const ENDINGS: [&str; 19] = [
 ];
 /// A card or a plan beside a recording is read so far; they have some ten thousand bytes.
 pub(super) const LARGEST_CARD: u64 = 1 << 20;
-
-/// What a take card says, as far as it is there; of a drill's card the pupil and the beginning.
-#[derive(Clone, Debug, Default, Deserialize, PartialEq, Serialize)]
-#[serde(default)]
-pub struct Card {
-    /// The pupil's nickname.
-    pub pupil: Option<String>,
-    /// The part.
-    pub part: CardPart,
-    /// What was asked for.
-    pub asked: CardAsked,
-    /// When the recording began: date, time, zone.
-    pub began: Option<String>,
-    /// Whether a guide was played.
-    pub guide_played: bool,
-    /// All that was asked for, where this program wrote the card.
-    pub described: Option<Description>,
-}
-
-impl Card {
-    /// Whether the card names this very version of the part.
-    pub(super) fn is_of(&self, assigned: &super::Assigned) -> bool {
-        self.part.sha256.as_ref().is_some_and(|h| h.eq_ignore_ascii_case(&super::gather::hex(&assigned.sha256)))
-    }
-
-    /// What stretch was practised, in words, where it was not the form once through.
-    pub(super) fn practice(&self) -> Option<String> {
-        let laps = self.described.as_ref()?.laps();
-        let what = match laps.excerpt {
-            Excerpt::Form if laps.times == 1 => return None,
-            Excerpt::Form => "the form".to_owned(),
-            Excerpt::Section(name) => format!("section {name}"),
-            Excerpt::Bars(name, a, b) if a == b => format!("{name}, bar {a}"),
-            Excerpt::Bars(name, a, b) => format!("{name}, bars {a} to {b}"),
-            Excerpt::Join(a, b) => format!("the join from {a} to {b}"),
-        };
-        Some(if laps.times == 1 { what } else { format!("{what}, {} times", laps.times) })
-    }
-}
-
-/// Tempo and form on a take card.
-#[derive(Clone, Debug, Default, Deserialize, PartialEq, Serialize)]
-#[serde(default)]
-pub struct CardAsked {
-    /// Tempo asked for.
-    pub bpm: Option<f64>,
-    /// Sections in order.
-    pub form: Option<String>,
-}
-
-/// The part on a take card.
-#[derive(Clone, Debug, Default, Deserialize, PartialEq, Serialize)]
-#[serde(default)]
-pub struct CardPart {
-    /// Its title.
-    pub title: Option<String>,
-    /// Hash of its text, in hexadecimal.
-    pub sha256: Option<String>,
-}
 
 /// Where the bytes are.
 #[derive(Clone, Debug)]
@@ -108,6 +48,32 @@ pub enum Near {
     Folder(PathBuf),
     /// In an archive, beside the member of this name.
     Archive(PathBuf, String),
+}
+
+impl Bytes {
+    /// A reader of them, where they are no longer in an archive.
+    ///
+    /// # Errors
+    /// If they cannot be read.
+    pub(super) fn open(&self) -> std::io::Result<spool::Bytes> {
+        match self {
+            Bytes::File(path) => files::ordinary(path).map(spool::Bytes::File),
+            Bytes::Spooled(piece) => Ok(spool::Bytes::Slice(piece.reader())),
+            Bytes::Member(..) => Err(std::io::Error::other("it is still in its archive")),
+        }
+    }
+}
+
+/// How this pupil's surfaces sound, where a sound check has said so.
+#[derive(Clone, Debug, Default)]
+pub enum Known {
+    /// Nothing is known.
+    #[default]
+    Nothing,
+    /// The recording of the check's strikes, its name, and the surfaces struck in it.
+    Recorded(Bytes, String, Vec<Surface>),
+    /// The strikes as they were heard.
+    Heard(Calibration),
 }
 
 /// A recording.
@@ -133,6 +99,8 @@ pub struct Item {
     pub check: bool,
     /// Where its card may be.
     pub near: Near,
+    /// How the pupil's surfaces sound, by the sound check on its card.
+    pub known: Known,
     /// Its bytes.
     pub bytes: Bytes,
 }
@@ -151,6 +119,7 @@ impl Item {
             drill: None,
             check: false,
             near: Near::Nowhere,
+            known: Known::Nothing,
             bytes,
         }
     }
@@ -163,12 +132,20 @@ impl Item {
         let mut item = self.clone();
         let found = match std::mem::take(&mut item.near) {
             Near::Nowhere => None,
-            Near::Folder(path) => Some(beside(&self.name, |n| read_card(&path.with_file_name(n)))),
-            Near::Archive(path, name) => Some(beside(&name, |n| spool.archives.read_card(&path, n))),
+            Near::Folder(path) => {
+                let found = beside(&self.name, |n| read_card(&path.with_file_name(n)));
+                let recording = |n: &str| Some(path.with_file_name(n)).filter(|p| p.is_file()).map(Bytes::File);
+                Some((found.known(recording), found))
+            }
+            Near::Archive(path, name) => {
+                let found = beside(&name, |n| spool.archives.read_card(&path, n));
+                let recording = |n: &str| spool.archives.take_out_named(&path, n, spool).map(Bytes::Spooled);
+                Some((found.known(recording), found))
+            }
         };
-        if let Some(Beside { card, drill, check }) = found {
+        if let Some((known, Beside { card, drill, check, strikes: _ })) = found {
             item.taken_s = made(card.as_ref().and_then(|c| c.began.as_deref()), &self.name, self.taken_s);
-            (item.card, item.drill, item.check) = (card, drill, check);
+            (item.card, item.drill, item.check, item.known) = (card, drill, check, known);
         }
         if let Bytes::Member(path, number) = &self.bytes {
             item.bytes = Bytes::Spooled(spool.archives.take_out(path, *number, spool)?);
@@ -181,11 +158,7 @@ impl Item {
     /// # Errors
     /// If they cannot be read.
     pub(super) fn open(&self) -> std::io::Result<spool::Bytes> {
-        match &self.bytes {
-            Bytes::File(path) => files::ordinary(path).map(spool::Bytes::File),
-            Bytes::Spooled(piece) => Ok(spool::Bytes::Slice(piece.reader())),
-            Bytes::Member(..) => Err(std::io::Error::other("it is still in its archive")),
-        }
+        self.bytes.open()
     }
 
     /// Ending of the name, in small letters and digits only.
@@ -216,12 +189,25 @@ fn names_beside(name: &str, ending: &str) -> [String; 2] {
     [format!("{stem}.{ending}"), format!("{name}.{ending}")]
 }
 
-/// What is known of a recording from the file beside it.
+/// What is known of a recording from the files beside it.
 #[derive(Default)]
 pub(super) struct Beside {
     pub(super) card: Option<Card>,
     pub(super) drill: Option<String>,
     pub(super) check: bool,
+    /// The strikes of the sound check on its card, in a file beside the recording.
+    strikes: Option<KnownStrikes>,
+}
+
+impl Beside {
+    /// How the pupil's surfaces sound; `find` gives the recording of that name.
+    pub(super) fn known(&self, find: impl FnOnce(&str) -> Option<Bytes>) -> Known {
+        let recorded = self.strikes.as_ref().and_then(|KnownStrikes { recording, surfaces }| {
+            let name = recording.to_string_lossy().into_owned();
+            Some(Known::Recorded(find(&name)?, name, surfaces.clone()))
+        });
+        recorded.unwrap_or_default()
+    }
 }
 
 /// What stands beside a recording; `read` gives what a name holds. The card of `drill play` first, then that of `take`,
@@ -232,7 +218,13 @@ pub(super) fn beside(name: &str, read: impl Fn(&str) -> Option<Vec<u8>>) -> Besi
         return of_drill(&bytes);
     }
     if let Some(bytes) = find("take.json") {
-        return Beside { card: card(&bytes), ..Beside::default() };
+        let Ok(card) = Card::parse(&bytes) else { return Beside::default() };
+        let strikes = card.sound_check.as_ref().and_then(|check| check.strikes()?.ok());
+        let beside = |known: KnownStrikes| KnownStrikes {
+            recording: Path::new(name).with_file_name(known.recording),
+            surfaces: known.surfaces,
+        };
+        return Beside { card: Some(card.kept()), strikes: strikes.map(beside), ..Beside::default() };
     }
     match find("json") {
         Some(bytes) if is_plan(&bytes) => of_drill(&bytes),
@@ -250,13 +242,7 @@ pub(super) fn of_drill(bytes: &[u8]) -> Beside {
     let json: serde_json::Value = serde_json::from_str(&text).unwrap_or_default();
     let words = |at: &serde_json::Value| at.as_str().map(str::to_owned);
     let card = Card { pupil: words(&json["pupil"]), began: words(&json["recording"]["began"]), ..Card::default() };
-    Beside { card: Some(card), drill: Some(text), check: false }
-}
-
-fn card(bytes: &[u8]) -> Option<Card> {
-    let whole: serde_json::Value = serde_json::from_slice(bytes).ok()?;
-    let described = whole.get("asked").and_then(|asked| serde_json::from_value(asked.clone()).ok());
-    Some(Card { described, ..serde_json::from_value(whole).ok()? })
+    Beside { card: Some(card), drill: Some(text), ..Beside::default() }
 }
 
 /// A small file, as far as a card goes.
@@ -414,8 +400,8 @@ mod tests {
 
     #[test]
     fn the_card_knows_best_when_a_take_was_made_then_the_name_then_the_file() {
-        let card = card(br#"{"began": "2026-11-04 15:00:00 +0000", "asked": {"bpm": 72.0}}"#);
-        let began = card.as_ref().and_then(|c| c.began.as_deref());
+        let card = Card::parse(br#"{"began": "2026-11-04 15:00:00 +0000", "asked": {"bpm": 72.0}}"#);
+        let began = card.as_ref().ok().and_then(|c| c.began.as_deref());
         assert_eq!(made(began, "VID_20261101.mov", Some(5)), Some(1_793_804_400));
         assert_eq!(made(None, "take.mov", Some(5)), Some(5));
         let noon = made(None, "VID_20261104.mov", Some(5)).unwrap_or_default();

@@ -5,6 +5,7 @@ use rusqlite::{OptionalExtension as _, params};
 use super::distil::{self, Distilled, Found};
 use super::{Assigned, Book, BookError};
 use crate::part::Surface;
+use crate::take::Card;
 use crate::units::{Bpm, Seconds};
 
 /// What a teacher has said against the ear.
@@ -72,6 +73,19 @@ pub struct NewTake {
     pub length: Seconds,
     /// Name in the folder of kept sound.
     pub sound: Option<String>,
+    /// Its card.
+    pub card: Option<Card>,
+    /// How the pupil's surfaces sound, by the sound check before it, packed; empty where that is not known.
+    pub known: Vec<u8>,
+}
+
+/// What is drawn of a take for the pupil's pages.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Drawn {
+    /// The timing chart.
+    pub chart: String,
+    /// The bars to practise.
+    pub bars: String,
 }
 
 /// A take as it stands.
@@ -117,12 +131,16 @@ impl Book {
         assigned: &Assigned,
         ear: &str,
         distilled: &Distilled,
-        chart: Option<&str>,
+        drawn: Option<&Drawn>,
         at_s: i64,
     ) -> Result<Option<i64>, BookError> {
         self.savepoint(|| {
-            let sql = "INSERT INTO takes (pupil, assignment, sha256, print, n_onsets, file, taken_s, length_s, sound)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9) ON CONFLICT DO NOTHING";
+            let sql = "INSERT INTO takes
+                 (pupil, assignment, sha256, print, n_onsets, file, taken_s, length_s, sound, card, known)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11) ON CONFLICT DO NOTHING";
+            // Whose it is, the row says, and it may change. Text and numbers are always writable.
+            let unnamed = take.card.clone().map(|card| Card { pupil: None, ..card });
+            let card = unnamed.and_then(|card| serde_json::to_string(&card).ok());
             let added = self.db.prepare_cached(sql)?.execute(params![
                 take.pupil,
                 take.assignment,
@@ -132,7 +150,9 @@ impl Book {
                 take.file,
                 take.taken_s,
                 take.length.get(),
-                take.sound
+                take.sound,
+                card,
+                Some(&take.known).filter(|known| !known.is_empty())
             ])?;
             if added == 0 {
                 return Ok(None);
@@ -141,14 +161,14 @@ impl Book {
             self.db.prepare_cached("DELETE FROM waiting WHERE sha256 = ?1")?.execute([&take.sha256])?;
             self.put_assessment(id, ear, distilled, at_s)?;
             self.put_results(id, assigned, distilled.clone(), &[])?;
-            if let Some(svg) = chart {
+            if let Some(drawn) = drawn {
                 self.db
                     .prepare_cached(
-                        "INSERT INTO charts (pupil, take, svg) SELECT ?1, ?2, ?3 WHERE NOT EXISTS
+                        "INSERT INTO charts (pupil, take, svg, bars) SELECT ?1, ?2, ?3, ?5 WHERE NOT EXISTS
                          (SELECT 1 FROM takes WHERE pupil = ?1 AND taken_s > ?4)
-                         ON CONFLICT (pupil) DO UPDATE SET take = excluded.take, svg = excluded.svg",
+                         ON CONFLICT (pupil) DO UPDATE SET take = excluded.take, svg = excluded.svg, bars = excluded.bars",
                     )?
-                    .execute(params![take.pupil, id, svg, take.taken_s])?;
+                    .execute(params![take.pupil, id, drawn.chart, take.taken_s, drawn.bars])?;
             }
             Ok(Some(id))
         })
@@ -195,11 +215,13 @@ impl Book {
             ])?;
         let id = self.db.last_insert_rowid();
         let mut put = self.db.prepare_cached(
-            "INSERT INTO findings (assessment, kind, section, pass, bar, beat, size, unit, confidence, text)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+            "INSERT INTO findings (assessment, kind, section, pass, bar, to_bar, beat, size, unit, confidence, text)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
         )?;
         for f in &d.findings {
-            put.execute(params![id, f.kind, f.section, f.pass, f.bar, f.beat, f.size, f.unit, f.confidence, f.text])?;
+            let place = (&f.section, f.pass, f.bar, f.to_bar, f.beat);
+            let (section, pass, bar, to_bar, beat) = place;
+            put.execute(params![id, f.kind, section, pass, bar, to_bar, beat, f.size, f.unit, f.confidence, f.text])?;
         }
         Ok(())
     }
@@ -288,8 +310,8 @@ impl Book {
         });
         let Some((id, ear, mut d)) = row.optional()? else { return Ok(None) };
         let mut ask = self.db.prepare_cached(
-            "SELECT kind, section, pass, bar, beat, size, unit, confidence, text FROM findings WHERE assessment = ?1
-             ORDER BY rowid",
+            "SELECT kind, section, pass, bar, beat, size, unit, confidence, text, to_bar FROM findings
+             WHERE assessment = ?1 ORDER BY rowid",
         )?;
         d.findings = ask
             .query_map([id], |r| {
@@ -298,6 +320,7 @@ impl Book {
                     section: r.get(1)?,
                     pass: u32_of(r.get(2)?),
                     bar: u32_of(r.get(3)?),
+                    to_bar: u32_of(r.get(9)?),
                     beat: r.get(4)?,
                     size: r.get(5)?,
                     unit: r.get(6)?,
@@ -415,7 +438,14 @@ impl Book {
     ///
     /// # Errors
     /// If the book cannot be written.
-    pub fn reassess(&self, take: i64, ear: &str, d: &Distilled, at_s: i64) -> Result<Changed, BookError> {
+    pub fn reassess(
+        &self,
+        take: i64,
+        ear: &str,
+        d: &Distilled,
+        drawn: Option<&Drawn>,
+        at_s: i64,
+    ) -> Result<Changed, BookError> {
         let stored = self.take(take)?;
         let assigned = self.assignment_of(&stored)?;
         let units = |book: &Book| -> Result<Vec<(String, i64)>, BookError> {
@@ -425,6 +455,10 @@ impl Book {
         let before = (units(self)?, self.newest(take)?.map(|n| n.1.findings).unwrap_or_default());
         self.savepoint(|| {
             self.put_assessment(take, ear, d, at_s)?;
+            if let Some(drawn) = drawn {
+                let sql = "UPDATE charts SET svg = ?2, bars = ?3 WHERE take = ?1";
+                self.db.prepare_cached(sql)?.execute(params![take, drawn.chart, drawn.bars])?;
+            }
             self.put_results(take, &assigned, d.clone(), &self.corrections(take)?)
         })?;
         let after = units(self)?;

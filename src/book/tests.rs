@@ -1,9 +1,13 @@
 use super::distil::{Distilled, Found, Mark, State, pack, results, unpack};
 use super::*;
 use crate::assess::Status;
+use crate::chain::Guides;
 use crate::drill::{self, VerdictKind};
 use crate::part::Surface;
+use crate::take::{Asked, Card, PartOfTake};
 use crate::units::{Bpm, Lateness, Seconds, Ticks};
+
+mod class;
 
 const PART: &str = r#"
 title = "Lantern Parade"
@@ -52,6 +56,7 @@ fn fault(kind: &str, section: &str, bar: u32) -> Found {
         section: Some(section.into()),
         pass: Some(1),
         bar: Some(bar),
+        to_bar: None,
         beat: Some(3.0),
         size: 1.0,
         unit: "strikes".into(),
@@ -73,6 +78,8 @@ fn put(book: &Book, nickname: &str, key: u8, at_s: i64, d: &Distilled) -> i64 {
         taken_s: at_s,
         length: Seconds::of(20.0),
         sound: None,
+        card: None,
+        known: Vec::new(),
     };
     book.store(&take, &assigned, "1", d, None, at_s).unwrap().unwrap()
 }
@@ -149,7 +156,7 @@ fn a_correction_wins_and_survives_another_ear() {
     assert!(book.findings(take).unwrap().is_empty());
     // The next ear says the same again, and finds something new.
     d.findings.push(fault("wrong-surface", "B", 1));
-    let changed = book.reassess(take, "2", &d, 9_000).unwrap();
+    let changed = book.reassess(take, "2", &d, None, 9_000).unwrap();
     assert_eq!((state(&book, take, "A"), state(&book, take, "B")), (Some(0), Some(1)));
     assert_eq!((changed.units, changed.new.len(), changed.gone.len()), (vec!["B".to_owned()], 1, 0));
     assert_eq!(book.corrected().unwrap(), (vec![("fine".to_owned(), 1)], 1));
@@ -179,78 +186,7 @@ fn a_take_of_another_moves_to_them() {
     (whose.section, whose.bar) = (None, None);
     book.correct(take, &whose, Some(wren)).unwrap();
     assert_eq!(book.take(take).unwrap().pupil, wren);
-    assert_eq!(book.class_view("3b", 3_000).unwrap().sent, 1);
-}
-
-#[test]
-fn the_class_page_counts_and_names_alphabetically() {
-    use crate::report::page::class::Standing;
-    let book = book();
-    let a = assigned(&book);
-    put(&book, "Wren", 1, 2_000, &good(&a));
-    let mut d = good(&a);
-    d.findings.push(fault("join-gap", "B", 1));
-    put(&book, "Jay", 2, 2_000, &d);
-    let view = book.class_view("3b", 3_000).unwrap();
-    assert_eq!(view.pupils, ["Avocet", "Jay", "Wren"]);
-    assert_eq!(view.sent, 2);
-    let join = view.units.iter().find(|u| u.name == "A to B").unwrap();
-    assert_eq!(join.standings, [Standing::NotSent, Standing::Slower, Standing::Has]);
-    assert_eq!(view.again.len(), 1);
-    assert_eq!(
-        (view.again[0].title.as_str(), view.again[0].says.as_str()),
-        ("From A into B: no pause", "1 of 2 stops before going on")
-    );
-    assert_eq!(view.ready, [("A B at 72".to_owned(), vec!["Wren".to_owned()])]);
-    assert_eq!(view.word, [("nothing sent yet".to_owned(), vec!["Avocet".to_owned()])]);
-    let late = book.class_view("3b", 2_000 + 8 * 86_400).unwrap();
-    assert!(late.word.contains(&("nothing sent for a week".to_owned(), vec!["Jay".to_owned(), "Wren".to_owned()])));
-}
-
-#[test]
-fn a_take_older_than_its_assignment_counts_as_sent() {
-    let book = book();
-    put(&book, "Wren", 1, 500, &good(&assigned(&book)));
-    let view = book.class_view("3b", 3_000).unwrap();
-    assert_eq!((view.sent, view.of_this), (1, 1));
-    let html = crate::report::page::class::page(&view);
-    assert!(html.contains("1 of 3 has sent it<"), "{html}");
-    assert!(html.contains("not been corrected in 1 take."), "{html}");
-    // Asked anew, faster: what was sent is still shown, and that it was not for this.
-    let new =
-        NewAssignment { class: "3b", part_text: PART, form: None, bpm: Bpm::new(80.0), given_s: 2_500, due_s: None };
-    book.assign(&new).unwrap();
-    let view = book.class_view("3b", 3_000).unwrap();
-    assert_eq!((view.sent, view.of_this, view.ready.len()), (1, 0, 0));
-    assert!(
-        crate::report::page::class::page(&view).contains("1 of 3 has sent it, none of them for this assignment yet")
-    );
-}
-
-#[test]
-fn matters_of_the_form_are_sentences_without_charts() {
-    let book = book();
-    let new =
-        NewAssignment { class: "3b", part_text: PART, form: Some("A A B"), bpm: None, given_s: 1_500, due_s: None };
-    book.assign(&new).unwrap();
-    let a = assigned(&book);
-    for (key, nickname) in [(1, "Wren"), (2, "Jay")] {
-        let mut d = good(&a);
-        let mut missing = fault("repeat-missing", "A", 1);
-        missing.size = 2.0;
-        let mut skipped = fault("section-skipped", "B", 1);
-        skipped.size = 2.0;
-        d.findings = vec![missing, skipped, fault("rest-not-kept", "A", 1)];
-        put(&book, nickname, key, 2_000, &d);
-    }
-    let view = book.class_view("3b", 3_000).unwrap();
-    let seen: Vec<_> = view.again.iter().map(|a| (a.title.as_str(), a.says.as_str(), a.minis.len())).collect();
-    assert_eq!(seen.len(), 3);
-    assert!(seen.contains(&("A is played once instead of twice", "2 of 2 leave out a repeat", 0)), "{seen:?}");
-    assert!(seen.contains(&("B is left out", "2 of 2 leave it out", 0)), "{seen:?}");
-    assert!(seen.contains(&("A, bar 1: the rest", "2 of 2 play through it", 2)), "{seen:?}");
-    let html = crate::report::page::class::page(&view);
-    assert_eq!(html.matches("<figure>").count(), 2);
+    assert_eq!(book.takes(Some(wren)).unwrap().len(), 1);
 }
 
 #[test]
@@ -494,7 +430,7 @@ fn the_pupils_page_shows_the_drills_of_that_pupil_and_no_empty_section() {
 fn a_drill_that_waits_goes_with_whom_its_card_names_and_not_with_whom_a_call_is_named_like() {
     let book = book();
     let waits = |sha: &str, pupil: &str| {
-        let card = sources::Card { pupil: Some(pupil.into()), ..sources::Card::default() };
+        let card = Card { pupil: Some(pupil.into()), ..Card::default() };
         let origin =
             serde_json::json!({"name": "x", "folders": [], "sender": "", "subject": "", "card": card, "drill": ECHOES});
         let sql = "INSERT INTO waiting (sha256, file, sound, sender, why, taken_s, origin) VALUES (?1, 'x', 'x.wav', '', '', 0, ?2)";
@@ -557,7 +493,7 @@ fn the_lesson_of_a_section_is_read_from_its_part() {
 }
 
 /// A card as `pailbeat take` writes it, as far as the book looks at it.
-fn card(part_text: &str, heard: &str, guide_played: bool, bars: Option<[u32; 2]>) -> sources::Card {
+fn card(part_text: &str, heard: &str, guide_played: bool, bars: Option<[u32; 2]>) -> Card {
     let part = crate::part::parse(part_text).unwrap();
     let practice = crate::guide::Practice::once(part.timeline(None, part.range.start).unwrap());
     let guide = crate::guide::likely(&practice, crate::onset::EAR_RATE).remove(0);
@@ -566,11 +502,11 @@ fn card(part_text: &str, heard: &str, guide_played: bool, bars: Option<[u32; 2]>
     about.heard = heard.into();
     (about.section, about.bars) = (bars.map(|_| "A".into()), bars);
     let sha = crate::take::fingerprint(part_text.as_bytes());
-    sources::Card {
-        part: sources::CardPart { title: None, sha256: Some(sha) },
+    Card {
+        part: PartOfTake { sha256: Some(sha), ..PartOfTake::default() },
         guide_played,
-        described: Some(about),
-        ..sources::Card::default()
+        asked: Asked::Described(Box::new(about)),
+        ..Card::default()
     }
 }
 
@@ -578,59 +514,20 @@ fn card(part_text: &str, heard: &str, guide_played: bool, bars: Option<[u32; 2]>
 fn a_card_says_to_which_guide_a_take_was_played() {
     let book = book();
     let assigned = assigned(&book);
-    let heard = |card: Option<&sources::Card>| -> Vec<&'static str> {
-        hearing::guides(&[&assigned], card).iter().map(|g| g.config.heard.word()).collect()
-    };
-    assert_eq!(heard(None), ["click", "part", "both"]);
-    assert_eq!(heard(Some(&card(PART, "part", true, None))), ["part"]);
-    assert!(heard(Some(&card(PART, "alone", false, None))).is_empty());
+    let of = |card: Option<&Card>| hearing::guides(&assigned, card);
+    assert_eq!(of(None), Guides::Likely);
+    let played = of(Some(&card(PART, "part", true, None)));
+    let Guides::Played(guides) = played else { panic!("{played:?}") };
+    assert_eq!(guides.iter().map(|g| g.config.heard.word()).collect::<Vec<_>>(), ["part"]);
+    assert_eq!(of(Some(&card(PART, "alone", false, None))), Guides::None);
     // Of another version of the part: it may have been any of them.
-    assert_eq!(heard(Some(&card(&PART.replace("66", "60"), "part", true, None))).len(), 3);
+    assert_eq!(of(Some(&card(&PART.replace("66", "60"), "part", true, None))), Guides::Likely);
 }
 
 #[test]
 fn practice_of_some_bars_is_no_take() {
     assert_eq!(card(PART, "click", true, None).practice(), None);
     assert_eq!(card(PART, "click", true, Some([1, 2])).practice().as_deref(), Some("A, bars 1 to 2"));
-}
-
-#[test]
-fn what_many_need_slower_is_taught_again_though_no_fault_is_shared() {
-    let book = book();
-    for (k, name) in ["Wren", "Jay", "Avocet"].into_iter().enumerate() {
-        let mut d = good(&assigned(&book));
-        for mark in d.marks.iter_mut().skip(k).step_by(2) {
-            mark.status = Status::Missed;
-        }
-        put(&book, name, k as u8 + 1, 2_000, &d);
-    }
-    let view = book.class_view("3b", 3_000).unwrap();
-    let titles: Vec<&str> = view.again.iter().map(|a| a.title.as_str()).collect();
-    assert_eq!(titles, ["Section A: slower first", "Section B: slower first"]);
-    assert_eq!(view.again[0].pupils.len(), 3);
-    assert_eq!(view.again[0].lesson.as_deref(), Some("lesson-5.mp4 06:40"));
-}
-
-#[test]
-fn who_is_silent_is_not_called_stuck_as_well_and_what_somebody_is_at_stands_in_one_line() {
-    let book = book();
-    let day = 86_400;
-    for k in 0..4 {
-        let mut d = good(&assigned(&book));
-        d.marks.iter_mut().for_each(|m| m.status = Status::Missed);
-        put(&book, "Wren", 10 + k, 2_000 + i64::from(k) * 3 * day, &d);
-    }
-    let word = |now: i64| book.class_view("3b", now).unwrap().word;
-    let stuck = word(2_000 + 10 * day);
-    assert!(
-        stuck.contains(&("A and B still slower first after a week of takes".into(), vec!["Wren".into()])),
-        "{stuck:?}"
-    );
-    let silent = word(2_000 + 30 * day);
-    assert!(
-        silent.contains(&("nothing sent for a week".into(), vec!["Wren".into()])) && silent.len() == 2,
-        "{silent:?}"
-    );
 }
 
 #[test]

@@ -57,6 +57,13 @@ impl Archives {
         Some(out)
     }
 
+    /// The same of a recording that another's card names; nothing where it is not there or cannot be taken out.
+    pub(super) fn take_out_named(&self, path: &Path, name: &str, spool: &Spool) -> Option<Piece> {
+        let zip = self.open(path).ok()?;
+        let member = zip.lock().unwrap_or_else(PoisonError::into_inner).index_for_name(name)?;
+        self.take_out(path, member, spool).ok()
+    }
+
     /// Takes a recording out of its archive.
     pub(super) fn take_out(&self, path: &Path, member: usize, spool: &Spool) -> std::io::Result<Piece> {
         let zip = self.open(path).map_err(std::io::Error::other)?;
@@ -219,7 +226,6 @@ fn attached(
         if let (true, [plan], None) = (alone, &plans[..], &own.card) {
             own = of_drill(plan);
         }
-        let Beside { card, drill, check } = own;
         let file = match spooled.get() {
             Some(file) => file,
             None => {
@@ -228,6 +234,9 @@ fn attached(
             }
         };
         let piece = Spool::put(file, &mut &*bytes, u64::MAX)?;
+        let strikes = |n: &str| Some(Bytes::Spooled(Spool::put(file, &mut &**attached.get(n)?, u64::MAX).ok()?));
+        let known = own.known(strikes);
+        let Beside { card, drill, check, .. } = own;
         items.push(Item {
             place: format!("{}: mail {number}, {name}", path.shown()),
             name: name.to_owned(),
@@ -241,6 +250,7 @@ fn attached(
             card,
             drill,
             check,
+            known,
             ..Item::of(Bytes::Spooled(piece))
         });
     }

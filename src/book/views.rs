@@ -1,28 +1,16 @@
-//! Rows -> what the class page and the pupil's page show.
+//! Rows -> what the pupil's page shows.
 //!
-//! Looks at the newest take of each pupil and at no more of the past than it needs, so that a year of takes costs
-//! nothing. Corrections have been laid over everything that is shown.
+//! Looks at the newest take and at no more of the past than it needs, so that a year of takes costs nothing. Corrections
+//! have been laid over everything that is shown.
 
-use std::collections::BTreeMap;
+use rusqlite::{OptionalExtension as _, params};
 
-use rusqlite::params;
-
-use super::distil::{self, Distilled, State};
-use super::matters::{Newest, again, fill_up};
-use super::{Assigned, Book, BookError, Pupil};
-use crate::part::Timeline;
-use crate::report::listed;
-use crate::report::page::class::{ClassView, Standing, Unit};
+use super::distil::Distilled;
+use super::{Assigned, Book, BookError, Drawn, Pupil};
 use crate::report::page::progress::{Line, ProgressView};
 use crate::stats::median;
 use crate::units::Bpm;
 
-/// A week: who sends nothing for longer, or has been at the same matter for longer, needs a word.
-const WEEK_S: i64 = 7 * 86_400;
-/// Stuck is who has sent a matter at least so often without having it.
-const OFTEN: usize = 3;
-/// Newest takes of a matter that are looked at.
-const LOOK_BACK: i64 = 40;
 /// Days in the charts of a pupil: a term of five lessons a week.
 const CHARTED: usize = 60;
 /// A day as it is printed: `12 November`.
@@ -32,8 +20,23 @@ pub(super) fn day(at_s: i64) -> String {
         .unwrap_or_default()
 }
 
+/// A day in a row of a table: `9 Nov`, with its hour where that is asked for.
+pub(super) fn short_day(at_s: i64, hour: bool) -> String {
+    jiff::Timestamp::from_second(at_s)
+        .map(|t| t.to_zoned_datetime(jiff::tz::TimeZone::system()))
+        .map(|t| t.strftime(if hour { "%-d %b, %H:%M" } else { "%-d %b" }).to_string())
+        .unwrap_or_default()
+}
+
+/// A day with its hour: `9 November, 16:00`. Midnight is what a day is given as, and says nothing of the hour.
+pub(super) fn day_and_hour(at_s: i64) -> String {
+    let Ok(at) = jiff::Timestamp::from_second(at_s) else { return String::new() };
+    let at = at.to_zoned_datetime(jiff::tz::TimeZone::system());
+    if (at.hour(), at.minute()) == (0, 0) { day(at_s) } else { at.strftime("%-d %B, %H:%M").to_string() }
+}
+
 /// The day of a moment, where the teacher is.
-fn date(at_s: i64) -> Option<jiff::civil::Date> {
+pub(super) fn date(at_s: i64) -> Option<jiff::civil::Date> {
     jiff::Timestamp::from_second(at_s).map(|t| t.to_zoned_datetime(jiff::tz::TimeZone::system()).date()).ok()
 }
 
@@ -50,159 +53,7 @@ struct Day {
     had: i64,
 }
 
-/// `A>B` as it is read.
-fn said(unit: &str) -> String {
-    unit.split_once('>').map_or_else(|| unit.to_owned(), |(a, b)| format!("{a} to {b}"))
-}
-
-/// `1 take`, `2 takes`.
-fn counted(n: usize, one: &str) -> String {
-    format!("{} {one}{}", grouped(n), if n == 1 { "" } else { "s" })
-}
-
-/// A count as it is printed: `69 624`, with a narrow space.
-fn grouped(n: usize) -> String {
-    let digits = n.to_string();
-    let group = |(k, c): (usize, char)| {
-        let space = k > 0 && digits.len() > 4 && (digits.len() - k).is_multiple_of(3);
-        space.then_some('\u{202f}').into_iter().chain([c])
-    };
-    digits.chars().enumerate().flat_map(group).collect()
-}
-
 impl Book {
-    /// How a pupil's takes of a part went for one unit, newest first.
-    fn history(&self, pupil: i64, title: &str, unit: &str) -> Result<Vec<(i64, State)>, BookError> {
-        let mut ask = self.db.prepare_cached(
-            "SELECT t.taken_s, r.state FROM takes t JOIN results r ON r.take = t.id AND r.unit = ?3
-             WHERE t.pupil = ?1
-               AND t.assignment IN (SELECT a.id FROM assignments a JOIN parts p ON p.id = a.part WHERE p.title = ?2)
-             ORDER BY t.taken_s DESC, t.id DESC LIMIT ?4",
-        )?;
-        let rows = ask.query_map(params![pupil, title, unit, LOOK_BACK], |r| Ok((r.get(0)?, State::of(r.get(1)?))))?;
-        Ok(rows.collect::<Result<_, _>>()?)
-    }
-
-    /// The newest take of the part: row, assignment, time.
-    fn newest_of(&self, pupil: i64, title: &str) -> Result<Option<(i64, i64, i64)>, BookError> {
-        let mut ask = self.db.prepare_cached(
-            "SELECT t.id, t.assignment, t.taken_s FROM takes t
-             WHERE t.pupil = ?1
-               AND t.assignment IN (SELECT a.id FROM assignments a JOIN parts p ON p.id = a.part WHERE p.title = ?2)
-             ORDER BY t.taken_s DESC, t.id DESC LIMIT 1",
-        )?;
-        let mut rows = ask.query(params![pupil, title])?;
-        Ok(rows.next()?.map(|r| Ok::<_, rusqlite::Error>((r.get(0)?, r.get(1)?, r.get(2)?))).transpose()?)
-    }
-
-    fn corrected_take(&self, take: i64, timeline: &Timeline) -> Result<Option<Distilled>, BookError> {
-        let Some((_, mut d)) = self.newest(take)? else { return Ok(None) };
-        distil::correct(&mut d, timeline, &self.corrections(take)?);
-        Ok(Some(d))
-    }
-
-    /// What the class page shows at a moment.
-    ///
-    /// # Errors
-    /// If there is no such class.
-    pub fn class_view(&self, class: &str, now_s: i64) -> Result<ClassView, BookError> {
-        let id = self.class(class)?;
-        let pupils = self.pupils(Some(id))?;
-        let assignments = self.assignments(id)?;
-        let mut view = ClassView {
-            class: class.trim().to_owned(),
-            day: day(now_s),
-            pupils: pupils.iter().map(|p| p.nickname.clone()).collect(),
-            waiting: self.waiting()?.len(),
-            corrected: self.corrected_in_words()?,
-            echoes: self.echoes(id)?,
-            ..ClassView::default()
-        };
-        let Some(current) = assignments.iter().find(|a| a.given_s <= now_s).or(assignments.first()) else {
-            return Ok(view);
-        };
-        let title = current.title.as_str();
-        view.part = title.to_owned();
-        view.asked = format!("{} at {:.0}", current.form, current.bpm.get());
-        let timeline = current.timeline()?;
-        let units = distil::units(&timeline);
-        view.units = units.iter().map(|u| Unit { name: said(u), standings: Vec::new() }).collect();
-        let mut newest = Vec::new();
-        let mut ready: BTreeMap<String, Vec<String>> = BTreeMap::new();
-        let mut silent: BTreeMap<String, Vec<String>> = BTreeMap::new();
-        // By the units somebody has been at for long, in the order of the form.
-        let mut stuck: BTreeMap<Vec<usize>, Vec<String>> = BTreeMap::new();
-        for pupil in &pupils {
-            let last = self.newest_of(pupil.id, title)?;
-            // What was asked a second time the same way is the same assignment.
-            let same = |a: &&Assigned| (&a.form, a.bpm.get()) == (&current.form, current.bpm.get());
-            let of_this =
-                last.is_some_and(|l| assignments.iter().filter(same).any(|a| a.id == l.1 && a.title == title));
-            let mut has_all = of_this;
-            let mut sent = false;
-            let mut at_long = Vec::new();
-            for (k, (unit, row)) in units.iter().zip(&mut view.units).enumerate() {
-                let history = self.history(pupil.id, title, unit)?;
-                let standing = match history.first() {
-                    None => Standing::NotSent,
-                    Some((_, State::Had)) => Standing::Has,
-                    Some((_, State::Slower)) => Standing::Slower,
-                };
-                has_all &= standing == Standing::Has;
-                sent |= standing != Standing::NotSent;
-                row.standings.push(standing);
-                let tries = history.iter().take_while(|h| h.1 == State::Slower);
-                let (count, first) = (tries.clone().count(), tries.last().map_or(now_s, |h| h.0));
-                if count >= OFTEN && now_s - first >= WEEK_S {
-                    at_long.push(k);
-                }
-            }
-            view.sent += usize::from(sent);
-            view.of_this += usize::from(sent && of_this);
-            let Some((take, assignment, at)) = last else {
-                silent.entry("nothing sent yet".into()).or_default().push(pupil.nickname.clone());
-                continue;
-            };
-            if now_s - at >= WEEK_S {
-                silent.entry("nothing sent for a week".into()).or_default().push(pupil.nickname.clone());
-            } else if !at_long.is_empty() {
-                stuck.entry(at_long).or_default().push(pupil.nickname.clone());
-            }
-            let of = assignments.iter().find(|a| a.id == assignment).unwrap_or(current);
-            let timeline = of.timeline()?;
-            if let Some(distilled) = self.corrected_take(take, &timeline)? {
-                if has_all {
-                    ready.entry(next_step(current, &distilled)).or_default().push(pupil.nickname.clone());
-                }
-                newest.push(Newest { pupil: pupil.nickname.clone(), timeline, distilled });
-            }
-        }
-        view.ready = ready.into_iter().collect();
-        let stuck = stuck.into_iter().map(|(at, who)| {
-            let at: Vec<String> = at.iter().filter_map(|k| units.get(*k)).map(|u| said(u)).collect();
-            (format!("{} still slower first after a week of takes", listed(&at)), who)
-        });
-        view.word = silent.into_iter().chain(stuck).collect();
-        view.again = again(current, &newest);
-        fill_up(current, &units, &mut view);
-        Ok(view)
-    }
-
-    fn corrected_in_words(&self) -> Result<String, BookError> {
-        let (rows, takes) = self.corrected()?;
-        let all: usize = rows.iter().map(|r| r.1).sum();
-        if all == 0 {
-            return Ok(if takes == 0 {
-                String::new()
-            } else {
-                format!("The ear has not been corrected in {}.", counted(takes, "take"))
-            });
-        }
-        let on = rows.iter().map(|(what, n)| format!("{what} {n}")).collect::<Vec<_>>().join(", ");
-        let times = if all == 1 { "once".into() } else { format!("{all} times") };
-        Ok(format!("You have corrected the ear {times} in {}: {on}.", counted(takes, "take")))
-    }
-
     /// What the pupil's page shows at a moment.
     ///
     /// # Errors
@@ -232,9 +83,12 @@ impl Book {
             view.praise.clone_from(&d.praise);
             // What the teacher has called fine is not asked to be fixed.
             let raw = self.newest(take)?.map(|n| n.1.findings.len()).unwrap_or_default();
-            if d.findings.len() == raw || !d.findings.is_empty() {
+            let asked = d.findings.len() == raw || !d.findings.is_empty();
+            if asked {
                 view.fix.clone_from(&d.fix);
             }
+            let drawn = self.drawn(pupil.id, take)?;
+            (view.chart, view.bars) = (drawn.chart, if asked { drawn.bars } else { String::new() });
             view.practise = practise(of, &d);
         }
         view.corrected = self
@@ -252,9 +106,14 @@ impl Book {
                 format!("Set right by {} on {}: {place} {what}. {}", c.who, day(c.at_s), c.note)
             })
             .collect();
-        let mut ask = self.db.prepare("SELECT svg FROM charts WHERE pupil = ?1 AND take = ?2")?;
-        view.chart = ask.query_map(params![pupil.id, take], |r| r.get(0))?.next().transpose()?.unwrap_or_default();
         Ok(view)
+    }
+
+    /// What is drawn of a take.
+    fn drawn(&self, pupil: i64, take: i64) -> Result<Drawn, BookError> {
+        let sql = "SELECT svg, bars FROM charts WHERE pupil = ?1 AND take = ?2";
+        let read = |r: &rusqlite::Row| Ok(Drawn { chart: r.get(0)?, bars: r.get(1)? });
+        Ok(self.db.prepare_cached(sql)?.query_row(params![pupil, take], read).optional()?.unwrap_or_default())
     }
 
     fn lines(&self, pupil: &Pupil, current: &Assigned, view: &mut ProgressView) -> Result<(), BookError> {
@@ -333,7 +192,7 @@ impl Book {
 }
 
 /// A faster tempo while there is one, then the next section.
-fn next_step(current: &Assigned, d: &Distilled) -> String {
+pub(super) fn next_step(current: &Assigned, d: &Distilled) -> String {
     let goal = current.part.range.goal.get();
     if current.bpm.get() < goal - 0.5 {
         let next = d.next.clamp(current.bpm.get() + 2.0, goal.max(current.bpm.get() + 2.0));

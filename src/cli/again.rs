@@ -1,9 +1,10 @@
 //! `pailbeat again`: from a take straight into the next attempt: the bars to fix, looped, at the tempo advised.
 
-use anyhow::{Result, anyhow};
+use std::path::Path;
+
+use anyhow::{Result, anyhow, bail};
 
 use super::files::{print, tell};
-use super::found::PartText;
 use super::take::{Plan, record};
 use super::{AgainArgs, Outcome, assess};
 use crate::assess::{Assessment, InARow, Move, RerunRule, clean_passes, rerun};
@@ -31,13 +32,16 @@ pub(super) fn run(args: &AgainArgs) -> Result<Outcome> {
             args.take.shown()
         )
     })?;
-    let (part, ..) = assess::by_card(&card, &PartText::of_card(&card, &args.take)?)?;
-    let (assessment, practice) = assess::judge_by_card(&args.take, &card)?;
+    let (part, assessment, practice) = assess::judge_by_card(&args.take, &card)?;
+    let Some(before) = card.asked.described() else {
+        // A take that was judged by its card has it.
+        bail!("the take card does not say what was asked for");
+    };
     let share = |percent: f64| if percent.is_finite() { percent / 100.0 } else { 0.0 };
     let rule = RerunRule { clean: args.clean, failed: args.failed, up: share(args.up), down: share(args.down) };
     let next = match card.tally {
-        Some(tally) => by_rule(&rule, &card, tally, &assessment, &practice),
-        None => by_advice(args, &card, &assessment),
+        Some(tally) => by_rule(&rule, before, tally, &assessment, &practice),
+        None => by_advice(args, before, &assessment),
     };
     print(&format!("{}\n{}\n", next.why, shown(&rule, &part.range)))?;
     let practice = Practice::of(&part, next.form.as_deref(), &next.laps, next.bpm).map_err(|e| anyhow!("{e}"))?;
@@ -46,7 +50,7 @@ pub(super) fn run(args: &AgainArgs) -> Result<Outcome> {
     let config = GuideConfig { heard, peak: Decibels(args.devices.level), ..GuideConfig::default() };
     let guide = render(&practice, &config, crate::onset::EAR_RATE).map_err(|e| anyhow!("{e}"))?;
     let mut asked = Description::new(&part, next.form.as_deref(), &next.laps, next.bpm, &guide);
-    asked.part_sha256 = Some(card.part.sha256.clone());
+    asked.part_sha256 = card.part.sha256.clone();
     if args.plan {
         return Ok(Outcome::Done);
     }
@@ -54,7 +58,7 @@ pub(super) fn run(args: &AgainArgs) -> Result<Outcome> {
         tell(&format!("note: the earlier take was {pupil}'s; give `--pupil {pupil}` if this one is too"));
     }
     let plan = Plan {
-        part_path: &card.part.path,
+        part_path: card.part.path.as_deref().unwrap_or(Path::new(&part.title)),
         title: part.title.clone(),
         practice,
         asked,
@@ -81,9 +85,8 @@ fn shown(rule: &RerunRule, range: &crate::part::TempoRange) -> String {
 }
 
 /// After a take of the whole: what its advice says.
-fn by_advice(args: &AgainArgs, card: &Card, take: &Assessment) -> Next {
-    let excerpt =
-        take.advice.practise.as_ref().and_then(|bars| excerpt(take, bars)).unwrap_or(card.asked.laps().excerpt);
+fn by_advice(args: &AgainArgs, before: &Description, take: &Assessment) -> Next {
+    let excerpt = take.advice.practise.as_ref().and_then(|bars| excerpt(take, bars)).unwrap_or(before.laps().excerpt);
     let whole = excerpt == Excerpt::Form;
     let times = args.times.unwrap_or(if whole { 1 } else { TIMES });
     let bpm = take.advice.next;
@@ -102,7 +105,7 @@ fn by_advice(args: &AgainArgs, card: &Card, take: &Assessment) -> Next {
         bpm.get(),
         take.advice.why
     );
-    let form = whole.then(|| card.asked.form.clone()).flatten();
+    let form = whole.then(|| before.form.clone()).flatten();
     Next { laps: Laps { excerpt, times, breath: 1 }, form, bpm, tally: Tally::default(), why }
 }
 
@@ -119,7 +122,7 @@ fn excerpt(take: &Assessment, bars: &std::ops::Range<usize>) -> Option<Excerpt> 
 }
 
 /// After a take of these bars: what the rule says.
-fn by_rule(rule: &RerunRule, card: &Card, tally: Tally, take: &Assessment, practice: &Practice) -> Next {
+fn by_rule(rule: &RerunRule, asked: &Description, tally: Tally, take: &Assessment, practice: &Practice) -> Next {
     let passes = clean_passes(take, &practice.laps);
     let bpm = take.timeline.bpm;
     let before = InARow { clean: tally.clean, failed: tally.failed };
@@ -134,8 +137,8 @@ fn by_rule(rule: &RerunRule, card: &Card, tally: Tally, take: &Assessment, pract
         Move::AtStart => format!("{:.0} is the slowest tempo of this part: stay there", next.get()),
     };
     Next {
-        laps: card.asked.laps(),
-        form: card.asked.form.clone(),
+        laps: asked.laps(),
+        form: asked.form.clone(),
         bpm: next,
         tally: Tally { clean: row.clean, failed: row.failed },
         why: format!("{heard}: {then}"),

@@ -10,85 +10,35 @@ use anyhow::{Result, anyhow, bail};
 use super::files::{self, print, tell};
 use super::found::PartText;
 use super::reports::Reports;
-use super::{AssessArgs, Outcome, guide, part, strikes};
-use crate::assess::{Assessment, ClockSource};
-use crate::audio::{AudioError, Facts};
-use crate::chain::{self, Take};
+use super::{AssessArgs, Outcome, guide, part, progress, strikes};
+use crate::assess::Assessment;
+use crate::chain::{self, Asked, Beside, Guides, known_strikes, quietly};
 use crate::files::Shown as _;
 use crate::guide::{Guide, Practice};
-use crate::onset::EAR_RATE;
-use crate::part::{Part, Surface, Timeline};
+use crate::part::{Part, Surface};
 use crate::report::{Meta, json};
 use crate::surface::Calibration;
-use crate::take::{Card, beside, fingerprint};
+use crate::take::{Card, KnownStrikes, beside, fingerprint};
 use crate::units::Seconds;
 
-/// A recording of known strikes: three on each of these surfaces, in this order.
-#[derive(Clone)]
-pub(super) struct Known {
-    recording: PathBuf,
-    surfaces: Vec<Surface>,
-}
-
-pub(super) fn surface(word: &str) -> Result<Surface, String> {
-    Surface::ALL
-        .into_iter()
-        .find(|s| s.word() == word.trim())
-        .ok_or_else(|| format!("`{word}` is no surface: use centre, rim, click, pat or clap"))
-}
-
-impl Known {
-    pub(super) fn parse(text: &str) -> Result<Known, String> {
-        let (recording, words) = text
-            .rsplit_once(':')
-            .ok_or("write the recording, a colon and its surfaces in order, as in `known.wav:centre,rim,click`")?;
-        let surfaces = words.split(',').map(surface).collect::<Result<_, _>>()?;
-        Ok(Known { recording: recording.into(), surfaces })
-    }
-
-    /// Hears the known strikes. They are told apart by order alone, so their number must fit.
-    fn hear(&self) -> Result<Calibration> {
-        let name = self.recording.shown();
-        let (take, _) = strikes::hear(&self.recording).map_err(|e| anyhow!("{e}; {}", e.hint()))?;
-        let (found, each) = (take.features.len(), 3);
-        if found != each * self.surfaces.len() {
-            bail!(
-                "expected {each} strikes on each of {} surfaces in `{name}`, heard {found} strikes; record it again in a \
-                 quiet room, each strike by itself",
-                self.surfaces.len()
-            );
-        }
-        let names = self.surfaces.iter().flat_map(|s| std::iter::repeat_n(*s, each));
-        Ok(Calibration { strikes: names.zip(take.features).collect() })
-    }
+/// Hears a recording of known strikes.
+fn heard(known: &KnownStrikes) -> Result<Calibration> {
+    let name = known.recording.shown();
+    let (take, _) = strikes::hear(&known.recording, &[]).map_err(strikes::with_hint)?;
+    known_strikes(&take, &known.surfaces)
+        .map_err(|wrong| anyhow!("`{name}`: {wrong}\nhint: record it again in a quiet room, each strike by itself"))
 }
 
 /// `SECONDS=SURFACE`.
-pub(super) fn parse_named(text: &str) -> Result<(f64, Surface), String> {
+pub(super) fn parse_named(text: &str) -> Result<(Seconds, Surface), String> {
     let (at, word) = text.split_once('=').ok_or("write the time in seconds, `=`, and the surface, as in `12.4=rim`")?;
-    let at = at.trim().parse::<f64>().ok().filter(|v| v.is_finite());
-    Ok((at.ok_or_else(|| format!("`{text}` does not begin with a time in seconds"))?, surface(word)?))
-}
-
-/// A strike named by its time is the nearest within this.
-const NAMED_WITHIN_S: f64 = 0.1;
-
-/// Adds the strikes of the take that the teacher has named.
-fn add_named(known: &mut Calibration, take: &Take, named: &[(f64, Surface)]) -> Result<()> {
-    for (at, surface) in named {
-        let away = |k: &usize| (take.heard.onsets[*k].at.get() - at).abs();
-        let nearest = (0..take.heard.onsets.len()).min_by(|a, b| away(a).total_cmp(&away(b)));
-        match nearest.filter(|k| away(k) <= NAMED_WITHIN_S) {
-            Some(k) => known.strikes.push((*surface, take.features[k])),
-            None => bail!("no strike was heard at {at} s; `pailbeat strikes` lists their times"),
-        }
-    }
-    Ok(())
+    let at = at.trim().parse::<f64>().ok().and_then(Seconds::new);
+    Ok((at.ok_or_else(|| format!("`{text}` does not begin with a time in seconds"))?, Surface::named(word)?))
 }
 
 /// Why a take could not be used.
 enum Failure {
-    Audio(AudioError),
+    Unheard(strikes::Unheard),
     Other(anyhow::Error),
 }
 
@@ -105,10 +55,8 @@ struct Job<'a> {
 /// What a take is held against.
 #[derive(Clone)]
 struct Plan {
-    timeline: Timeline,
-    /// What may be heard in the recording, and whether it was said to be.
-    guides: Vec<Guide>,
-    expected: bool,
+    practice: Practice,
+    guides: Guides,
 }
 
 impl Plan {
@@ -116,11 +64,21 @@ impl Plan {
         let part = part::read(path)?;
         if let Some(file) = &args.guide {
             let (practice, guide) = guide::read(file, &part)?;
-            return Ok(Plan { timeline: practice.timeline, guides: vec![guide], expected: true });
+            return Ok(Plan { practice, guides: Guides::Played(vec![guide]) });
         }
         let practice = guide::practice(&part, &args.asked, &args.practised.laps(1))?;
-        let guides = crate::guide::likely(&practice, EAR_RATE);
-        Ok(Plan { timeline: practice.timeline, guides, expected: false })
+        Ok(Plan { practice, guides: Guides::Likely })
+    }
+
+    fn by_card(card: &Card, practice: Practice, guide: Guide) -> Plan {
+        let guides = if card.guide_played { Guides::Played(vec![guide]) } else { Guides::None };
+        Plan { practice, guides }
+    }
+
+    /// Hears a take and holds it against this.
+    fn judge(&self, path: &Path, beside: &Beside) -> Result<Assessment, strikes::Unheard> {
+        let asked = Asked { guides: self.guides.clone(), ..Asked::practice(&self.practice) };
+        Ok(chain::assess(&mut strikes::sound(path), &asked, beside, &mut quietly)?.assessment)
     }
 }
 
@@ -139,7 +97,10 @@ fn says(args: &AssessArgs) -> bool {
 /// What the card of a take says was asked for, held against the part named or, without one, the part it means.
 pub(super) fn by_card(card: &Card, text: &PartText) -> Result<(Part, Practice, Guide)> {
     let name = &text.name;
-    if fingerprint(&text.bytes) != card.part.sha256 {
+    let described = card.asked.described().ok_or_else(|| {
+        anyhow!("its take card does not say all that was asked for; name the part file before the take, and the tempo with `--bpm`")
+    })?;
+    if card.part.sha256.as_deref() != Some(&fingerprint(&text.bytes)) {
         bail!(
             "the part `{name}` is not the one that was played: it has changed since, or is another; name the part that was \
              played, and the tempo with `--bpm`"
@@ -147,21 +108,19 @@ pub(super) fn by_card(card: &Card, text: &PartText) -> Result<(Part, Practice, G
     }
     let part = part::parsed(text)?;
     let (practice, guide) =
-        card.asked.rebuild(&part).map_err(|e| anyhow!("the take card does not fit the part `{name}`: {e}"))?;
+        described.rebuild(&part).map_err(|e| anyhow!("the take card does not fit the part `{name}`: {e}"))?;
     Ok((part, practice, guide))
 }
 
 /// How this pupil's surfaces sound, by the sound check on the card of a take; of no strikes where there is none.
 fn known_by_card(path: &Path, card: &Card) -> Calibration {
-    let Some(kept) = card.sound_check.as_ref().and_then(|check| check.surfaces.as_deref()) else {
+    let Some(strikes) = card.sound_check.as_ref().and_then(|check| check.strikes()) else {
         return Calibration::default();
     };
-    let heard = Known::parse(kept).map_err(anyhow::Error::msg).and_then(|known| {
-        // A card may have come from anywhere: it names a file beside the take, not a path.
-        let file = known.recording.file_name().map(|name| path.with_file_name(name)).unwrap_or_default();
-        Known { recording: file, ..known }.hear()
-    });
-    heard.unwrap_or_else(|error| {
+    let known = strikes
+        .map_err(anyhow::Error::msg)
+        .and_then(|known| heard(&KnownStrikes { recording: path.with_file_name(&known.recording), ..known }));
+    known.unwrap_or_else(|error| {
         tell(&format!(
             "note: `{}`: its sound check's strikes cannot be used, so that its surfaces are told without them: {error:#}",
             path.shown()
@@ -170,55 +129,13 @@ fn known_by_card(path: &Path, card: &Card) -> Calibration {
     })
 }
 
-/// A take heard and judged, with what its card says of it.
-pub(super) fn judge_by_card(path: &Path, card: &Card) -> Result<(Assessment, Practice)> {
-    let (_, practice, guide) = by_card(card, &PartText::of_card(card, path)?)?;
-    let (guides, expected) = heard_guides(card, guide);
-    let (take, facts) =
-        strikes::hear_guided(path, &guides, expected).map_err(|e| anyhow!("{e}\nhint: {}", e.hint()))?;
-    Ok((judged(&take, &facts, &practice.timeline, &known_by_card(path, card), Some(card)), practice))
-}
-
-/// What was heard held against the part, with what the recording itself and its card say.
-fn judged(take: &Take, facts: &Facts, timeline: &Timeline, known: &Calibration, card: Option<&Card>) -> Assessment {
-    let known = (!known.strikes.is_empty()).then_some(known);
-    let mut assessment = chain::judge(take, timeline, known);
-    assessment.limits.splice(0..0, strikes::notices(facts));
-    if let Some(card) = card {
-        add_card(&mut assessment, card);
-    }
-    assessment
-}
-
-/// The guide that may be heard in a take, by its card.
-fn heard_guides(card: &Card, guide: Guide) -> (Vec<Guide>, bool) {
-    if card.guide_played { (vec![guide], true) } else { (Vec::new(), false) }
-}
-
-/// What only the card knows: where beat 1 stands if no guide was heard, and what went wrong while recording.
-fn add_card(assessment: &mut Assessment, card: &Card) {
-    if let (None, Some(clock), Some(start)) = (&assessment.guide, &mut assessment.clock, card.start_s) {
-        // The devices' delay is known only roughly, so that lateness stays against the player's own pulse.
-        let delay = Seconds::from_millis(card.round_trip_ms.unwrap_or(0.0));
-        (clock.source, clock.start) = (ClockSource::TakeCard, Seconds::of(start) + delay);
-    }
-    let mut limits = Vec::new();
-    if let Some(why) = &card.cut_short {
-        limits.push(format!("the take was cut short: {why}"));
-    }
-    for slip in &card.slips {
-        let what = if slip.lost_ms > 0.0 { "lost" } else { "doubled" };
-        limits.push(format!(
-            "timing around {:.0} s: the recorder {what} about {:.0} ms there",
-            slip.at_s,
-            slip.lost_ms.abs()
-        ));
-    }
-    if card.dropped_samples > 0 {
-        let lost = card.dropped_samples as f64 / f64::from(card.rate_hz.max(1));
-        limits.push(format!("{lost:.2} s that could not be recorded in time"));
-    }
-    assessment.limits.splice(0..0, limits);
+/// A take heard and judged by its card.
+pub(super) fn judge_by_card(path: &Path, card: &Card) -> Result<(Part, Assessment, Practice)> {
+    let (part, practice, guide) = by_card(card, &PartText::of_card(card, path)?)?;
+    let plan = Plan::by_card(card, practice, guide);
+    let beside = Beside { known: known_by_card(path, card), named: Vec::new(), card: Some(card.says()) };
+    let assessment = plan.judge(path, &beside).map_err(strikes::with_hint)?;
+    Ok((part, assessment, plan.practice))
 }
 
 impl Job<'_> {
@@ -232,16 +149,15 @@ impl Job<'_> {
             }
             Err(error) => return Err(error.into()),
         };
-        let from = |card: Card, part: Result<PartText>| -> Result<(Plan, Option<Card>)> {
-            let (_, practice, guide) = by_card(&card, &part?)?;
+        let from = |card: Card, text: Result<PartText>| -> Result<(Plan, Option<Card>)> {
+            let (part, practice, guide) = by_card(&card, &text?)?;
             tell(&format!(
                 "note: `{}`: by its card `{}` at {} quarter notes a minute",
                 path.shown(),
-                card.part.title,
-                card.asked.bpm
+                part.title,
+                practice.timeline.bpm.get()
             ));
-            let (guides, expected) = heard_guides(&card, guide);
-            Ok((Plan { timeline: practice.timeline, guides, expected }, Some(card)))
+            Ok((Plan::by_card(&card, practice, guide), Some(card)))
         };
         match (&self.part, card) {
             (None, Some(card)) => {
@@ -263,14 +179,13 @@ impl Job<'_> {
     fn assess(&self, path: &Path) -> Result<Assessment, Failure> {
         // A file that is no recording is told so, whatever its card.
         let (plan, card) = self.plan(path).map_err(Failure::Other)?;
-        let (take, facts) = strikes::hear_guided(path, &plan.guides, plan.expected).map_err(Failure::Audio)?;
-        let mut known = match (&self.known, &card) {
+        let known = match (&self.known, &card) {
             (Some(known), _) => known.clone(),
             (None, Some(card)) => known_by_card(path, card),
             (None, None) => Calibration::default(),
         };
-        add_named(&mut known, &take, &self.args.named).map_err(Failure::Other)?;
-        Ok(judged(&take, &facts, &plan.timeline, &known, card.as_ref()))
+        let beside = Beside { known, named: self.args.named.clone(), card: card.as_ref().map(Card::says) };
+        plan.judge(path, &beside).map_err(Failure::Unheard)
     }
 
     /// All that is to be printed of a take; its pages are written as soon as it is heard.
@@ -302,7 +217,7 @@ pub(super) fn run(args: &AssessArgs) -> Result<Outcome> {
         _ if says(args) => bail!("which part is it? name the part file before the takes"),
         _ => (None, args.files.as_slice()),
     };
-    let known = args.surfaces.as_ref().map(Known::hear).transpose()?;
+    let known = args.surfaces.as_ref().map(heard).transpose()?;
     let job = Job { args, takes, part, known, reports: Reports::in_folder(&args.out) };
     let mut failed = 0;
     let mut rows = strikes::Rows::of(takes.len());
@@ -315,13 +230,13 @@ pub(super) fn run(args: &AssessArgs) -> Result<Outcome> {
         };
         failed += 1;
         let (error, hint) = match failure {
-            Failure::Audio(error) => {
-                let hint = error.hint();
-                (anyhow::Error::from(error), Some(hint))
+            Failure::Unheard(error) => {
+                let hint = strikes::hint(&error).map(str::to_owned);
+                (anyhow::Error::from(error), hint)
             }
             Failure::Other(error) => (error.context(format!("cannot assess `{}`", path.shown())), None),
         };
-        files::complain(&error, hint);
+        files::complain(&error, hint.as_deref());
         if args.json {
             keep(&mut result, rows.put(path, Err(&format!("{error:#}"))));
         }
@@ -348,7 +263,7 @@ fn each(job: &Job, mut tell: impl FnMut(&Path, Result<String, Failure>)) {
     let takes = job.takes;
     let workers = std::thread::available_parallelism().map_or(1, usize::from).min(takes.len());
     if workers < 2 {
-        takes.iter().for_each(|path| tell(path, job.done(path)));
+        takes.iter().for_each(|path| tell(path, progress::shown(&path.to_string_lossy(), || job.done(path))));
         return;
     }
     let next = AtomicUsize::new(0);
@@ -368,13 +283,20 @@ fn each(job: &Job, mut tell: impl FnMut(&Path, Result<String, Failure>)) {
             });
         }
         drop(send);
-        let (mut early, mut due) = (BTreeMap::new(), 0);
-        for (k, done) in receive {
-            early.insert(k, done);
-            while let (Some(done), Some(path)) = (early.remove(&due), takes.get(due)) {
-                tell(path, done);
-                due += 1;
-            }
+        let mut early = BTreeMap::new();
+        for (due, path) in takes.iter().enumerate() {
+            // Shown only while it is waited for: what is told of a take stands on lines of its own.
+            let done = early.remove(&due).or_else(|| {
+                progress::shown(&path.to_string_lossy(), || {
+                    loop {
+                        match receive.recv().ok()? {
+                            (k, done) if k == due => return Some(done),
+                            (k, done) => early.insert(k, done),
+                        };
+                    }
+                })
+            });
+            done.into_iter().for_each(|done| tell(path, done));
         }
     });
 }

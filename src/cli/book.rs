@@ -100,7 +100,14 @@ enum BookCommand {
     /// Write a pupil's page, and the same in a child's words
     Pupil {
         /// The nickname
-        nickname: String,
+        #[arg(required_unless_present = "all")]
+        nickname: Option<String>,
+        /// The pages of all pupils
+        #[arg(long, conflicts_with = "nickname")]
+        all: bool,
+        /// Only of this class
+        #[arg(long, value_name = "NAME", requires = "all")]
+        class: Option<String>,
     },
     /// List the takes of a pupil with their numbers and findings
     Takes {
@@ -152,7 +159,7 @@ struct CorrectArgs {
     #[arg(long, conflicts_with_all = ["heard", "whose"])]
     fine: bool,
     /// It was this surface: centre, rim, click, pat or clap
-    #[arg(long, value_name = "SURFACE", value_parser = surface, conflicts_with = "whose")]
+    #[arg(long, value_name = "SURFACE", value_parser = Surface::named, conflicts_with = "whose")]
     heard: Option<Surface>,
     /// It is this pupil's take
     #[arg(long, value_name = "NICKNAME")]
@@ -178,11 +185,6 @@ struct CorrectArgs {
     /// Why
     #[arg(long, default_value = "")]
     note: String,
-}
-
-fn surface(word: &str) -> Result<Surface, String> {
-    let found = Surface::ALL.into_iter().find(|s| s.word() == word.trim());
-    found.ok_or_else(|| format!("`{word}` is no surface: use centre, rim, click, pat or clap"))
 }
 
 /// Runs one of the book's commands. Its own errors are told here with their way out.
@@ -303,9 +305,17 @@ fn command(args: &BookArgs) -> Result<Outcome> {
                 print(&format!("{}: two patterns side by side, for `pailbeat drill make`\n", pair.shown()))?;
             }
         }
-        BookCommand::Pupil { nickname } => {
-            for path in open()?.write_pupil_pages(nickname, now())? {
-                print(&format!("{}\n", path.shown()))?;
+        BookCommand::Pupil { nickname, class, .. } => {
+            let book = open()?;
+            let pupils = match (nickname, class) {
+                (Some(nickname), _) => vec![book.pupil(nickname)?],
+                (None, Some(class)) => book.pupils(Some(book.class(class)?))?,
+                (None, None) => book.pupils(None)?,
+            };
+            for pupil in &pupils {
+                for path in book.write_pupil_pages(&pupil.nickname, now())? {
+                    print(&format!("{}\n", path.shown()))?;
+                }
             }
         }
         BookCommand::Takes { nickname } => takes(&open()?, nickname)?,

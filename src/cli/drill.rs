@@ -7,9 +7,9 @@ use anyhow::{Context, Result, anyhow, bail};
 use super::echo;
 use super::files::{self, print, tell};
 use super::{DrillArgs, DrillWhat, Outcome, strikes};
-use crate::audio::{self, AudioError};
+use crate::audio;
 use crate::book::{Book, NO_ROUND, NewDrill, ONE_ROUND, now, sources};
-use crate::chain::{self, Take};
+use crate::chain::{self, Listened, quietly};
 use crate::drill::{self, Led, Made, Plan, Results, Round};
 use crate::files::Shown as _;
 use crate::guide::{self, GuideConfig};
@@ -46,7 +46,7 @@ struct Leader {
 fn led(file: &Path, sound: &Path) -> Result<Known> {
     let (text, drill) = read(file)?;
     let name = sound.shown();
-    let (take, low) = heard(sound).map_err(|e| anyhow!("{e}\nhint: {}", e.hint()))?;
+    let Listened { take, low, .. } = heard(sound).map_err(strikes::with_hint)?;
     let (plan, led) = drill::led(&drill, &take)
         .map_err(|e| anyhow!("cannot follow `{name}` by `{}`: {e}\nhint: {}", file.shown(), e.hint()))?;
     let call = |r: &Round| if r.hush { format!("{} (hush)", r.call.name) } else { r.call.name.clone() };
@@ -61,17 +61,16 @@ fn led(file: &Path, sound: &Path) -> Result<Known> {
     Ok(Known { made, leader: Some(Leader { led, low }) })
 }
 
-fn heard(path: &Path) -> Result<(Take, Vec<f32>), AudioError> {
-    let mut source = audio::open(path)?;
-    let heard = chain::hear_with_low(|block| source.next_block(block))?;
-    strikes::tell_notices(path, source.facts());
+fn heard(path: &Path) -> Result<Listened, strikes::Unheard> {
+    let heard = chain::listen(&mut strikes::sound(path), &mut quietly)?;
+    strikes::tell_notices(path, &heard.notices);
     Ok(heard)
 }
 
 impl Leader {
     /// Judges a recording made while the leader played.
     fn judged(&self, plan: &Plan, path: &Path) -> Result<Results, Unusable> {
-        let (take, low) = heard(path).map_err(Unusable::Sound)?;
+        let Listened { take, low, .. } = heard(path).map_err(Unusable::Sound)?;
         let lock = leak::find_sound(&self.low, &self.led.pieces, &low).ok_or(Unusable::NoCalls)?;
         Ok(drill::judge(plan, &self.led.only_pupil(take, &lock), |at| lock.at(at), None))
     }
@@ -159,14 +158,14 @@ fn write_both(out: &Path, sound: Vec<u8>, beside: &Path, note: &str, of: &[u8]) 
 /// Hears a recording of a drill and judges it. `begins`: where the devices' clocks put the plan, for where the calls are not
 /// heard.
 pub(super) fn judged(plan: &Plan, begins: Option<Seconds>, path: &Path) -> Result<Results, Unusable> {
-    let (take, facts) = strikes::hear_guided(path, std::slice::from_ref(&plan.guide), true).map_err(Unusable::Sound)?;
-    strikes::tell_notices(path, &facts);
+    let (take, notices) = strikes::hear(path, std::slice::from_ref(&plan.guide)).map_err(Unusable::Sound)?;
+    strikes::tell_notices(path, &notices);
     drill::judge_recording(plan, take, begins).ok_or(Unusable::NoCalls)
 }
 
 /// Why a recording cannot be scored.
 pub(super) enum Unusable {
-    Sound(AudioError),
+    Sound(strikes::Unheard),
     NoCalls,
 }
 

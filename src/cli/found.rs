@@ -30,16 +30,20 @@ impl PartText {
 
     /// The part that a card means.
     pub(super) fn of_card(card: &Card, take: &Path) -> Result<PartText> {
+        let sha256 =
+            card.part.sha256.as_deref().context(
+                "its take card does not say which part was played\nhint: name the part file before the take",
+            )?;
         let own = take.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or(Path::new("."));
         for folder in [own, Path::new(".")] {
-            if let Some(found) = in_folder(folder, &card.part.sha256) {
+            if let Some(found) = in_folder(folder, sha256) {
                 return Ok(found);
             }
         }
         bail!(
             "the part `{}`, which the take card means, is neither in the folder of the take nor in this one, or has changed \
              since\nhint: name the part file before the take",
-            crate::report::shown(&card.part.title)
+            crate::report::shown(card.part.title.as_deref().unwrap_or("without a title"))
         )
     }
 }

@@ -15,6 +15,7 @@ mod found;
 mod gather;
 mod guide;
 mod part;
+mod progress;
 mod reports;
 mod soundcheck;
 mod strikes;
@@ -170,7 +171,7 @@ struct SoundcheckArgs {
     #[arg(long)]
     list: bool,
     /// Which surfaces are struck, in order
-    #[arg(long, value_name = "SURFACES", value_delimiter = ',', value_parser = assess::surface, default_value = "centre,rim,click")]
+    #[arg(long, value_name = "SURFACES", value_delimiter = ',', value_parser = crate::part::Surface::named, default_value = "centre,rim,click")]
     surfaces: Vec<crate::part::Surface>,
     /// Whose surfaces and chair they are: the check holds for this pupil's takes only
     #[arg(long, value_name = "NICKNAME")]
@@ -271,11 +272,11 @@ struct AssessArgs {
     #[arg(long, value_name = "FOLDER", default_value = "reports")]
     out: PathBuf,
     /// A short recording with three strikes on each surface, in the order given: "known.wav:centre,rim,click"
-    #[arg(long, value_name = "RECORDING:SURFACES", value_parser = assess::Known::parse)]
-    surfaces: Option<assess::Known>,
+    #[arg(long, value_name = "RECORDING:SURFACES", value_parser = crate::take::KnownStrikes::parse)]
+    surfaces: Option<crate::take::KnownStrikes>,
     /// A strike of the take whose surface is known: its time in seconds and its surface. Give it three times a surface
     #[arg(long = "strike", value_name = "SECONDS=SURFACE", value_parser = assess::parse_named)]
-    named: Vec<(f64, crate::part::Surface)>,
+    named: Vec<(crate::units::Seconds, crate::part::Surface)>,
 }
 
 #[derive(Args)]

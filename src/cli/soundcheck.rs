@@ -38,12 +38,12 @@ pub(super) fn run(args: &SoundcheckArgs) -> Result<Outcome> {
     };
     let path = &made.path;
     let (samples, peak) = samples(path)?;
-    let (take, facts) = strikes::hear(path).map_err(|e| anyhow!("{e}\nhint: {}", e.hint()))?;
+    let (take, notices) = strikes::hear(path, &[]).map_err(strikes::with_hint)?;
     let heard = made.from.map_or_else(Vec::new, |from| probes(&samples, from));
     let checked = judge(&take, peak, heard, args.surfaces.len());
     let kept = keep(args, &target, &samples, &checked)?;
-    for notice in strikes::notices(&facts) {
-        tell(&format!("note: {notice}"));
+    for notice in &notices {
+        tell(&format!("note: {}", notice.say()));
     }
     let row = KeptCheck {
         pupil: args.pupil.clone(),

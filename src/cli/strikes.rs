@@ -3,30 +3,48 @@
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
-use anyhow::Result;
+use anyhow::{Result, anyhow};
 
-use super::{Outcome, files};
-use crate::audio::{self, AudioError, Facts};
-use crate::chain::Take;
+use super::{Outcome, files, progress};
+use crate::audio::{self, AudioError, Source};
+use crate::chain::{self, ChainError, Notice, Take, quietly};
 use crate::files::Shown as _;
 use crate::guide::Guide;
 use crate::report::json;
-use crate::take;
+use crate::take::Recording;
 
-/// Hears a recording and what is to be said of it as a recording.
-pub(super) fn hear(path: &Path) -> Result<(Take, Facts), AudioError> {
-    take::hear(audio::open(path)?)
+/// Why a recording was not heard.
+pub(super) type Unheard = ChainError<AudioError>;
+
+/// A recording in a file.
+pub(super) fn sound(path: &Path) -> Recording<impl Fn() -> Result<Source, AudioError>> {
+    Recording::new(move || audio::open(path))
 }
 
-/// As [`hear`], and takes out one of some guides.
-pub(super) fn hear_guided(path: &Path, guides: &[Guide], expected: bool) -> Result<(Take, Facts), AudioError> {
-    take::hear_guided(|| audio::open(path), guides, expected)
+/// Hears a recording, without one of some guides where it plays in it.
+pub(super) fn hear(path: &Path, guides: &[Guide]) -> Result<(Take, Vec<Notice>), Unheard> {
+    chain::hear(&mut sound(path), guides, &mut quietly)
+}
+
+/// The way out.
+pub(super) fn hint(error: &Unheard) -> Option<&str> {
+    match error {
+        ChainError::Sound(error) => Some(error.hint()),
+        ChainError::NoStrike(_) => Some("`pailbeat strikes` lists their times"),
+        ChainError::Rate(_) | ChainError::Stopped => None,
+    }
+}
+
+/// An error that carries its way out.
+pub(super) fn with_hint(error: Unheard) -> anyhow::Error {
+    let hint = hint(&error).map_or_else(String::new, |hint| format!("\nhint: {hint}"));
+    anyhow!("{:#}{hint}", anyhow::Error::from(error))
 }
 
 /// Says why a recording could not be heard.
-pub(super) fn refuse(error: AudioError) {
-    let hint = error.hint();
-    files::complain(&anyhow::Error::from(error), Some(hint));
+pub(super) fn refuse(error: Unheard) {
+    let hint = hint(&error).map(str::to_owned);
+    files::complain(&anyhow::Error::from(error), hint.as_deref());
 }
 
 /// The JSON of takes, printed one by one: of one take an object, of several an array in which each names its take.
@@ -69,9 +87,9 @@ pub(super) fn run(takes: &[PathBuf], as_json: bool) -> Result<Outcome> {
     let mut failed = false;
     let mut rows = Rows::of(takes.len());
     for path in takes {
-        match hear(path) {
-            Ok((take, facts)) => {
-                tell_notices(path, &facts);
+        match progress::shown(&path.to_string_lossy(), || hear(path, &[])) {
+            Ok((take, notices)) => {
+                tell_notices(path, &notices);
                 if as_json {
                     rows.put(path, Ok(&json::strikes(take.heard.onsets.iter())))?;
                 } else {
@@ -94,35 +112,10 @@ pub(super) fn run(takes: &[PathBuf], as_json: bool) -> Result<Outcome> {
 }
 
 /// Says what is wrong with a recording itself.
-pub(super) fn tell_notices(path: &Path, facts: &Facts) {
-    for notice in notices(facts) {
-        files::tell(&format!("note: `{}`: {notice}", path.shown()));
+pub(super) fn tell_notices(path: &Path, notices: &[Notice]) {
+    for notice in notices {
+        files::tell(&format!("note: `{}`: {}", path.shown(), notice.say()));
     }
-}
-
-/// What is wrong with the recording itself, in words.
-pub(super) fn notices(facts: &Facts) -> Vec<String> {
-    let mut out = Vec::new();
-    if let Some(reason) = &facts.truncated {
-        out.push(format!("it ends early ({reason}); what is there was heard"));
-    }
-    if facts.flat {
-        out.push("it holds no sound at all: is the microphone switched off?".into());
-    }
-    if facts.dropouts > 0 {
-        out.push(format!(
-            "{} short gaps of digital silence, {:.2} s in all: the recorder lost sound",
-            facts.dropouts,
-            facts.dropped.get()
-        ));
-    }
-    if facts.not_numbers > 0 {
-        out.push(format!("{} samples are not numbers and were taken as silence", facts.not_numbers));
-    }
-    if facts.undecodable > 0 {
-        out.push(format!("{} packets could not be decoded and were taken as silence", facts.undecodable));
-    }
-    out
 }
 
 fn list(path: &Path, take: &Take) -> String {

@@ -173,9 +173,9 @@ fn first_card(
     guide_rate: SampleRate,
 ) -> Result<Card> {
     // A name and a sum: where the file lies on this machine is nobody's business.
-    let file = plan.part_path.file_name().map(PathBuf::from).unwrap_or_default();
+    let path = plan.part_path.file_name().map(PathBuf::from);
     let sha256 = plan.asked.part_sha256.clone().context("the part has no fingerprint")?;
-    let part = PartOfTake { path: file, sha256, title: plan.title.clone() };
+    let part = PartOfTake { path, sha256: Some(sha256), title: Some(plan.title.clone()) };
     let asked = Description { rate_hz: guide_rate.get(), ..plan.asked.clone() };
     let mut card = Card::new(part, asked, microphone.name.clone(), microphone.rate.get(), microphone.channels);
     card.pupil = devices.pupil.clone();
@@ -190,7 +190,9 @@ fn check_before(take: &Path, card: &Card) -> Option<KeptCheck> {
     let path = KeptCheck::path(take.parent().unwrap_or(Path::new("")), card.pupil.as_deref());
     let bytes = crate::files::read(&path).ok()?;
     let read = serde_json::from_slice::<KeptCheck>(&bytes).map_err(|e| format!("it cannot be read: {e}"));
-    let holds = |check: KeptCheck| check.holds(&card.began, card.pupil.as_deref(), &card.microphone).map(|()| check);
+    let holds = |check: KeptCheck| {
+        check.holds(card.began.as_deref().unwrap_or_default(), card.pupil.as_deref(), &card.microphone).map(|()| check)
+    };
     match read.and_then(holds) {
         Ok(check) => {
             let found = match &check.change_first {

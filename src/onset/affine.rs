@@ -315,7 +315,8 @@ pub(crate) mod tests {
                 let weights = numbers(outputs * rows, 5);
                 let bias = numbers(outputs, 7);
                 let with = numbers(outputs * 80, 9);
-                let thens: [(Then<'_>, fn(f32, f32) -> f32); 4] = [
+                type Finish = fn(f32, f32) -> f32;
+                let thens: [(Then<'_>, Finish); 4] = [
                     (Then::Nothing, |v, _| v),
                     (Then::Rectify, |v, _| v.max(0.0)),
                     (Then::AddRectified(&with, 80), |v, w| w + v.max(0.0)),

@@ -179,9 +179,9 @@ mod tests {
             let frame = column as isize - 5;
             let inside = (0..front.long.len() as isize).contains(&frame);
             let expected = front.long_input(frame);
-            for band in 0..LONG_BANDS {
+            for (band, expected) in expected.into_iter().enumerate() {
                 let found = INPUT_SCALE * rows.row(band)[2 + column];
-                assert!((found - if inside { expected[band] } else { 0.0 }).abs() < 1e-5, "{column} {band}");
+                assert!((found - if inside { expected } else { 0.0 }).abs() < 1e-5, "{column} {band}");
             }
         }
         for column in 0..30 {

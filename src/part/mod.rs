@@ -60,6 +60,15 @@ impl Surface {
         }
     }
 
+    /// The surface of that word.
+    ///
+    /// # Errors
+    /// If there is none: which there are.
+    pub fn named(word: &str) -> Result<Surface, String> {
+        let found = Surface::ALL.into_iter().find(|s| s.word() == word.trim());
+        found.ok_or_else(|| format!("`{word}` is no surface: use centre, rim, click, pat or clap"))
+    }
+
     /// The letter that stands for it in a part; a capital is both hands.
     pub const fn cell(self) -> char {
         match self {

@@ -20,6 +20,8 @@ mod played;
 pub mod text;
 mod words;
 
+#[cfg(feature = "edge")]
+pub(crate) use words::capital;
 pub use words::listed;
 
 /// A name or a sentence from outside in one line, made harmless to look at; what is very long is cut.

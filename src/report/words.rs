@@ -90,7 +90,7 @@ pub fn listed(all: &[String]) -> String {
 }
 
 /// A sentence starts with a capital.
-pub(super) fn capital(text: &str) -> String {
+pub(crate) fn capital(text: &str) -> String {
     let mut letters = text.chars();
     letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }

@@ -1,4 +1,7 @@
 //! The take card: reading and writing it. Like a guide's description it is a row in itself.
+//!
+//! Cards are read by `assess`, `again` and the class book alike. Other programs and people may write some too, so that
+//! whatever is missing is read as not known.
 
 use std::path::{Path, PathBuf};
 
@@ -7,80 +10,121 @@ use sha2::{Digest, Sha256};
 use thiserror::Error;
 
 use super::KeptCheck;
+use crate::chain::{CardSays, Slip};
 use crate::files::Shown as _;
 use crate::files::{self, FileError};
-use crate::guide::Description;
+use crate::guide::{Description, Excerpt};
+use crate::units::Seconds;
 
 /// The way cards are written now.
 const VERSION: u32 = 1;
 
 /// What is known of a take beside its sound. All counts of samples are of one channel, at `rate_hz`.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Card {
-    /// The way it is written.
-    pub version: u32,
+    /// The way it is written; a card of a person's own says none.
+    pub version: Option<u32>,
     /// When the recording began: date, time, zone.
-    pub began: String,
+    pub began: Option<String>,
     /// The pupil's nickname.
-    #[serde(default)]
     pub pupil: Option<String>,
     /// Which part file.
     pub part: PartOfTake,
     /// What was asked for: tempo, form or excerpt, how often; and the guide that was played, `alone` where none was.
-    pub asked: Description,
+    pub asked: Asked,
     /// Whether a guide was played, the count-in at least.
     pub guide_played: bool,
     /// Where the guide's first sample was heard in the recording, by the devices' own clocks; their unknown delay is in it.
-    #[serde(default)]
     pub guide_from_samples: Option<i64>,
     /// Where beat 1 of bar 1 stands in the recording, by the same clocks.
-    #[serde(default)]
     pub start_s: Option<f64>,
     /// How long sound takes from the program through loudspeaker and microphone back, beyond what the devices say
     /// themselves; measured by the sound check.
-    #[serde(default)]
     pub round_trip_ms: Option<f64>,
     /// The microphone's name.
     pub microphone: String,
     /// The loudspeaker's name.
-    #[serde(default)]
     pub loudspeaker: Option<String>,
     /// Samples a second.
     pub rate_hz: u32,
     /// Channels of the recording.
     pub channels: u16,
     /// Length of the recording; none while it runs or where the program was killed.
-    #[serde(default)]
     pub length_samples: Option<u64>,
     /// Why it ended, where it did not end as asked.
-    #[serde(default)]
     pub cut_short: Option<String>,
     /// Where the devices' clocks say that sound was lost or came twice.
-    #[serde(default)]
     pub slips: Vec<SlipRow>,
     /// Samples that could not be taken in in time; silence stands for them.
-    #[serde(default)]
     pub dropped_samples: u64,
     /// How often microphone and loudspeaker said that they lost sound.
-    #[serde(default)]
     pub xruns: [u32; 2],
     /// The sound check that holds for it. What it names lies in the folder of the take.
-    #[serde(default)]
     pub sound_check: Option<KeptCheck>,
     /// How practising these bars has gone before this take.
-    #[serde(default)]
     pub tally: Option<Tally>,
 }
 
 /// Which part file a take is of.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
 pub struct PartOfTake {
     /// What it was called. Never opened: a part is found by its sum.
-    pub path: PathBuf,
+    pub path: Option<PathBuf>,
     /// Its fingerprint (SHA-256, hexadecimal).
-    pub sha256: String,
+    pub sha256: Option<String>,
     /// Its title.
-    pub title: String,
+    pub title: Option<String>,
+}
+
+/// What was asked for.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(untagged)]
+pub enum Asked {
+    /// All of it, as this program writes it.
+    Described(Box<Description>),
+    /// As much as somebody has written.
+    Said {
+        /// Tempo.
+        #[serde(default)]
+        bpm: Option<f64>,
+        /// Sections in order.
+        #[serde(default)]
+        form: Option<String>,
+    },
+}
+
+impl Default for Asked {
+    fn default() -> Asked {
+        Asked::Said { bpm: None, form: None }
+    }
+}
+
+impl Asked {
+    /// All that was asked for, where this program wrote the card.
+    pub fn described(&self) -> Option<&Description> {
+        match self {
+            Asked::Described(description) => Some(description),
+            Asked::Said { .. } => None,
+        }
+    }
+
+    /// The tempo.
+    pub fn bpm(&self) -> Option<f64> {
+        match self {
+            Asked::Described(description) => Some(description.bpm),
+            Asked::Said { bpm, .. } => *bpm,
+        }
+    }
+
+    /// The form; none where it was the part's own, or is not known.
+    pub fn form(&self) -> Option<&str> {
+        match self {
+            Asked::Described(description) => description.form.as_deref(),
+            Asked::Said { form, .. } => form.as_deref(),
+        }
+    }
 }
 
 /// A slip, for the card.
@@ -149,26 +193,67 @@ impl Card {
     /// A card of the current version for a recording that begins now.
     pub fn new(part: PartOfTake, asked: Description, microphone: String, rate_hz: u32, channels: u16) -> Card {
         Card {
-            version: VERSION,
-            began: super::now(),
-            pupil: None,
+            version: Some(VERSION),
+            began: Some(super::now()),
             part,
-            asked,
-            guide_played: false,
-            guide_from_samples: None,
-            start_s: None,
-            round_trip_ms: None,
+            asked: Asked::Described(Box::new(asked)),
             microphone,
-            loudspeaker: None,
             rate_hz,
             channels,
-            length_samples: None,
-            cut_short: None,
-            slips: Vec::new(),
-            dropped_samples: 0,
+            ..Card::default()
+        }
+    }
+
+    /// A card from what is written in it.
+    ///
+    /// # Errors
+    /// If it is none: not JSON, or it says neither whose the take is nor what was played.
+    pub fn parse(bytes: &[u8]) -> Result<Card, serde_json::Error> {
+        let card: Card = serde_json::from_slice(bytes)?;
+        if card.pupil.is_none() && card.part == PartOfTake::default() && card.asked == Asked::default() {
+            return Err(serde::de::Error::custom("it says neither whose the take is nor what was played"));
+        }
+        Ok(card)
+    }
+
+    /// What it says of the recording.
+    pub fn says(&self) -> CardSays {
+        let delay = self.round_trip_ms.filter(|ms| ms.is_finite()).unwrap_or(0.0);
+        let seconds = |s: f64| Seconds::new(s).unwrap_or(Seconds::ZERO);
+        CardSays {
+            start: self.start_s.and_then(Seconds::new).map(|start| start + Seconds::from_millis(delay)),
+            cut_short: self.cut_short.clone(),
+            slips: (self.slips.iter())
+                .map(|slip| Slip { at: seconds(slip.at_s), lost: seconds(slip.lost_ms / 1e3) })
+                .collect(),
+            dropped: seconds(self.dropped_samples as f64 / f64::from(self.rate_hz.max(1))),
+        }
+    }
+
+    /// What stretch was practised, in words, where it was not the form once through.
+    pub fn practice(&self) -> Option<String> {
+        let laps = self.asked.described()?.laps();
+        let what = match laps.excerpt {
+            Excerpt::Form if laps.times == 1 => return None,
+            Excerpt::Form => "the form".to_owned(),
+            Excerpt::Section(name) => format!("section {name}"),
+            Excerpt::Bars(name, a, b) if a == b => format!("{name}, bar {a}"),
+            Excerpt::Bars(name, a, b) => format!("{name}, bars {a} to {b}"),
+            Excerpt::Join(a, b) => format!("the join from {a} to {b}"),
+        };
+        Some(if laps.times == 1 { what } else { format!("{what}, {} times", laps.times) })
+    }
+
+    /// What a class book keeps of it: all that bears on judging the take again, and nothing of the machine it was made on.
+    pub fn kept(self) -> Card {
+        Card {
+            part: PartOfTake { path: None, ..self.part },
+            microphone: String::new(),
+            loudspeaker: None,
             xruns: [0, 0],
             sound_check: None,
             tally: None,
+            ..self
         }
     }
 
@@ -183,9 +268,11 @@ impl Card {
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
             Err(source) => return Err(CardError::File { doing: "read", path, source }),
         };
-        let card: Card =
-            serde_json::from_slice(&bytes).map_err(|source| CardError::Damaged { path: path.clone(), source })?;
-        if card.version == VERSION { Ok(Some(card)) } else { Err(CardError::Version { path, found: card.version }) }
+        let card = Card::parse(&bytes).map_err(|source| CardError::Damaged { path: path.clone(), source })?;
+        match card.version {
+            Some(found) if found != VERSION => Err(CardError::Version { path, found }),
+            _ => Ok(Some(card)),
+        }
     }
 
     /// Writes it beside a recording, whole or not at all; over nothing but its `earlier` state.
@@ -223,7 +310,8 @@ mod tests {
         let practice = Practice::of(&part, None, &laps, bpm).unwrap();
         let guide = render(&practice, &GuideConfig::default(), SampleRate::new(48_000).unwrap()).unwrap();
         let asked = Description::new(&part, None, &laps, bpm, &guide);
-        let of = PartOfTake { path: "rain.toml".into(), sha256: fingerprint(PART.as_bytes()), title: part.title };
+        let sha256 = Some(fingerprint(PART.as_bytes()));
+        let of = PartOfTake { path: Some("rain.toml".into()), sha256, title: Some(part.title) };
         Card::new(of, asked, "default".into(), 48_000, 1)
     }
 
@@ -250,7 +338,7 @@ mod tests {
         std::fs::write(beside(&take), "{\"version\": 1}").unwrap();
         assert!(matches!(Card::of(&take), Err(CardError::Damaged { .. })));
         let mut other = card();
-        other.version = 99;
+        other.version = Some(99);
         std::fs::write(beside(&take), serde_json::to_vec(&other).unwrap()).unwrap();
         assert!(Card::of(&take).unwrap_err().to_string().contains("version 99"));
     }

@@ -9,6 +9,7 @@ use super::soundcheck::Checked;
 use super::{began_s, now};
 use crate::files::file_name;
 use crate::names;
+use crate::part::Surface;
 use crate::units::{Decibels, Seconds};
 
 /// A check holds for the day's practice: bucket, chair and microphone are put away after it (common practice).
@@ -49,7 +50,39 @@ pub struct KeptCheck {
     pub surfaces: Option<String>,
 }
 
+/// A recording of known strikes: three on each of these surfaces, in this order.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct KnownStrikes {
+    /// The recording.
+    pub recording: PathBuf,
+    /// The surfaces.
+    pub surfaces: Vec<Surface>,
+}
+
+impl KnownStrikes {
+    /// From the recording, a colon and its surfaces in order: `known.wav:centre,rim,click`.
+    ///
+    /// # Errors
+    /// In words.
+    pub fn parse(text: &str) -> Result<KnownStrikes, String> {
+        let (recording, words) = text
+            .rsplit_once(':')
+            .ok_or("write the recording, a colon and its surfaces in order, as in `known.wav:centre,rim,click`")?;
+        let surfaces = words.split(',').map(Surface::named).collect::<Result<_, _>>()?;
+        Ok(KnownStrikes { recording: recording.into(), surfaces })
+    }
+}
+
 impl KeptCheck {
+    /// The strikes it kept. A check may have come from anywhere, so that it names a file beside the take, never a path.
+    pub fn strikes(&self) -> Option<Result<KnownStrikes, String>> {
+        let known = KnownStrikes::parse(self.surfaces.as_deref()?).and_then(|known| {
+            let name = known.recording.file_name().ok_or("it names no recording")?;
+            Ok(KnownStrikes { recording: name.into(), ..known })
+        });
+        Some(known)
+    }
+
     /// A check made now. `surfaces`: as in [`KeptCheck::surfaces`].
     pub fn of(checked: &Checked, surfaces: Option<String>) -> KeptCheck {
         let db = |level: Option<Decibels>| level.map(|l| (l.0 * 10.0).round() / 10.0);

@@ -2,17 +2,17 @@
 //!
 //! In: what was asked for, the devices, what came of the recording. Out: a small JSON file beside the sound,
 //! `NAME.take.json`, from which `assess` knows part, tempo and form, and a teacher what went wrong while recording. It is
-//! written when the recording begins, so that a take that was killed has one, and again at its end. And hearing a
-//! recording that a guide may be in.
+//! written when the recording begins, so that a take that was killed has one, and again at its end. And a recording in a
+//! file as a sound for [`crate::chain`].
 
 mod card;
-mod hear;
 mod kept;
+mod recording;
 pub mod soundcheck;
 
-pub use card::{Card, CardError, PartOfTake, SlipRow, Tally, beside, fingerprint};
-pub use hear::{hear, hear_guided};
-pub use kept::{KeptCheck, STRIKES_NOTE};
+pub use card::{Asked, Card, CardError, PartOfTake, SlipRow, Tally, beside, fingerprint};
+pub use kept::{KeptCheck, KnownStrikes, STRIKES_NOTE};
+pub use recording::Recording;
 
 /// How the beginning of a recording is written: date, time, zone.
 const BEGAN: &str = "%Y-%m-%d %H:%M:%S %z";

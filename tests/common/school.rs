@@ -94,6 +94,7 @@ pub fn simulated(timeline: &Timeline, skill: f64, dice: &mut Dice) -> Distilled 
             section: Some(section.into()),
             pass: Some(pass),
             bar: Some(bar),
+            to_bar: None,
             beat: Some(beat),
             size: 1.0,
             unit: "beats".into(),
@@ -186,6 +187,8 @@ pub fn fill(book: &Book, classes: usize, each: usize, days: i64, a_day: usize, s
                         taken_s,
                         length: Seconds::of(40.0 + 20.0 * dice.unit()),
                         sound: None,
+                        card: None,
+                        known: Vec::new(),
                     };
                     book.store(&take, current, "1", &distilled, None, taken_s)?;
                 }

@@ -45,8 +45,8 @@ fn in_order(line: &Timeline) {
 
 /// A recording is read to its end or to a message, and what is given out are numbers: how many.
 pub(crate) fn decode(data: &[u8]) -> usize {
-    // Beside what is in the file, up to five minutes of silence may stand for what its clock says is missing.
-    let most = 400 * data.len() + 1_000_000 + 310 * 44_100;
+    // Beside what is in the file, silence may stand for what its clock says is missing, as long as a take may last.
+    let most = 400 * data.len() + 1_000_000 + 7_300 * 44_100;
     let mut total = 0;
     let Ok(mut take) = audio::open_source(Cursor::new(data.to_vec()), Path::new("take")) else { return 0 };
     let mut block = Vec::new();

@@ -1,4 +1,5 @@
-//! Style sheets. A page is a sheet of paper: one column, generous margins, words before numbers.
+//! Style sheets. A page is a sheet of paper: one column, generous margins, words before numbers. On US Letter a sheet holds 18 mm
+//! less than on A4: what fills one has to fit the other (`scripts/measure_sheets.py`).
 
 /// What both pages share. Sizes in rem on the screen; on paper a rem is 10 points.
 pub(super) const SHARED: &str = "\
@@ -15,7 +16,7 @@ p{margin:.35rem 0}
 svg{display:block;max-width:100%;height:auto}
 .phone{display:none}
 @media screen and (max-width:44rem){body{padding:1.3rem 10px 2rem}.sheet{display:none}.phone{display:block}.phone svg{width:100%}}
-@page{margin:12mm 12mm 11mm}
+@page{margin:10mm 12mm 9mm}
 @media print{html{font-size:10pt;background:none}body{max-width:none;padding:0}
 *{-webkit-print-color-adjust:exact;print-color-adjust:exact}svg,li,tr,figure>div{break-inside:avoid}h2{break-after:avoid}}
 ";
@@ -48,9 +49,9 @@ thead th{color:var(--grey);border-top:0}
 tbody th{white-space:nowrap}
 footer{margin-top:1.6rem;border-top:1px solid var(--line);padding-top:.5rem;color:var(--grey);font-size:.8rem;line-height:1.45}
 @media screen and (max-width:44rem){.words{grid-template-columns:1fr}tbody th{white-space:normal}}
-@media print{body{font-size:9pt;line-height:1.4}h1{font-size:18pt}h2{margin:9pt 0 3pt;font-size:10pt}.gist{font-size:10pt;margin-top:5pt}\
-.sub,.where{font-size:8.5pt}ol.findings li{padding:2.5pt 0}figure:not(.long){margin:9pt 0 0}footer{margin-top:8pt;padding-top:4pt;font-size:7.5pt;line-height:1.35}\
-.words h2{margin-top:8pt}details:not([open]){display:none}}
+@media print{body{font-size:8.8pt;line-height:1.36}h1{font-size:17pt}h2{margin:8pt 0 3pt;font-size:10pt}.gist{font-size:9.6pt;margin-top:4pt}\
+.sub,.where{font-size:8.3pt}ol.findings li{padding:2.2pt 0}figure:not(.long){margin:7pt 0 0}footer{margin-top:7pt;padding-top:3pt;font-size:7pt;line-height:1.3}\
+footer p{display:inline}.words h2{margin-top:7pt}details:not([open]){display:none}}
 ";
 
 /// The pupil's: large letters, short lines, much white.

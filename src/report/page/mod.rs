@@ -46,6 +46,22 @@ pub fn pupil(assessment: &Assessment, meta: &Meta) -> Result<String, PageError> 
     pupil::page(assessment, meta)
 }
 
+/// The timing chart as a page holds it, for paper and for a phone.
+///
+/// # Errors
+/// [`PageError`] when it cannot be drawn.
+pub fn chart(assessment: &Assessment) -> Result<String, PageError> {
+    Ok(teacher::drawings(assessment)?.0)
+}
+
+/// The bars that the fix on the pupil's page speaks of, as that page shows them; empty where it shows none.
+///
+/// # Errors
+/// [`PageError`] when they cannot be drawn.
+pub fn bars(assessment: &Assessment) -> Result<String, PageError> {
+    pupil::bars(assessment)
+}
+
 /// Text as HTML and XML, in element content and in double-quoted attributes alike. The only escaper.
 pub(super) fn escape(text: &str) -> String {
     let mut out = String::with_capacity(text.len());

@@ -46,8 +46,10 @@ pub struct ProgressView {
     pub practise: Vec<String>,
     /// The teacher's last words, each with its day.
     pub words: Vec<(String, String)>,
-    /// The timing chart of the last take, as drawn by [`super::super::chart`].
+    /// The timing chart of the last take, as drawn by [`super::chart`].
     pub chart: String,
+    /// The bars to practise, as drawn by [`super::bars`].
+    pub bars: String,
     /// What the teacher has set right in the last take, in words.
     pub corrected: Vec<String>,
     /// Echo drills, newest first.
@@ -69,7 +71,9 @@ h2.small{color:var(--grey);font-weight:400;margin:1rem 0 .1rem}
 .lines svg{width:100%}
 ul{margin:.2rem 0;padding-left:1.1rem}
 footer{margin-top:1.6rem;border-top:1px solid var(--line);padding-top:.5rem;color:var(--grey);font-size:.8rem}
-@media screen and (max-width:44rem){.keep,.lines{grid-template-columns:1fr}.chart svg{min-width:40rem}}
+@media screen and (max-width:44rem){.keep,.lines{grid-template-columns:1fr}.chart>svg{min-width:40rem}}
+@media print{body{font-size:9pt;line-height:1.4}h1{font-size:18pt}h2{margin:8pt 0 3pt}h2.small{margin:4pt 0 1pt}.sub{font-size:8.5pt}.keep{margin-top:4pt}.keep p{font-size:10.5pt}
+.form{gap:3pt;margin:3pt 0}.form span{padding:0 6pt}.lines{grid-template-columns:repeat(4,1fr);gap:4pt 10pt}.lines figcaption{font-size:8pt;line-height:1.3}.lines figcaption b{display:block}.lines svg text{font-size:12.5px}footer{margin-top:8pt;padding-top:3pt;font-size:7.5pt}}
 ";
 const CHILD: &str = "\
 body{max-width:40rem;font-size:1.2rem;line-height:1.6}
@@ -77,6 +81,10 @@ h1{font-size:2.3rem}
 section{border-top:1px solid var(--line);padding:1rem 0 .4rem;margin-top:1rem}
 h2{color:var(--grey);font-weight:400;font-size:1.05rem;margin:0 0 .2rem}
 .say{font-size:1.5rem;line-height:1.4}
+figure{margin:.8rem 0 .5rem}
+figcaption{color:var(--grey);font-size:1rem;margin-bottom:.3rem}
+.key{display:flex;flex-wrap:wrap;gap:.2rem 1.6rem;margin:.5rem 0 0;font-size:1rem}
+.key span{display:inline-flex;align-items:center;gap:.5rem}
 .form{display:flex;flex-wrap:wrap;gap:.5rem;margin:.5rem 0}
 .form span{border:1.5px solid var(--ink);padding:.1rem 1rem;font-size:1.4rem;min-width:3rem;text-align:center}
 .form span.later{border:1.5px dashed var(--line);color:var(--grey)}
@@ -174,27 +182,29 @@ pub fn child(view: &ProgressView) -> String {
     let mut body = String::new();
     let out = &mut body;
     header(out, view);
-    let mut say = |heading: &str, texts: &[String]| {
+    // What is drawn has been escaped where it was drawn.
+    let mut say = |heading: &str, texts: &[String], drawn: &str| {
         if texts.iter().any(|t| !t.is_empty()) {
             let _ = writeln!(out, "<section><h2>{heading}</h2>");
             for text in texts {
                 let _ = writeln!(out, "<p class=\"say\">{}</p>", escape(&clean(text, 400)));
             }
+            out.push_str(drawn);
             out.push_str("</section>\n");
         }
     };
     if view.day.is_empty() {
         let what = if view.drills.is_empty() { "you play" } else { "your piece" };
-        say("Hello", &[format!("I have not heard {what} yet. Send me a take, slow is fine.")]);
+        say("Hello", &[format!("I have not heard {what} yet. Send me a take, slow is fine.")], "");
     }
-    say("Keep this", std::slice::from_ref(&view.praise));
-    say("Try this", std::slice::from_ref(&view.fix));
-    say("Do this today", &view.practise);
+    say("Keep this", std::slice::from_ref(&view.praise), "");
+    say("Try this", std::slice::from_ref(&view.fix), &view.bars);
+    say("Do this today", &view.practise, "");
     if let Some(drill) = view.drills.first() {
-        say("Your echoes", &drill.says());
+        say("Your echoes", &drill.says(), "");
     }
     if let Some((_, text)) = view.words.first() {
-        say("Your teacher says", std::slice::from_ref(text));
+        say("Your teacher says", std::slice::from_ref(text), "");
     }
     if !view.form.is_empty() {
         let _ = writeln!(out, "<section><h2>Your piece is growing</h2>");

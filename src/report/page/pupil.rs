@@ -48,16 +48,22 @@ pub(super) fn page(assessment: &Assessment, meta: &Meta) -> Result<String, PageE
     let fix = advice.fix.trim();
     if !fix.is_empty() {
         say(out, "Try this", fix);
-        let bars = shown(assessment);
-        if !bars.is_empty() {
-            bar(out, assessment, bars)?;
-        }
+        out.push_str(&bars(assessment)?);
         out.push_str("</section>\n");
     }
     next(out, assessment, !fix.is_empty());
     out.push_str("<section class=\"note\">\n<h2>A word from your teacher</h2>\n<div></div>\n</section>\n");
     let _ = writeln!(out, "<footer><p>{}</p><p class=\"tiny\">{}</p></footer>", escape(CARE), escape(PRIVATE));
     Ok(document(pupil.as_deref().unwrap_or(&title), css::PUPIL, &body))
+}
+
+/// The bars that the fix speaks of, with the key to their shapes.
+pub(super) fn bars(assessment: &Assessment) -> Result<String, PageError> {
+    let (bars, mut out) = (shown(assessment), String::new());
+    if !assessment.advice.fix.trim().is_empty() && !bars.is_empty() {
+        bar(&mut out, assessment, bars)?;
+    }
+    Ok(out)
 }
 
 /// A heading and its sentences, each on a line of its own.

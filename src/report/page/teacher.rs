@@ -87,19 +87,25 @@ fn finding(out: &mut String, assessment: &Assessment, number: usize, finding: &F
 
 /// The chart for paper and for a phone, and whether it needs a side of the sheet.
 fn charts(assessment: &Assessment) -> Result<(String, bool), PageError> {
+    let (drawn, long) = drawings(assessment)?;
+    if drawn.is_empty() {
+        return Ok((drawn, false));
+    }
+    Ok((format!("<figure{}>\n{drawn}</figure>\n", if long { " class=\"long\"" } else { "" }), long))
+}
+
+/// The lines of the chart for paper and for a phone, of which a style sheet shows one; and whether the first need a side of
+/// the sheet.
+pub(super) fn drawings(assessment: &Assessment) -> Result<(String, bool), PageError> {
     let sheet = chart::systems(assessment, ChartStyle::SHEET)?;
     let phone = chart::systems(assessment, ChartStyle::PHONE)?;
     let long = chart::fills_a_side(&sheet);
-    if sheet.is_empty() {
-        return Ok((String::new(), false));
-    }
-    let mut out = format!("<figure{}>\n", if long { " class=\"long\"" } else { "" });
+    let mut out = String::new();
     for (class, drawings) in [("sheet", sheet), ("phone", phone)] {
         for drawing in drawings {
             let _ = writeln!(out, "<div class=\"{class}\">{}</div>", drawing.trim_end());
         }
     }
-    out.push_str("</figure>\n");
     Ok((out, long))
 }
 

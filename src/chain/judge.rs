@@ -1,155 +1,17 @@
-//! The steps strung together: blocks of samples -> [`Take`], the guide taken out where there is one; take x timeline ->
-//! [`Assessment`].
+//! What was heard x timeline -> [`Assessment`].
 //!
-//! Pure: where the blocks come from is the caller's business. Matching and telling surfaces apart need each other: the
-//! strikes are first matched by time alone, the match says what the part expects of each, the surfaces are told apart
-//! with that as prior, and the strikes are matched again with their surfaces. A second round settles what the first
-//! moved.
+//! Matching and telling surfaces apart need each other: the strikes are first matched by time alone, the match says what
+//! the part expects of each, the surfaces are told apart with that as prior, and the strikes are matched again with their
+//! surfaces. A second round settles what the first moved.
 
+use super::{GuideInTake, Take};
 use crate::align::{self, AlignConfig, Alignment, Strike, Trace, trace};
 use crate::assess::{Assessment, GuideTimes, Hearing, assess};
-use crate::guide::Guide;
-use crate::holes::Holes;
-use crate::leak::{self, GuideClock, Lock, Low, Reference, Residue};
-use crate::onset::{EAR_RATE, Ear, Heard, Onset};
+use crate::onset::Onset;
 use crate::part::{Surface, Timeline};
 use crate::stats::median;
-use crate::surface::{Calibration, FeatureBank, Features, Prior, Reading, tell};
-use crate::units::{Decibels, Seconds};
-
-/// What was heard in a recording, before any part is held against it.
-#[derive(Clone, Debug, Default)]
-pub struct Take {
-    /// Strikes, faint candidates, audibility, duration.
-    pub heard: Heard,
-    /// What each strike sounded like, in the order of `heard.onsets`.
-    pub features: Vec<Features>,
-    /// Whether each strike was cut off at full scale, in the same order.
-    pub clipped: Vec<bool>,
-    /// The guide, where it was heard in the recording.
-    pub guide: Option<GuideInTake>,
-}
-
-/// A guide that was heard in a recording and taken out of it.
-#[derive(Clone, Debug, PartialEq)]
-pub struct GuideInTake {
-    /// Where each moment of the guide stands in the recording.
-    pub clock: GuideClock,
-    /// Beat 1 of bar 1 in the guide.
-    pub start: Seconds,
-    /// Its sounds in the recording, and what may be hidden there.
-    pub sounds: Vec<Residue>,
-}
-
-/// Samples at or above this count as cut off at full scale. Recorders clip at 1; a decibel is left for what resampling
-/// and coding do to a flat top.
-const FULL_SCALE: f32 = 0.985;
-/// So many samples at full scale make a strike clipped (common practice: three in a row).
-const CLIPPED_SAMPLES: usize = 3;
-/// What follows an attack within this many samples (20 ms) may be its peak.
-const PEAK_SAMPLES: usize = 882;
-
-/// Hears a recording: `next` puts the next block of mono samples at [`crate::onset::EAR_RATE`] in its argument and says
-/// whether there was one.
-///
-/// # Errors
-/// Those of `next`.
-pub fn hear<E>(mut next: impl FnMut(&mut Vec<f32>) -> Result<bool, E>) -> Result<Take, E> {
-    let mut bank = FeatureBank::new();
-    let mut take = Take::default();
-    let mut strike = |piece: &[f32], at: usize| {
-        take.features.push(bank.features(piece, at));
-        let peak = &piece[at.min(piece.len())..(at + PEAK_SAMPLES).min(piece.len())];
-        take.clipped.push(is_clipped(peak));
-    };
-    let mut ear = Ear::new();
-    let mut holes = Holes::new();
-    let mut block = Vec::new();
-    while next(&mut block)? {
-        holes.watch(&block);
-        ear.hear(&block, &mut strike);
-    }
-    let mut heard = ear.finish(&mut strike);
-    holes.doubt(&mut heard.audibility);
-    Ok(Take { heard, ..take })
-}
-
-fn is_clipped(peak: &[f32]) -> bool {
-    peak.iter().filter(|v| v.abs() >= FULL_SCALE).count() >= CLIPPED_SAMPLES
-}
-
-/// Whether each strike was cut off, in the recording as it was.
-fn clipped(samples: &[f32], onsets: &[Onset]) -> Vec<bool> {
-    (onsets.iter())
-        .map(|onset| {
-            let at = (onset.at.get() * f64::from(EAR_RATE.get())) as usize;
-            is_clipped(&samples[at.min(samples.len())..(at + PEAK_SAMPLES).min(samples.len())])
-        })
-        .collect()
-}
-
-/// Samples handed on at a time.
-const BLOCK: usize = 1 << 16;
-
-/// Which of some guides is in a recording, if any, and where. `low`: the recording's [`crate::leak::Low`].
-pub fn find_guide(guides: &[Guide], low: &[f32]) -> Option<(usize, Lock)> {
-    let references: Vec<Reference> = guides.iter().map(Reference::of).collect();
-    leak::find_any(&references, low)
-}
-
-impl Take {
-    /// Leaves out the strikes that are marked.
-    pub fn leave_out(&mut self, marked: &[bool]) {
-        fn keep_only<T>(items: &mut Vec<T>, dropped: &[bool]) {
-            let mut dropped = dropped.iter();
-            items.retain(|_| dropped.next() != Some(&true));
-        }
-        keep_only(&mut self.heard.onsets, marked);
-        keep_only(&mut self.features, marked);
-        keep_only(&mut self.clipped, marked);
-    }
-}
-
-/// Hears a recording that is there as a whole.
-pub fn hear_samples(samples: &[f32]) -> Take {
-    let mut blocks = samples.chunks(BLOCK);
-    let Ok(take) = hear(|block| {
-        block.clear();
-        block.extend_from_slice(blocks.next().unwrap_or_default());
-        Ok::<_, std::convert::Infallible>(!block.is_empty())
-    });
-    take
-}
-
-/// As [`hear`], with the band in which a guide is looked for.
-///
-/// # Errors
-/// Those of `next`.
-pub fn hear_with_low<E>(mut next: impl FnMut(&mut Vec<f32>) -> Result<bool, E>) -> Result<(Take, Vec<f32>), E> {
-    let mut low = Low::new();
-    let take = hear(|block| {
-        let more = next(block)?;
-        low.push(block);
-        Ok(more)
-    })?;
-    Ok((take, low.finish()))
-}
-
-/// Hears a recording in which a guide was found, without it.
-pub fn hear_without(samples: &[f32], guide: &Guide, lock: &Lock) -> Take {
-    let removed = leak::remove(&Reference::of(guide), samples, lock);
-    let mut take = hear_samples(&removed.left);
-    take.clipped = clipped(samples, &take.heard.onsets);
-    let heard: Vec<(Seconds, Decibels)> = take.heard.onsets.iter().map(|o| (o.at, o.level)).collect();
-    take.leave_out(&removed.explains(&heard));
-    removed.doubt(&mut take.heard.audibility);
-    // What was taken out of a hole fills it.
-    let mut holes = Holes::new();
-    holes.watch(samples);
-    holes.doubt(&mut take.heard.audibility);
-    take.guide = Some(GuideInTake { clock: removed.clock, start: guide.start, sounds: removed.sounds });
-    take
-}
+use crate::surface::{Calibration, Prior, Reading, tell};
+use crate::units::Seconds;
 
 /// Rounds of telling surfaces apart and matching again.
 const ROUNDS: usize = 2;
@@ -214,14 +76,14 @@ fn unread(onsets: &[Onset]) -> Vec<Strike> {
 
 /// How much the part explains at a glance, without the surfaces and without a second try; on the scale of
 /// [`judge_related`], but lower.
-pub fn glance(take: &Take, timeline: &Timeline) -> f64 {
+pub(super) fn glance(take: &Take, timeline: &Timeline) -> f64 {
     let strikes = unread(&take.heard.onsets);
     align::glance(timeline, &strikes, &AlignConfig::default()) / strikes.len().max(1) as f64
 }
 
 /// As [`judge`], with how much the part explains: by how many nats a strike it tells the take better than a rhythm of
 /// its own does. At or below zero the take has nothing to do with the part; zero without strikes.
-pub fn judge_related(take: &Take, timeline: &Timeline, known: Option<&Calibration>) -> (Assessment, f64) {
+pub(super) fn judge_related(take: &Take, timeline: &Timeline, known: Option<&Calibration>) -> (Assessment, f64) {
     let mut strikes = unread(&take.heard.onsets);
     let faint = unread(&take.heard.faint);
     let config = AlignConfig::default();

@@ -13,9 +13,20 @@ use crate::units::SampleRate;
 /// keeps everything up to 20 kHz (-3 dB at 21 kHz), and what it rings before a click has fallen by 40 dB 0.4 ms before
 /// it. Longer filters keep a little more and ring longer. Measured with an impulse.
 const MIN_BLOCK: usize = 256;
+/// Lowest rate at which strikes can be placed: it leaves the band up to 8 kHz, in which a stick's attack stands out.
+pub const MIN_RATE: SampleRate = rate(16_000);
+/// Highest rate that recorders use, twice over.
+pub const MAX_RATE: SampleRate = rate(384_000);
+
+const fn rate(hertz: u32) -> SampleRate {
+    match SampleRate::new(hertz) {
+        Some(rate) => rate,
+        None => unreachable!(),
+    }
+}
 
 /// Brings one channel to another rate, block by block.
-pub(super) struct Resampler {
+pub(crate) struct Resampler {
     ratio: (u64, u64),
     fft: Option<Blocks>,
     read: u64,
@@ -32,7 +43,7 @@ struct Blocks {
 
 impl Resampler {
     /// `None` only if the resampling library refuses, which it does for no rate above zero.
-    pub(super) fn new(from: SampleRate, to: SampleRate) -> Option<Resampler> {
+    pub(crate) fn new(from: SampleRate, to: SampleRate) -> Option<Resampler> {
         let (from, to) = (from.get() as usize, to.get() as usize);
         let ratio = (to as u64, from as u64);
         if from == to {
@@ -49,7 +60,7 @@ impl Resampler {
     }
 
     /// Takes more samples and appends what can be said so far.
-    pub(super) fn push(&mut self, samples: &[f32], out: &mut Vec<f32>) {
+    pub(crate) fn push(&mut self, samples: &[f32], out: &mut Vec<f32>) {
         self.read += samples.len() as u64;
         let before = out.len();
         match &mut self.fft {
@@ -60,7 +71,7 @@ impl Resampler {
     }
 
     /// Appends the rest. The output lasts as long as the input, rounded up to a whole sample.
-    pub(super) fn finish(&mut self, out: &mut Vec<f32>) {
+    pub(crate) fn finish(&mut self, out: &mut Vec<f32>) {
         let due = (self.read * self.ratio.0).div_ceil(self.ratio.1);
         let Some(blocks) = &mut self.fft else { return };
         while self.written < due {
