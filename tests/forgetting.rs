@@ -89,7 +89,7 @@ const TABLES: [&str; 12] = [
 fn spelled(name: &str, dice: &mut Rng) -> String {
     let cased = match dice.below(4) {
         0 => name.to_lowercase(),
-        1 => name.to_uppercase().replace("ST", "st").replace("ST", "ST"),
+        1 => name.to_uppercase().replace("ST", "st"),
         _ => name.to_owned(),
     };
     if dice.chance(0.5) { cased.nfd().collect() } else { cased.nfc().collect() }
@@ -161,7 +161,7 @@ fn rows(folder: &Path) -> BTreeMap<&'static str, Vec<Row>> {
     let db = Connection::open(folder.join(FILE)).unwrap();
     let table = |name: &'static str| {
         let mut ask = db.prepare(&format!("SELECT * FROM {name}")).unwrap();
-        let columns: Vec<String> = ask.column_names().into_iter().map(str::to_owned).collect();
+        let columns: Vec<String> = ask.column_names().map(str::to_owned).collect();
         let row = |r: &rusqlite::Row| -> rusqlite::Result<Row> {
             let value = |k: usize| {
                 r.get_ref(k).map(|v| match v {
@@ -372,7 +372,8 @@ fn check(seed: u64) {
                     let gone: Vec<&String> = was_words.iter().filter(|w| left.next_if(|l| l == w).is_none()).collect();
                     assert!(left.peek().is_none(), "{seed}: {name}: {table}.{column}: {was} -> {is}");
                     let symbol = own.is_empty() && was.contains(&name);
-                    let whole = !own.is_empty() && gone.iter().all(|w| own.contains(w)) && gone.len() % own.len() == 0;
+                    let whole =
+                        !own.is_empty() && gone.iter().all(|w| own.contains(w)) && gone.len().is_multiple_of(own.len());
                     assert!(symbol || whole && !gone.is_empty(), "{seed}: {name}: {table}.{column}: {was} -> {is}");
                 }
                 // Which of those that wait are in doubt is shown, and stays.
