@@ -320,7 +320,7 @@ impl Book {
         self.finish()?;
         for page in &plan.others {
             let made = match (&page.class, &page.nickname) {
-                (Some(class), _) => self.write_class_page(class, now_s).map(|_| ()),
+                (Some(class), _) => self.write_class_page_alone(class, now_s).map(|_| ()),
                 (_, Some(nickname)) => self.write_pupil_pages(nickname, now_s).map(|_| ()),
                 _ => continue,
             };

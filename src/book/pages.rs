@@ -74,6 +74,17 @@ impl Book {
     /// If there is no such class, or the page cannot be written.
     pub fn write_class_page(&self, class: &str, now_s: i64) -> Result<ClassPage, BookError> {
         let _turn = self.turn()?;
+        let page = self.write_class_page_alone(class, now_s)?;
+        // Its links lead to them.
+        for pupil in self.pupils(Some(self.class(class)?))? {
+            self.write_pupil_pages(&pupil.nickname, now_s)?;
+        }
+        Ok(page)
+    }
+
+    /// Writes the class page and no pupil's.
+    pub(super) fn write_class_page_alone(&self, class: &str, now_s: i64) -> Result<ClassPage, BookError> {
+        let _turn = self.turn()?;
         let id = self.class(class)?;
         let view = self.class_view(class, now_s)?;
         let named = self.pupils(Some(id))?.iter().map(|p| p.id).collect();
@@ -86,12 +97,7 @@ impl Book {
             let path = paths.find(|path| files::is_free(path, pair.file.as_bytes())).unwrap_or_default();
             files::put(&path, pair.drill.clone().into_bytes(), pair.file.as_bytes()).map(|()| path)
         });
-        let pair = pair.transpose()?;
-        // The links of the class page lead to them.
-        for pupil in self.pupils(Some(id))? {
-            self.write_pupil_pages(&pupil.nickname, now_s)?;
-        }
-        Ok(ClassPage { path, pair })
+        Ok(ClassPage { path, pair: pair.transpose()? })
     }
 
     /// Writes a pupil's page, and the same in a child's words.
