@@ -265,7 +265,8 @@ impl Book {
         }
         if let Some(form) = answer.form {
             let mut said = card.unwrap_or_default();
-            if said.asked.form() != Some(form) {
+            let alike = |of: &str| of.split_whitespace().eq(form.split_whitespace());
+            if !said.asked.form().is_some_and(alike) {
                 // A card that says another form is not believed about the guide either.
                 said.asked = Asked::Said { bpm: said.asked.bpm(), form: Some(form.into()) };
             }
