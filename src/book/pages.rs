@@ -199,7 +199,7 @@ pub(super) struct OthersPage {
 /// What a page says, without its style and drawings.
 fn words_of_page(html: &str) -> String {
     let mut out = String::new();
-    let body = html.split_once("<body>").map_or(html, |b| b.1);
+    let body = html.find("<body>").and_then(|at| html.get(at..)).unwrap_or(html);
     for piece in body.split('<') {
         out.push_str(piece.split_once('>').map_or("", |p| p.1));
         out.push(' ');
