@@ -27,6 +27,8 @@
 //! |---|---|
 //! | [`units`] | seconds, ticks, tempo, decibels, lateness |
 //! | `stats` | medians, sums of logarithms |
+//! | [`names`] | names of people -> the form in which they are compared; where a text speaks of them |
+//! | [`files`] | bytes -> files: private, whole or not at all, over nothing that is not ours (the edge) |
 //! | [`part`] | text of a part file -> [`part::Part`] -> [`part::Timeline`] |
 //! | [`guide`] | part -> what is played along with: sounds at known samples |
 //! | `resample` | samples at any rate -> samples at the ear's rate |
@@ -43,7 +45,7 @@
 //! | [`take`] | the card beside a recording (the edge) |
 //! | [`book`] | the class book: recordings -> who has what, what to teach again (the edge) |
 //!
-//! Only `audio`, `take`, `book` and the command line touch files. Everything else is pure and compiles for
+//! Only `files`, `audio`, `take`, `book` and the command line touch files. Everything else is pure and compiles for
 //! `wasm32-unknown-unknown` with `--no-default-features`.
 
 pub mod align;
@@ -56,9 +58,12 @@ pub mod chain;
 #[cfg(feature = "edge")]
 pub mod cli;
 pub mod drill;
+#[cfg(feature = "edge")]
+pub mod files;
 pub mod guide;
 pub mod holes;
 pub mod leak;
+pub mod names;
 pub mod onset;
 pub mod part;
 pub mod report;

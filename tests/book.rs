@@ -150,6 +150,47 @@ fn what_waits_is_looked_at_anew_when_more_is_known() {
     assert!(page.contains("Child by child") && page.matches("<tr><th><a href=").count() == 2, "{page}");
 }
 
+#[test]
+fn which_of_two_forms_a_take_is_for_is_told_by_what_was_played_then_by_the_date_and_else_asked() {
+    let forms = |given: &[(&str, &str)]| -> (Vec<String>, String, String) {
+        let school = School { folder: tempfile::tempdir().unwrap() };
+        school.ok(&["new"]);
+        std::fs::write(school.path("roster.csv"), "class,nickname\n3b,Wren\n3b,Swift\n").unwrap();
+        school.ok(&["roster", &school.text("roster.csv")]);
+        for (form, day) in given {
+            let part = demo("lantern-parade.toml");
+            school.ok(&["assign", part.to_str().unwrap(), "--class", "3b", "--form", form, "--from", day]);
+        }
+        let inbox = school.inbox();
+        std::fs::copy(demo("swift.wav"), inbox.join("swift.wav")).unwrap();
+        std::fs::copy(demo("wren.m4a"), inbox.join("wren.m4a")).unwrap();
+        school.ok(&["gather", inbox.to_str().unwrap()]);
+        let db = rusqlite::Connection::open(school.path("class-book.sqlite")).unwrap();
+        let sql = "SELECT p.nickname || ' ' || a.form FROM takes t JOIN pupils p ON p.id = t.pupil
+                   JOIN assignments a ON a.id = t.assignment ORDER BY 1";
+        let mut ask = db.prepare(sql).unwrap();
+        let rows = ask.query_map([], |r| r.get(0)).unwrap().map(Result::unwrap).collect();
+        let findings = school.ok(&["takes", "Swift"]) + &school.ok(&["takes", "Wren"]);
+        (rows, findings, school.ok(&["waiting"]))
+    };
+    // Wren plays A A B B, Swift A B; whichever was given last.
+    for given in
+        [[("A A B B", "2020-01-01"), ("A B", "2020-02-01")], [("A B", "2020-01-01"), ("A A B B", "2020-02-01")]]
+    {
+        let (rows, findings, _) = forms(&given);
+        assert_eq!(rows, ["Swift A B", "Wren A A B B"]);
+        assert!(!findings.contains("repeat-extra") && !findings.contains("repeat-missing"), "{findings}");
+    }
+    // Who stops early may have stopped in either: the date tells, and on one day nobody knows.
+    assert_eq!(forms(&[("A B", "2020-01-01"), ("A B A", "2020-02-01")]).0[0], "Swift A B A");
+    let (rows, _, waits) = forms(&[("A B", "2020-01-01"), ("A B A", "2020-01-01")]);
+    assert!(!rows.iter().any(|r| r.starts_with("Swift")), "{rows:?}");
+    assert!(
+        waits.contains("it may be for Lantern Parade as") || waits.contains("it may be for `Lantern Parade` as"),
+        "{waits}"
+    );
+}
+
 #[cfg(unix)]
 #[test]
 fn links_are_followed_and_a_loop_stops_nothing() {
@@ -323,7 +364,11 @@ fn drills_are_kept_beside_takes_from_folder_zip_and_mail_and_only_once() {
     std::fs::write(inbox.join("post.eml"), mail.replace(&first, &other)).unwrap();
     assert!(school.ok(&["gather", place]).contains("1 echo drill kept, from Plover."));
 
-    assert!(school.ok(&["forget", "Wren"]).contains("1 drill,"));
+    let asked = school.run(&["forget", "Wren"]);
+    assert_eq!(asked.status.code(), Some(2), "there is nobody to ask");
+    assert!(String::from_utf8_lossy(&asked.stdout).contains("Forgetting Wren removes 0 takes, 1 drill,"));
+    assert!(drills(&school).iter().any(|d| d.0 == "Wren"));
+    assert!(school.ok(&["forget", "Wren", "--yes"]).contains("1 drill,"));
     assert!(drills(&school).iter().all(|d| d.0 != "Wren"));
 }
 

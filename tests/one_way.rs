@@ -7,7 +7,8 @@ use std::process::Command;
 
 use pailbeat::audio;
 use pailbeat::book::gather::Rules;
-use pailbeat::book::{Book, NewAssignment, distil, sources};
+use pailbeat::book::sources::Spool;
+use pailbeat::book::{Answer, Book, NewAssignment, distil, sources};
 use pailbeat::guide::{Description, Guide, GuideConfig, Laps, Practice, Sound, render};
 use pailbeat::onset::EAR_RATE;
 use pailbeat::part::{Part, Surface, parse};
@@ -69,9 +70,10 @@ fn gathered(folder: &Path, takes: &Path) -> Book {
         };
         book.assign(&new).unwrap();
     }
-    let (items, unreadable) = sources::collect(&[takes.to_owned()]);
+    let spool = Spool::new(book.folder());
+    let (items, unreadable) = sources::collect(&[takes.to_owned()], &spool);
     assert!(unreadable.is_empty(), "{unreadable:?}");
-    book.gather(&items, Rules::default(), |_, _, _| {}).unwrap();
+    book.gather(&items, Rules::default(), &spool, |_, _, _| {}).unwrap();
     book
 }
 
@@ -97,10 +99,12 @@ fn with_card(folder: &Path, take: &str, guide: Option<&Guide>, about: Descriptio
         samples.resize(samples.len().max(clicks.len()), 0.0);
         clicks.iter().zip(&mut samples).for_each(|(click, v)| *v += 0.3 * click);
     }
+    // A card's part is found by its content in the folder of the take.
+    std::fs::write(folder.join("lantern-parade.toml"), &text).unwrap();
     let path = folder.join(take).with_extension("wav");
     std::fs::write(&path, audio::wav(&samples, EAR_RATE, "").unwrap()).unwrap();
     let of = PartOfTake {
-        path: Some(demo("lantern-parade.toml")),
+        path: Some("lantern-parade.toml".into()),
         sha256: Some(fingerprint(text.as_bytes())),
         title: Some(part.title),
     };
@@ -109,7 +113,7 @@ fn with_card(folder: &Path, take: &str, guide: Option<&Guide>, about: Descriptio
     (card.guide_played, card.start_s, card.cut_short) = (guide.is_some(), Some(1.5), Some("the disk was full".into()));
     let surfaces = check.then(|| format!("{CHECK}:centre,rim,click"));
     card.sound_check = Some(KeptCheck { surfaces, ..KeptCheck::default() });
-    card.write(&path).unwrap();
+    card.write(&path, None).unwrap();
     path
 }
 
@@ -147,8 +151,9 @@ fn the_book_says_of_each_take_what_assess_says() {
         let new =
             NewAssignment { class: "3b", part_text: &text, form: Some(&form), bpm: Some(bpm), given_s: 1, due_s: None };
         book.assign(&new).unwrap();
-        let (items, _) = sources::collect(&[takes.join(take)]);
-        book.gather(&items, Rules::default(), |_, _, _| {}).unwrap();
+        let spool = Spool::new(book.folder());
+        let (items, _) = sources::collect(&[takes.join(take)], &spool);
+        book.gather(&items, Rules::default(), &spool, |_, _, _| {}).unwrap();
         let path = takes.join(take);
         let typed = [demo("lantern-parade.toml"), path].map(|p| p.to_str().unwrap().to_owned());
         let bpm = bpm.get().to_string();
@@ -226,12 +231,12 @@ fn a_take_that_waited_for_its_pupil_is_judged_with_the_strikes_that_came_with_it
     let card = Card { pupil: None, ..Card::of(&named).unwrap().unwrap() };
     std::fs::rename(&named, &unnamed).unwrap();
     std::fs::remove_file(named.with_extension("take.json")).unwrap();
-    card.write(&unnamed).unwrap();
+    card.write(&unnamed, None).unwrap();
     let book = gathered(folder.path(), &takes);
     let said = assessed(&[unnamed.to_str().unwrap()]);
     std::fs::remove_dir_all(&takes).unwrap();
     let waiting = book.waiting().unwrap();
     assert_eq!(waiting.len(), 1, "the check itself is nobody's take");
-    book.settle(waiting[0].number, Some("robin"), None, false).unwrap();
+    book.settle(waiting[0].number, Answer { pupil: Some("robin"), ..Answer::default() }).unwrap();
     assert_eq!(said, [in_the_book(&book, "robin.ogg")]);
 }

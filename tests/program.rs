@@ -195,6 +195,80 @@ fn what_is_no_recording_is_named_and_the_rest_is_done() {
 }
 
 #[test]
+fn the_json_of_several_takes_names_each_and_why_one_failed_and_of_one_take_is_as_ever() {
+    let dir = folder("several");
+    std::fs::write(dir.join("letter.wav"), "dear teacher, this is a letter\n").unwrap();
+    let (part, swift, letter) = (demo("lantern-parade.toml"), demo("swift.wav"), dir.join("letter.wav"));
+    let odd = dir.join("a\u{1b}[2J\u{9b}.wav");
+    std::fs::copy(&swift, &odd).unwrap();
+    for command in ["strikes", "assess"] {
+        let with = |takes: &[&PathBuf]| {
+            let mut args: Vec<&dyn AsRef<std::ffi::OsStr>> = vec![&command];
+            if command == "assess" {
+                args.push(&part);
+            }
+            args.extend(takes.iter().map(|t| *t as &dyn AsRef<std::ffi::OsStr>));
+            args.push(&"--json");
+            run(&args)
+        };
+        let one = with(&[&swift]);
+        let alone = json(&one);
+        assert!(alone["strikes"].is_array() && alone.get("take").is_none());
+        let output = with(&[&letter, &swift, &odd]);
+        assert_eq!(output.status.code(), Some(1));
+        let all = json(&output);
+        let all = all.as_array().unwrap();
+        let names: Vec<&str> = all.iter().map(|t| t["take"].as_str().unwrap()).collect();
+        assert_eq!(names, [letter.to_str().unwrap(), swift.to_str().unwrap(), odd.to_str().unwrap()]);
+        assert!(all[0]["error"].as_str().unwrap().contains("letter.wav") && all[0].get("strikes").is_none());
+        let mut second = all[1].clone();
+        second.as_object_mut().unwrap().remove("take");
+        assert_eq!(second, alone);
+        for said in [&output.stdout, &output.stderr] {
+            let text = String::from_utf8_lossy(said);
+            assert!(text.chars().all(|c| !c.is_control() || c == '\n'), "{text:?}");
+        }
+    }
+    let output = run(&[&"assess", &part, &odd, &dir.join("gone\u{1b}[2J.wav"), &"--out", &dir.join("out")]);
+    for said in [&output.stdout, &output.stderr] {
+        let text = String::from_utf8_lossy(said);
+        assert!(text.chars().all(|c| !c.is_control() || c == '\n'), "{text:?}");
+    }
+    assert_eq!(std::fs::read_dir(dir.join("out")).unwrap().count(), 4);
+    let output = run(&[&"assess", &"--\u{1b}[2J", &part]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(stderr(&output).chars().all(|c| !c.is_control() || c == '\n'), "{:?}", stderr(&output));
+}
+
+#[test]
+fn what_somebody_else_made_is_never_replaced() {
+    let dir = folder("never_replaced");
+    let part = demo("lantern-parade.toml");
+    let other = dir.join("other.toml");
+    let text = std::fs::read_to_string(&part).unwrap().replace("Lantern Parade", "Another");
+    std::fs::write(&other, text).unwrap();
+    let guide = |part: &PathBuf, out: &PathBuf, bpm: &str| run(&[&"guide", part, &"--bpm", &bpm, &"--out", out]);
+    let (mine, theirs) = (dir.join("guide.wav"), dir.join("precious.wav"));
+    std::fs::write(&theirs, b"precious").unwrap();
+    assert_eq!(guide(&part, &theirs, "70").status.code(), Some(2));
+    assert_eq!(std::fs::read(&theirs).unwrap(), b"precious");
+    assert!(guide(&part, &mine, "70").status.success() && guide(&part, &mine, "80").status.success());
+    let made = std::fs::read(&mine).unwrap();
+    let refused = guide(&other, &mine, "70");
+    assert!(refused.status.code() == Some(2) && stderr(&refused).contains("hint:"), "{}", stderr(&refused));
+    assert!(std::fs::read(&mine).unwrap() == made);
+    // A page that somebody has written into stays, and the take gets other pages.
+    let pages = || run(&[&"assess", &part, &demo("swift.wav"), &"--out", &dir.join("pages")]);
+    assert!(pages().status.success());
+    let page = dir.join("pages/swift-teacher.html");
+    let written = std::fs::read_to_string(&page).unwrap() + "<!-- my own note -->\n";
+    std::fs::write(&page, &written).unwrap();
+    assert!(pages().status.success() && pages().status.success());
+    assert_eq!(std::fs::read_to_string(&page).unwrap(), written);
+    assert!(dir.join("pages/swift-2-teacher.html").exists() && !dir.join("pages/swift-3-teacher.html").exists());
+}
+
+#[test]
 fn a_wrong_part_is_shown_with_line_and_column_and_nothing_starts() {
     let dir = folder("wrong_part");
     let part = dir.join("part.toml");

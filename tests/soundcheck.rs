@@ -56,13 +56,15 @@ fn take(folder: &Path) -> PathBuf {
     let guide = render(&practice, &GuideConfig::default(), EAR_RATE).unwrap();
     let asked = Description::new(&part, None, &laps, bpm, &guide);
     let sha256 = Some(fingerprint(text.as_bytes()));
-    let of = PartOfTake { path: Some(demo("lantern-parade.toml")), sha256, title: Some(part.title) };
+    let of = PartOfTake { path: Some("/dev/zero".into()), sha256, title: Some(part.title) };
     let mut card = Card::new(of, asked, "default".into(), EAR_RATE.get(), 1);
     card.pupil = Some("Swift".into());
     card.sound_check = Some(KeptCheck { surfaces: Some(SURFACES.into()), ..KeptCheck::default() });
     let path = folder.join("swift-1.wav");
     std::fs::copy(demo("swift.wav"), &path).unwrap();
-    card.write(&path).unwrap();
+    card.write(&path, None).unwrap();
+    // By its content, whatever the card calls it.
+    std::fs::copy(demo("lantern-parade.toml"), folder.join("some-part.toml")).unwrap();
     path
 }
 
@@ -100,12 +102,30 @@ fn a_card_that_names_a_file_elsewhere_gets_none() {
     let folder = tempfile::tempdir().unwrap();
     let path = take(folder.path());
     let mut card = Card::of(&path).unwrap().unwrap();
+    let earlier = card.clone();
     let elsewhere = format!("{}:centre", demo("wren.m4a").display());
     card.sound_check = Some(KeptCheck { surfaces: Some(elsewhere), ..KeptCheck::default() });
-    card.write(&path).unwrap();
+    card.write(&path, Some(&earlier)).unwrap();
     assert!(beside(&path).exists());
     let output = run(&["assess", path.to_str().unwrap(), "--json"]);
     assert!(output.status.success() && said(&output).contains("cannot be used"), "{}", said(&output));
+}
+
+#[test]
+fn a_part_is_found_by_its_content_or_asked_for_and_no_path_on_a_card_is_opened() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = take(folder.path());
+    // Its card calls the part `/dev/zero`.
+    let name = path.to_str().unwrap();
+    assert!(run(&["assess", name, "--json"]).status.success());
+    let part = folder.path().join("some-part.toml");
+    let changed = std::fs::read_to_string(&part).unwrap().replace("96", "90");
+    std::fs::write(&part, changed).unwrap();
+    let output = run(&["assess", name, "--json"]);
+    assert_eq!(output.status.code(), Some(1));
+    assert!(said(&output).contains("hint: name the part file before the take"), "{}", said(&output));
+    let output = run(&["assess", demo("lantern-parade.toml").to_str().unwrap(), name, "--json"]);
+    assert!(output.status.success(), "{}", said(&output));
 }
 
 #[test]

@@ -4,13 +4,14 @@ use std::path::{Path, PathBuf};
 
 use thiserror::Error;
 
+use crate::files::Shown as _;
 use crate::units::{SampleRate, Seconds};
 
 /// Why a recording could not be heard. [`AudioError::hint`] says what to do about it.
 #[derive(Debug, Error)]
 pub enum AudioError {
     /// The file could not be opened.
-    #[error("cannot hear `{}`: {reason}", path.display())]
+    #[error("cannot hear `{}`: {reason}", path.shown())]
     Open {
         /// The file asked for.
         path: PathBuf,
@@ -20,7 +21,7 @@ pub enum AudioError {
         source: Option<std::io::Error>,
     },
     /// The file holds something other than sound.
-    #[error("cannot hear `{}`: expected a recording, found {found}", path.display())]
+    #[error("cannot hear `{}`: expected a recording, found {found}", path.shown())]
     NotSound {
         /// The file asked for.
         path: PathBuf,
@@ -28,7 +29,7 @@ pub enum AudioError {
         found: &'static str,
     },
     /// A film or container without a sound track.
-    #[error("cannot hear `{}`: expected a sound track, found none in this {container} file", path.display())]
+    #[error("cannot hear `{}`: expected a sound track, found none in this {container} file", path.shown())]
     NoSoundTrack {
         /// The file asked for.
         path: PathBuf,
@@ -36,7 +37,7 @@ pub enum AudioError {
         container: &'static str,
     },
     /// The sound is coded in a way that cannot be decoded.
-    #[error("cannot hear `{}`: its sound is coded as {found}, which cannot be decoded", path.display())]
+    #[error("cannot hear `{}`: its sound is coded as {found}, which cannot be decoded", path.shown())]
     Coding {
         /// The file asked for.
         path: PathBuf,
@@ -50,7 +51,7 @@ pub enum AudioError {
     /// The rate is too low for strikes to be placed, or impossibly high.
     #[error(
         "cannot hear `{}`: sampled at {} Hz, strikes can be heard from {} Hz to {} Hz",
-        path.display(),
+        path.shown(),
         found.get(),
         expected.0.get(),
         expected.1.get()
@@ -66,7 +67,7 @@ pub enum AudioError {
     /// Longer than any take.
     #[error(
         "cannot hear `{}`: it lasts {}, a take may last {:.0} hours",
-        path.display(),
+        path.shown(),
         found.map_or("longer".into(), |found| format!("{:.1} hours", found.get() / 3600.0)),
         most.get() / 3600.0
     )]
@@ -79,7 +80,7 @@ pub enum AudioError {
         most: Seconds,
     },
     /// The file begins like a recording but cannot be decoded.
-    #[error("cannot hear `{}`: the {container} file is damaged: {reason}", path.display())]
+    #[error("cannot hear `{}`: the {container} file is damaged: {reason}", path.shown())]
     Damaged {
         /// The file asked for.
         path: PathBuf,
@@ -91,7 +92,7 @@ pub enum AudioError {
         source: Option<symphonia::core::errors::Error>,
     },
     /// A whole file that holds no sample.
-    #[error("cannot hear `{}`: the {container} file holds no sound at all", path.display())]
+    #[error("cannot hear `{}`: the {container} file holds no sound at all", path.shown())]
     Empty {
         /// The file asked for.
         path: PathBuf,
@@ -99,7 +100,7 @@ pub enum AudioError {
         container: &'static str,
     },
     /// Reading stopped in the middle: the disk or the network failed, not the recording.
-    #[error("cannot hear `{}`: reading stopped after {:.1} s", path.display(), at.get())]
+    #[error("cannot hear `{}`: reading stopped after {:.1} s", path.shown(), at.get())]
     Read {
         /// The file asked for.
         path: PathBuf,

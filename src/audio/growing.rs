@@ -4,7 +4,7 @@
 //! program that is killed between the two leaves a file whose header is right for all but the last piece. 24 bits, which
 //! every player reads and no microphone fills.
 
-use std::fs::{File, OpenOptions};
+use std::fs::File;
 use std::io::{Result, Seek, SeekFrom, Write};
 use std::path::Path;
 
@@ -33,7 +33,7 @@ impl GrowingWav {
     /// # Errors
     /// If there is such a file already or it cannot be made.
     pub fn create(path: &Path, rate: SampleRate, channels: u16) -> Result<GrowingWav> {
-        let file = OpenOptions::new().write(true).create_new(true).open(path)?;
+        let file = crate::files::create(path)?;
         let mut wav = GrowingWav { file, rate, channels: channels.max(1), bytes: 0 };
         wav.describe()?;
         wav.file.sync_all()?;

@@ -56,7 +56,7 @@ pub use gauge::Facts;
 pub use growing::GrowingWav;
 pub use playback::Loudspeaker;
 pub use slips::{Slip, SlipWatch};
-pub use write::{note, wav};
+pub use write::{note, note_of, wav};
 
 use crate::onset::EAR_RATE;
 use crate::resample::Resampler;

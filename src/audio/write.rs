@@ -3,7 +3,7 @@
 //! The note stands in the comment of the file's `LIST INFO` chunk (RIFF, "Multimedia Programming Interface and Data
 //! Specifications 1.0").
 
-use std::io::Cursor;
+use std::io::{Cursor, Read, Seek, SeekFrom};
 
 use crate::units::SampleRate;
 
@@ -49,20 +49,39 @@ fn append_note(bytes: &mut Vec<u8>, note: &str) {
     }
 }
 
+/// A note is no longer than this: the plan of a drill, the longest, has some ten thousand bytes.
+const LONGEST_NOTE: u32 = 1 << 20;
+
 /// The note in the bytes of a wav file, if there is one.
-pub fn note(bytes: &[u8]) -> Option<&str> {
-    if !bytes.starts_with(b"RIFF") {
-        return None;
+pub fn note(bytes: &[u8]) -> Option<String> {
+    note_of(&mut Cursor::new(bytes)).ok().flatten()
+}
+
+/// The note in a wav file, if there is one; only heads of chunks are read beside it.
+///
+/// # Errors
+/// If it cannot be read.
+pub fn note_of<R: Read + Seek>(from: &mut R) -> std::io::Result<Option<String>> {
+    from.seek(SeekFrom::Start(0))?;
+    let mut sign = [0; 4];
+    if from.read_exact(&mut sign).is_err() || &sign != b"RIFF" {
+        return Ok(None);
     }
-    let size = |at: usize| Some(u32::from_le_bytes(bytes.get(at..at + 4)?.try_into().ok()?) as usize);
-    let mut at = 12usize;
+    let size = |head: &[u8], at: usize| Some(u32::from_le_bytes(head.get(at..at + 4)?.try_into().ok()?));
+    let mut at = 12u64;
     loop {
-        let (name, len) = (bytes.get(at..at + 4)?, size(at + 4)?);
-        if name == b"LIST" && bytes.get(at + 8..at + 16) == Some(b"INFOICMT") {
-            let text = bytes.get(at + 20..(at + 20).checked_add(size(at + 16)?)?)?;
-            return std::str::from_utf8(text).ok().map(|t| t.trim_end_matches('\0'));
+        from.seek(SeekFrom::Start(at))?;
+        let mut head = Vec::new();
+        from.by_ref().take(20).read_to_end(&mut head)?;
+        let Some(long) = size(&head, 4) else { return Ok(None) };
+        if head.starts_with(b"LIST") && head.get(8..16) == Some(b"INFOICMT") {
+            let Some(long) = size(&head, 16).filter(|n| *n <= LONGEST_NOTE) else { return Ok(None) };
+            let mut text = Vec::new();
+            from.by_ref().take(long.into()).read_to_end(&mut text)?;
+            let text = (text.len() as u64 == u64::from(long)).then(|| String::from_utf8(text).ok()).flatten();
+            return Ok(text.map(|t| t.trim_end_matches('\0').to_owned()));
         }
-        at = at.checked_add(8)?.checked_add(len)?.checked_add(len % 2)?;
+        at += 8 + u64::from(long) + u64::from(long % 2);
     }
 }
 
@@ -75,7 +94,7 @@ mod tests {
         let rate = SampleRate::new(44_100).unwrap();
         let samples: Vec<f32> = (0..3000).map(|k| (k as f32 * 0.1).sin() * 1.2).collect();
         let bytes = wav(&samples, rate, "a note, odd").unwrap();
-        assert_eq!(note(&bytes), Some("a note, odd"));
+        assert_eq!(note(&bytes), Some("a note, odd".into()));
         assert!(note(&wav(&samples, rate, "").unwrap()).is_none() && note(b"RIFF").is_none());
         let mut source = crate::audio::open_source(Cursor::new(bytes), std::path::Path::new("guide.wav")).unwrap();
         let (mut read, mut block) = (Vec::new(), Vec::new());

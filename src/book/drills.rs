@@ -10,6 +10,7 @@ use super::sources::Item;
 use super::{Book, BookError, Pupil, hearing};
 use crate::chain;
 use crate::drill::{self, Drill, Made, Plan, Results, Tally, VerdictKind};
+use crate::files::file_name;
 use crate::report::page::echoed::{EchoedCall, EchoedView};
 use crate::report::page::echoes::{EchoView, Pair};
 
@@ -32,7 +33,6 @@ pub(super) struct Drilled {
     pub(super) scored: Scored,
     pub(super) pupil: Option<Pupil>,
     pub(super) sha: Vec<u8>,
-    pub(super) bytes: Vec<u8>,
     /// What was known when it was heard.
     pub(super) looked: String,
 }
@@ -42,11 +42,11 @@ impl Scored {
     ///
     /// # Errors
     /// Why it cannot be scored, and the way out.
-    pub(super) fn of(item: &Item, bytes: &[u8], card: &str) -> Result<Scored, (String, String)> {
+    pub(super) fn of(item: &Item, card: &str) -> Result<Scored, (String, String)> {
         let made = drill::made(card)
             .map_err(|e| (format!("the card of a drill beside it cannot be used: {e}"), e.hint().to_owned()))?;
         let guides = std::slice::from_ref(&made.plan.guide);
-        let (take, _) = chain::hear(&mut hearing::sound(item, bytes), guides, &mut chain::quietly).map_err(|e| {
+        let (take, _) = chain::hear(&mut hearing::sound(item), guides, &mut chain::quietly).map_err(|e| {
             let (why, way_out) = hearing::unheard(&e);
             (why, way_out.to_owned())
         })?;
@@ -97,14 +97,12 @@ impl Book {
 
     /// Keeps a drill whose pupil is known, or asks whose it is.
     pub(super) fn keep_drill(&self, item: &Item, drilled: Drilled) -> Result<Outcome, BookError> {
-        let Drilled { scored, pupil, sha, bytes, looked } = drilled;
+        let Drilled { scored, pupil, sha, looked } = drilled;
         if self.knows(&sha)? {
             return Ok(Outcome::Known);
         }
         let Some(pupil) = pupil else {
-            let why = "whose drill is it?";
-            let number = self.wait(item, &sha, &bytes, &looked, (None, why))?;
-            return Ok(Outcome::Doubtful(number, why.into()));
+            return self.wait(item, &sha, &looked, &[], (None, "whose drill is it?"));
         };
         let waited = self.waiting_sound(&sha)?;
         let outcome = self.savepoint(|| self.put_scored(item, &scored, &pupil, &sha))?;
@@ -291,7 +289,7 @@ fn view(played: &Drill, text: &str, rows: &[(i64, String, String, Option<String>
     let pair = most.and_then(|((a, b), (times, _))| {
         let [first, second] = [*a, *b].map(|k| played.calls[came[k]].name.clone());
         let drill = drill::side_by_side(text, &first, &second)?;
-        let file = super::file_name(&format!("{first}-and-{second}"));
+        let file = format!("{}-and-{}", file_name(&first), file_name(&second));
         Some(Pair { first, second, times: *times, drill, file })
     });
     EchoView {

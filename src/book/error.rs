@@ -3,19 +3,20 @@
 use std::path::PathBuf;
 
 use super::FILE;
+use crate::files::{FileError, Shown as _};
 
 /// Why the book could not do it.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum BookError {
     /// There is a book already.
-    #[error("there is a class book already: `{}`", path.display())]
+    #[error("there is a class book already: `{}`", path.shown())]
     Exists {
         /// Where.
         path: PathBuf,
     },
     /// There is no book.
-    #[error("there is no class book `{}`", path.display())]
+    #[error("there is no class book `{}`", path.shown())]
     Missing {
         /// Where it was looked for.
         path: PathBuf,
@@ -27,6 +28,22 @@ pub enum BookError {
         found: usize,
         /// Newest layout known here.
         expected: usize,
+    },
+    /// A file of the book's name that is no book.
+    #[error("`{}` is no class book: {why}", path.shown())]
+    Foreign {
+        /// Which.
+        path: PathBuf,
+        /// Why not.
+        why: String,
+    },
+    /// A book that is not whole.
+    #[error("the class book `{}` is damaged: {why}", path.shown())]
+    Damaged {
+        /// Which.
+        path: PathBuf,
+        /// What is wrong.
+        why: String,
     },
     /// A name that is not in the book.
     #[error("there is no {what} `{name}` in the book")]
@@ -46,8 +63,11 @@ pub enum BookError {
         /// The way out.
         hint: String,
     },
+    /// A file was not written.
+    #[error(transparent)]
+    Write(#[from] FileError),
     /// A file could not be read or written.
-    #[error("cannot use `{}`", path.display())]
+    #[error("cannot use `{}`", path.shown())]
     File {
         /// Which.
         path: PathBuf,
@@ -74,7 +94,12 @@ impl BookError {
                 "`pailbeat book takes NICKNAME` lists a pupil's takes with their numbers".into()
             }
             BookError::Unknown { what, .. } => format!("`pailbeat book show` lists every {what}"),
+            BookError::Foreign { .. } => "it was left as it is: move it away, or name another folder".into(),
+            BookError::Damaged { .. } => {
+                "it was left as it is: go back to a backup, under this name; the sound in the folder fits it".into()
+            }
             BookError::Refused { hint, .. } => hint.clone(),
+            BookError::Write(error) => error.hint().into(),
             BookError::File { .. } => "check the name, the folder and who may write there".into(),
             BookError::Sql(_) => {
                 "close other programs that use the book, check the disk is not full, or go back to a backup".into()

@@ -13,22 +13,24 @@
 //! that a run that is killed and begun again ends as if it had not been.
 
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
+use std::io::{Seek as _, SeekFrom};
 use std::sync::mpsc;
 
 use rayon::prelude::*;
-use rusqlite::params;
 use serde::Deserialize;
 use sha2::{Digest as _, Sha256};
 
 use super::distil::{self, Distilled};
 use super::drills::{Drilled, Scored};
-use super::hearing::{self, SAME_LENGTH_S, same_sound};
+use super::hearing;
+use super::keeping::sender;
 use super::known;
-use super::settle::origin;
-use super::sources::{self, Item};
-use super::{Assigned, Book, BookError, Drawn, NewTake, Pupil};
+use super::settle::{ONLY_THE_TEACHER, origin};
+use super::sources::{self, Item, Spool};
+use super::{Assigned, Book, BookError, Drawn, Pupil, forms};
 use crate::assess::Assessment;
-use crate::chain::FEW;
+use crate::files;
+use crate::names::{Words, key, normal, same};
 use crate::report::page;
 use crate::take::Card;
 use crate::units::Seconds;
@@ -118,6 +120,8 @@ pub enum Outcome {
 /// What is known of pupils and assignments while gathering.
 pub(super) struct Facts {
     pub(super) pupils: Vec<Pupil>,
+    /// Their names as words, in the same order.
+    names: Vec<Words>,
     pub(super) assigned: HashMap<i64, Vec<Assigned>>,
     pub(super) rules: Rules,
     pub(super) senders: HashMap<String, i64>,
@@ -132,6 +136,7 @@ pub(super) enum Heard {
     /// Still waits, and nothing more is known than when it was last looked at.
     Waits(Vec<u8>),
     Bad(String),
+    /// A take, or something that is asked about.
     Take(Box<Work>),
     Drill(Box<Drilled>),
     /// No take and no drill; the hash of the bytes, and what it is.
@@ -140,7 +145,6 @@ pub(super) enum Heard {
 
 pub(super) struct Work {
     pub(super) sha: Vec<u8>,
-    pub(super) bytes: Vec<u8>,
     pub(super) print: Vec<u8>,
     pub(super) length: Seconds,
     /// How the pupil's surfaces sound, packed.
@@ -157,47 +161,27 @@ pub(super) struct Sure {
     pub(super) drawn: Option<Drawn>,
 }
 
-/// Lower-case words of letters and digits; a change from letters to digits parts words too (`wren3`).
-fn words(text: &str) -> Vec<String> {
-    let mut out: Vec<String> = Vec::new();
-    let mut last = ' ';
-    for c in text.chars().flat_map(char::to_lowercase) {
-        if c.is_alphanumeric() {
-            let joined = last.is_alphanumeric() && last.is_numeric() == c.is_numeric();
-            match out.last_mut() {
-                Some(word) if joined => word.push(c),
-                _ => out.push(c.into()),
-            }
-        }
-        last = c;
-    }
-    out
-}
-
-/// Whether the words of `name` stand in `text` in a row.
-fn names(text: &[String], name: &str) -> bool {
-    let name = words(name);
-    !name.is_empty() && text.windows(name.len()).any(|w| w == name)
-}
-
 impl Facts {
     /// The one pupil that a text names; the longest name counts (`Sand Martin` over `Martin`).
     fn named(&self, text: &str) -> Option<&Pupil> {
-        let text = words(text);
-        let found: Vec<&Pupil> = self.pupils.iter().filter(|p| names(&text, &p.nickname)).collect();
-        let longest = found.iter().map(|p| words(&p.nickname).len()).max()?;
-        let mut best = found.into_iter().filter(|p| words(&p.nickname).len() == longest);
-        best.next().filter(|_| best.next().is_none())
+        let text = Words::of(text);
+        let found: Vec<usize> =
+            (0..self.names.len()).filter(|k| self.names.get(*k).is_some_and(|n| text.has(n))).collect();
+        let long = |k: &usize| self.names.get(*k).map_or(0, Words::count);
+        let longest = found.iter().map(long).max()?;
+        let mut best = found.iter().filter(|k| long(k) == longest);
+        let first = best.next().filter(|_| best.next().is_none())?;
+        self.pupils.get(*first)
     }
 
     fn rule(&self, item: &Item) -> Option<&Rule> {
-        let place = format!("{}/{} {} {}", item.folders.join("/"), item.name, item.sender, item.subject).to_lowercase();
-        self.rules.rule.iter().find(|r| !r.contains.is_empty() && place.contains(&r.contains.to_lowercase()))
+        let place = key(&format!("{}/{} {} {}", item.folders.join("/"), item.name, item.sender, item.subject));
+        self.rules.rule.iter().find(|r| !r.contains.is_empty() && place.contains(&key(&r.contains)))
     }
 
     fn exactly(&self, nickname: &str) -> Option<&Pupil> {
-        let same = |p: &&Pupil| p.nickname.to_lowercase() == nickname.trim().to_lowercase();
-        self.pupils.iter().find(same)
+        let exact = self.pupils.iter().find(|p| p.nickname == normal(nickname));
+        exact.or_else(|| self.pupils.iter().find(|p| same(&p.nickname, nickname)))
     }
 
     pub(super) fn whose(&self, item: &Item) -> Option<&Pupil> {
@@ -209,14 +193,18 @@ impl Facts {
             .or_else(|| self.senders.get(&sender(item)).and_then(|id| self.pupils.iter().find(|p| p.id == *id)))
     }
 
-    /// The assignments of a class a recording may be of, the newest of each form and tempo.
+    /// The assignments of a class a recording may be of: of each part the newest, unless nothing more is asked for.
     pub(super) fn plausible(&self, class: i64, item: &Item) -> Vec<&Assigned> {
+        let said = self.said(class, item);
+        forms::newest_of_each(&said, item.taken_s)
+    }
+
+    /// The assignments of a class that card or rule point at, else all of them, the newest first.
+    pub(super) fn said(&self, class: i64, item: &Item) -> Vec<&Assigned> {
         let all = self.assigned.get(&class).map(Vec::as_slice).unwrap_or_default();
         let card = item.card.clone().unwrap_or_default();
         let rule = self.rule(item).and_then(|r| r.part.clone());
-        let titled = |title: &str| -> Vec<&Assigned> {
-            all.iter().filter(|a| a.title.to_lowercase() == title.trim().to_lowercase()).collect()
-        };
+        let titled = |title: &str| -> Vec<&Assigned> { all.iter().filter(|a| same(&a.title, title)).collect() };
         let hashed: Vec<&Assigned> = all
             .iter()
             .filter(|a| card.part.sha256.as_ref().is_some_and(|h| h.eq_ignore_ascii_case(&hex(&a.sha256))))
@@ -236,41 +224,37 @@ impl Facts {
         if said.iter().any(fits) {
             said.retain(fits);
         }
-        // Of the same part, the newest assignment that was given by then.
-        let by_then = |a: &Assigned| item.taken_s.is_none_or(|t| a.given_s <= t);
-        let mut out: Vec<&Assigned> = Vec::new();
-        for a in said {
-            match out.iter_mut().find(|o| o.title == a.title) {
-                None => out.push(a),
-                Some(old) if !by_then(old) && by_then(a) => *old = a,
-                Some(_) => {}
-            }
-        }
-        out
+        said
     }
 }
 
-/// What the sound of a recording is called in the book.
-fn sound_name(item: &Item, sha: &[u8]) -> String {
-    format!("{}.{}", hex(sha), item.ending())
-}
-
-/// What a recording is remembered by when the teacher has said whose it is: the address it was sent from, or the folder
-/// it lies in.
-fn sender(item: &Item) -> String {
-    if item.sender.is_empty() { item.folders.join("/") } else { item.sender.clone() }
-}
-
 impl Facts {
-    fn place(&self, item: &Item, heard: &hearing::Listened, bytes: &[u8]) -> Result<Sure, (Option<i64>, String)> {
+    fn place(&self, item: &Item, heard: &hearing::Listened) -> Result<Sure, (Option<i64>, String)> {
         let Some(pupil) = self.whose(item) else { return Err((None, "whose is it?".into())) };
-        let parts = self.plausible(pupil.class, item);
         let card = item.card.as_ref().is_some_and(|c: &Card| c.part.title.is_some() || c.part.sha256.is_some());
         let told = card || self.rule(item).is_some_and(|r| r.part.is_some());
-        let (k, assessment) = heard.which(item, bytes, &parts, told).map_err(|why| (Some(pupil.id), why))?;
-        let assigned = parts.get(k).map(|a| (*a).clone());
-        let assigned = assigned.ok_or((Some(pupil.id), "nothing was assigned to the class".to_owned()))?;
+        let (assigned, assessment) = self.which(item, heard, pupil, told).map_err(|why| (Some(pupil.id), why))?;
         Ok(sure(pupil, assigned, &assessment))
+    }
+
+    /// Of which assignment of a pupil's class a recording is: of which part, and of which of its forms.
+    pub(super) fn which(
+        &self,
+        item: &Item,
+        heard: &hearing::Listened,
+        pupil: &Pupil,
+        told: bool,
+    ) -> Result<(Assigned, Assessment), String> {
+        let parts = self.plausible(pupil.class, item);
+        let (k, assessment) = heard.which(item, &parts, told)?;
+        let first = *parts.get(k).ok_or("nothing was assigned to the class")?;
+        let rivals = forms::rivals(&self.said(pupil.class, item), first, item.taken_s);
+        let mut tried = vec![(first, assessment)];
+        for rival in rivals {
+            let (_, assessment) = heard.which(item, &[rival], true)?;
+            tried.push((rival, assessment));
+        }
+        forms::choose(tried, item.taken_s).map(|(assigned, assessment)| (assigned.clone(), assessment))
     }
 }
 
@@ -292,7 +276,8 @@ impl Book {
         }
         let mut ask = self.db.prepare("SELECT sender, pupil FROM senders")?;
         let senders = ask.query_map([], |r| Ok((r.get(0)?, r.get(1)?)))?.collect::<Result<_, _>>()?;
-        let mut facts = Facts { pupils, assigned, rules, senders, stamp: Vec::new() };
+        let names = pupils.iter().map(|p| Words::of(&p.nickname)).collect();
+        let mut facts = Facts { pupils, names, assigned, rules, senders, stamp: Vec::new() };
         facts.stamp = facts.stamped();
         Ok(facts)
     }
@@ -305,14 +290,18 @@ impl Book {
         &self,
         items: &[Item],
         rules: Rules,
+        spool: &Spool,
         mut tell: impl FnMut(usize, &Item, &Outcome),
     ) -> Result<(), BookError> {
+        // What is known of the roster holds until all is written: nobody is forgotten meanwhile.
+        let _turn = self.turn()?;
+        self.sweep()?;
         let facts = self.facts(rules)?;
         let ear = ear();
-        self.gather_with(items, &facts, &ear, 0, &mut tell)?;
+        self.gather_with(items, &facts, &ear, (0, spool), &mut tell)?;
         // What waits from earlier, and lies in none of these places now.
         let waiting = self.to_look_at(&facts)?;
-        self.gather_with(&waiting, &facts, &ear, items.len(), &mut tell)
+        self.gather_with(&waiting, &facts, &ear, (items.len(), spool), &mut tell)
     }
 
     fn gather_with(
@@ -320,7 +309,7 @@ impl Book {
         items: &[Item],
         facts: &Facts,
         ear: &str,
-        before: usize,
+        (before, spool): (usize, &Spool),
         tell: &mut impl FnMut(usize, &Item, &Outcome),
     ) -> Result<(), BookError> {
         let known = Known {
@@ -336,25 +325,25 @@ impl Book {
                 .collect::<Result<_, _>>()?,
         };
         // A few recordings are heard ahead; more would only fill memory.
-        let (send, receive) = mpsc::sync_channel::<(usize, Heard)>(8);
+        let (send, receive) = mpsc::sync_channel::<Box<(usize, Item, Heard)>>(8);
         let mut result = Ok(());
         std::thread::scope(|scope| {
             let known = &known;
             scope.spawn(move || {
                 // The error means that nobody listens any more: then the rest is not heard.
-                let _ = items
-                    .par_iter()
-                    .enumerate()
-                    .with_max_len(1)
-                    .try_for_each_with(send, |send, (k, item)| send.send((k, listen(item, facts, known))));
+                let _ = items.par_iter().enumerate().with_max_len(1).try_for_each_with(send, |send, (k, item)| {
+                    let (item, heard) = listen(item, facts, known, spool);
+                    send.send(Box::new((k, item, heard)))
+                });
             });
             let mut early = BTreeMap::new();
             let mut next = 0;
-            for (k, heard) in receive {
-                early.insert(k, heard);
-                while let (Some(heard), Some(item)) = (early.remove(&next), items.get(next)) {
-                    match self.keep(item, heard, ear) {
-                        Ok(outcome) => tell(before + next, item, &outcome),
+            for come in receive {
+                let (k, item, heard) = *come;
+                early.insert(k, (item, heard));
+                while let Some((item, heard)) = early.remove(&next) {
+                    match self.keep(&item, heard, ear) {
+                        Ok(outcome) => tell(before + next, &item, &outcome),
                         Err(error) => {
                             result = Err(error);
                             return;
@@ -366,141 +355,6 @@ impl Book {
         });
         result
     }
-
-    /// Whether a recording of these bytes is in the book and does not wait.
-    pub(super) fn knows(&self, sha: &[u8]) -> Result<bool, BookError> {
-        let sql =
-            "SELECT EXISTS (SELECT 1 FROM takes WHERE sha256 = ?1) OR EXISTS (SELECT 1 FROM copies WHERE sha256 = ?1)
-                   OR EXISTS (SELECT 1 FROM set_aside WHERE sha256 = ?1) OR EXISTS (SELECT 1 FROM drills WHERE sha256 = ?1)";
-        Ok(self.db.prepare_cached(sql)?.query_row([sha], |r| r.get(0))?)
-    }
-
-    /// The take of the same sound.
-    fn same(&self, print: &[u8], n: usize, length: Seconds) -> Result<Option<(i64, String)>, BookError> {
-        if n < FEW {
-            return Ok(None);
-        }
-        let mut ask = self.db.prepare_cached(
-            "SELECT id, file, print FROM takes WHERE n_onsets BETWEEN ?1 AND ?2 AND length_s BETWEEN ?3 AND ?4 ORDER BY id",
-        )?;
-        let slack = (n / 20).max(1) as i64;
-        let (n, length) = (n as i64, length.get());
-        let mut rows = ask.query(params![n - slack, n + slack, length - SAME_LENGTH_S, length + SAME_LENGTH_S])?;
-        while let Some(row) = rows.next()? {
-            if same_sound(row.get_ref(2)?.as_blob().map_err(rusqlite::Error::from)?, print) {
-                return Ok(Some((row.get(0)?, row.get(1)?)));
-            }
-        }
-        Ok(None)
-    }
-
-    pub(super) fn keep(&self, item: &Item, heard: Heard, ear: &str) -> Result<Outcome, BookError> {
-        let work = match heard {
-            Heard::Bad(why) => return Ok(Outcome::Bad(why)),
-            Heard::Known => return Ok(Outcome::Known),
-            Heard::Practice(what) => return Ok(Outcome::Practice(what)),
-            Heard::Waits(sha) => {
-                let row = self.waits(&sha)?;
-                return Ok(row.map_or(Outcome::Known, |(number, why, _)| Outcome::Doubtful(number, why)));
-            }
-            Heard::Drill(drilled) => return self.keep_drill(item, *drilled),
-            Heard::NoTake(sha, what) => {
-                // An earlier program asked whose it is.
-                self.no_longer_waits(&sha)?;
-                return Ok(Outcome::NoTake(what));
-            }
-            Heard::Take(work) => work,
-        };
-        if self.knows(&work.sha)? {
-            return Ok(Outcome::Known);
-        }
-        let n_onsets = work.print.len() / 2 + 1;
-        if let Some((take, file)) = self.same(&work.print, n_onsets, work.length)? {
-            return self.savepoint(|| {
-                let sql = "INSERT INTO copies (sha256, take, file) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING";
-                self.db.execute(sql, params![work.sha, take, item.place])?;
-                self.db.execute("DELETE FROM waiting WHERE sha256 = ?1", [&work.sha])?;
-                Ok(Outcome::Copy(file))
-            });
-        }
-        match work.found {
-            Ok(sure) => {
-                let sound = sound_name(item, &work.sha);
-                let keeps = self.keep_sound_days()? > 0;
-                let taken_s = self.made_s(item, &work.sha)?;
-                if keeps {
-                    self.keep_sound(&sound, &work.bytes)?;
-                }
-                let take = NewTake {
-                    pupil: sure.pupil.id,
-                    assignment: sure.assigned.id,
-                    sha256: work.sha,
-                    print: work.print,
-                    n_onsets,
-                    file: item.place.clone(),
-                    taken_s,
-                    length: work.length,
-                    sound: keeps.then_some(sound),
-                    card: item.card.clone(),
-                    known: work.known,
-                };
-                let stored = self.savepoint(|| {
-                    self.db.execute("DELETE FROM waiting WHERE sha256 = ?1", [&take.sha256])?;
-                    self.store(&take, &sure.assigned, ear, &sure.distilled, sure.drawn.as_ref(), super::now())
-                })?;
-                Ok(stored.map_or(Outcome::Known, |take| Outcome::Added {
-                    take,
-                    pupil: sure.pupil.nickname,
-                    part: sure.assigned.title,
-                }))
-            }
-            Err((pupil, why)) => {
-                let number = self.wait(item, &work.sha, &work.bytes, &work.looked, (pupil, &why))?;
-                let sql = "UPDATE waiting SET known = ?2 WHERE id = ?1";
-                self.db.prepare_cached(sql)?.execute(params![number, work.known])?;
-                Ok(Outcome::Doubtful(number, why))
-            }
-        }
-    }
-
-    /// Puts a recording on the list for the teacher; its number there. `asked`: whose it may be, and what is not known.
-    pub(super) fn wait(
-        &self,
-        item: &Item,
-        sha: &[u8],
-        bytes: &[u8],
-        looked: &str,
-        asked: (Option<i64>, &str),
-    ) -> Result<i64, BookError> {
-        let sound = sound_name(item, sha);
-        let taken_s = self.made_s(item, sha)?;
-        self.keep_sound(&sound, bytes)?;
-        let (pupil, why) = asked;
-        Ok(self.db.query_row(
-            "INSERT INTO waiting (sha256, file, sound, sender, why, pupil, taken_s, origin, looked)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)
-             ON CONFLICT (sha256) DO UPDATE SET file = excluded.file, sender = excluded.sender, why = excluded.why,
-                 pupil = excluded.pupil, origin = excluded.origin, looked = excluded.looked
-             RETURNING id",
-            params![sha, item.place, sound, sender(item), why, pupil, taken_s, origin(item), looked],
-            |r| r.get(0),
-        )?)
-    }
-
-    /// When a recording was made: as far as it is known, else as it was when it was put on the list, else now.
-    pub(super) fn made_s(&self, item: &Item, sha: &[u8]) -> Result<i64, BookError> {
-        Ok(item.taken_s.or(self.waits(sha)?.map(|w| w.2)).unwrap_or_else(super::now))
-    }
-
-    /// Writes sound beside its place first, then moves it there: a killed program leaves no half of it.
-    fn keep_sound(&self, name: &str, bytes: &[u8]) -> Result<(), BookError> {
-        let path = self.folder.join("sound").join(name);
-        let beside = self.folder.join("sound").join(format!("{name}.part"));
-        std::fs::create_dir_all(self.folder.join("sound"))
-            .and_then(|()| std::fs::write(&beside, bytes))
-            .and_then(|()| std::fs::rename(&beside, &path))
-            .map_err(|source| BookError::File { path, source })
-    }
 }
 
 /// What the book holds before gathering, by the hash of the bytes.
@@ -510,27 +364,49 @@ struct Known {
     looked: HashMap<Vec<u8>, String>,
 }
 
-fn listen(item: &Item, facts: &Facts, known: &Known) -> Heard {
-    let bytes = match item.read() {
-        Ok(bytes) => bytes,
+/// Recordings larger than this are opened before they are read through for their sum: what is no take is refused at once.
+const LARGE: u64 = 256 << 20;
+
+/// Hears a recording; it comes back with what stands beside it.
+fn listen(item: &Item, facts: &Facts, known: &Known, spool: &Spool) -> (Item, Heard) {
+    match item.at_hand(spool) {
+        Err(error) => (item.clone(), Heard::Bad(error.to_string())),
+        Ok(item) => {
+            let heard = hear(&item, facts, known);
+            (item, heard)
+        }
+    }
+}
+
+fn hear(item: &Item, facts: &Facts, known: &Known) -> Heard {
+    let sum = item.open().and_then(|mut sound| {
+        if sound.seek(SeekFrom::End(0))? > LARGE
+            && let Err(error) = hearing::open(&item.bytes, &item.place)
+        {
+            return Ok(Err(format!("{error}; {}", error.hint())));
+        }
+        files::sum_of_whole(&mut sound).map(Ok)
+    });
+    let sha = match sum {
+        Ok(Ok(sha)) => sha,
+        Ok(Err(why)) => return Heard::Bad(why),
         Err(error) => return Heard::Bad(error.to_string()),
     };
-    let sha = Sha256::digest(&bytes).to_vec();
     if known.settled.contains(&sha) {
         return Heard::Known;
     }
     let looked = facts.stamp_for(&origin(item));
-    if known.looked.get(&sha) == Some(&looked) {
+    if known.looked.get(&sha).is_some_and(|last| *last == looked || last == ONLY_THE_TEACHER) {
         return Heard::Waits(sha);
     }
-    if let Some(what) = sources::no_take(item, &bytes) {
+    if let Some(what) = sources::no_take(item) {
         return Heard::NoTake(sha, what);
     }
     if let Some(card) = &item.drill {
-        return match Scored::of(item, &bytes, card) {
+        return match Scored::of(item, card) {
             Ok(scored) => {
                 let pupil = facts.whose(item).cloned();
-                Heard::Drill(Box::new(Drilled { scored, pupil, sha, bytes, looked }))
+                Heard::Drill(Box::new(Drilled { scored, pupil, sha, looked }))
             }
             Err((why, way_out)) => Heard::Bad(format!("{why}; {way_out}")),
         };
@@ -538,7 +414,7 @@ fn listen(item: &Item, facts: &Facts, known: &Known) -> Heard {
     if let Some(what) = item.card.as_ref().and_then(Card::practice) {
         return Heard::Practice(what);
     }
-    match hearing::Listened::to(item, &bytes) {
+    match hearing::Listened::to(item) {
         Err(error) => {
             let (why, way_out) = hearing::unheard(&error);
             Heard::Bad(format!("{why}; {way_out}"))
@@ -548,9 +424,8 @@ fn listen(item: &Item, facts: &Facts, known: &Known) -> Heard {
             print: heard.print(),
             length: heard.length(),
             looked,
-            found: facts.place(item, &heard, &bytes),
+            found: facts.place(item, &heard),
             sha,
-            bytes,
         })),
     }
 }

@@ -3,7 +3,6 @@
 //!
 //! Two recordings are of one sound when the same strikes stand at the same intervals ([`same_sound`]).
 
-use std::io::Cursor;
 use std::path::Path;
 
 use super::sources::{Bytes, Item, Known};
@@ -30,17 +29,22 @@ pub(super) struct Listened {
     beside: Beside,
 }
 
-/// The sound of a recording, from its beginning.
-fn open(bytes: &Bytes, held: &[u8], name: &str) -> Result<Source, AudioError> {
+/// The sound of a recording from its beginning.
+pub(super) fn open(bytes: &Bytes, name: &str) -> Result<Source, AudioError> {
+    let name = Path::new(name);
     match bytes {
         Bytes::File(path) => audio::open(path),
-        Bytes::Held(_) | Bytes::Member(..) => audio::open_source(Cursor::new(held.to_vec()), Path::new(name)),
+        Bytes::Member(..) | Bytes::Spooled(_) => {
+            let unreadable =
+                |source| AudioError::Open { path: name.into(), reason: "it cannot be read", source: Some(source) };
+            audio::open_source(bytes.open().map_err(unreadable)?, name)
+        }
     }
 }
 
-/// A recording to be heard; `bytes`: those of the item, where it is no file.
-pub(super) fn sound<'a>(item: &'a Item, bytes: &'a [u8]) -> Recording<impl Fn() -> Result<Source, AudioError> + 'a> {
-    Recording::new(move || open(&item.bytes, bytes, &item.place))
+/// A recording to be heard.
+pub(super) fn sound(item: &Item) -> Recording<impl Fn() -> Result<Source, AudioError>> {
+    Recording::new(|| open(&item.bytes, &item.place))
 }
 
 /// What can go wrong with a recording alone: nobody stops it, names a strike, or gives another rate.
@@ -78,11 +82,7 @@ fn known(item: &Item) -> Calibration {
         Known::Nothing => Calibration::default(),
         Known::Heard(known) => known.clone(),
         Known::Recorded(bytes, name, surfaces) => {
-            let held = match bytes {
-                Bytes::File(_) => Vec::new(),
-                Bytes::Held(_) | Bytes::Member(..) => Item::known_recording(bytes).unwrap_or_default(),
-            };
-            let mut sound = Recording::new(|| open(bytes, &held, name));
+            let mut sound = Recording::new(|| open(bytes, name));
             let heard = chain::hear(&mut sound, &[], &mut quietly);
             heard.ok().and_then(|(take, _)| known_strikes(&take, surfaces).ok()).unwrap_or_default()
         }
@@ -94,8 +94,8 @@ impl Listened {
     ///
     /// # Errors
     /// If it is none.
-    pub(super) fn to(item: &Item, bytes: &[u8]) -> Result<Listened, ChainError<AudioError>> {
-        let heard = chain::listen(&mut sound(item, bytes), &mut quietly)?;
+    pub(super) fn to(item: &Item) -> Result<Listened, ChainError<AudioError>> {
+        let heard = chain::listen(&mut sound(item), &mut quietly)?;
         let beside = Beside { known: known(item), named: Vec::new(), card: item.card.as_ref().map(Card::says) };
         Ok(Listened { heard, beside })
     }
@@ -121,19 +121,13 @@ impl Listened {
 
     /// Which of the parts it is: the assessment against it, or in words why that is not sure. `told`: somebody has said
     /// that it is one of these.
-    pub(super) fn which(
-        &self,
-        item: &Item,
-        bytes: &[u8],
-        parts: &[&Assigned],
-        told: bool,
-    ) -> Result<(usize, Assessment), String> {
+    pub(super) fn which(&self, item: &Item, parts: &[&Assigned], told: bool) -> Result<(usize, Assessment), String> {
         let timelines: Vec<Timeline> =
             parts.iter().map(|a| a.timeline().map_err(|e| e.to_string())).collect::<Result<_, _>>()?;
         let asked: Vec<Asked> = (parts.iter().zip(&timelines))
             .map(|(a, timeline)| Asked { guides: guides(a, item.card.as_ref()), ..Asked::of(timeline) })
             .collect();
-        let which = chain::which(&self.heard, &mut sound(item, bytes), &asked, told, &self.beside, &mut quietly);
+        let which = chain::which(&self.heard, &mut sound(item), &asked, told, &self.beside, &mut quietly);
         let title = |k: usize| parts.get(k).map_or("", |a| a.title.as_str());
         match which.map_err(|e| unheard(&e).0)? {
             Ok((k, verdict)) => Ok((k, verdict.assessment)),
@@ -154,8 +148,8 @@ pub(super) fn again(item: &Item, assigned: &Assigned) -> Result<Assessment, Book
         let (what, hint) = unheard(&e);
         BookError::Refused { what, hint: hint.into() }
     };
-    let (_, assessment) = (Listened::to(item, &[]).map_err(refuse)?)
-        .which(item, &[], &[assigned], true)
+    let (_, assessment) = (Listened::to(item).map_err(refuse)?)
+        .which(item, &[assigned], true)
         .map_err(|what| BookError::Refused { what, hint: "`pailbeat check` on its part file says more".into() })?;
     Ok(assessment)
 }

@@ -1,9 +1,13 @@
 //! Classes, roster, parts and their versions, assignments, a teacher's words.
 
+use std::collections::HashMap;
+
 use rusqlite::{OptionalExtension as _, params};
 use sha2::{Digest as _, Sha256};
 
 use super::{Book, BookError};
+use crate::files::file_name;
+use crate::names;
 use crate::part::{Part, Timeline, parse};
 use crate::units::Bpm;
 
@@ -80,7 +84,13 @@ fn named(text: &str, what: &'static str) -> Result<String, BookError> {
             hint: "a short nickname is best, as `Wren`".into(),
         });
     }
-    Ok(text.to_owned())
+    Ok(names::normal(text))
+}
+
+/// Of several spellings of a name in the book: the one written just so, else the first.
+fn meant<'a, T>(rows: &'a [T], name: &str, of: impl Fn(&T) -> &str) -> Option<&'a T> {
+    let (exact, key) = (names::normal(name), names::key(name));
+    rows.iter().find(|row| of(row) == exact).or_else(|| rows.iter().find(|row| names::key(of(row)) == key))
 }
 
 impl Book {
@@ -92,16 +102,37 @@ impl Book {
     pub fn enrol<'a>(&self, rows: impl IntoIterator<Item = (&'a str, &'a str)>) -> Result<usize, BookError> {
         self.savepoint(|| {
             let mut fresh = 0;
+            let mut pupils: HashMap<String, i64> = HashMap::new();
+            let mut classes: HashMap<String, i64> = HashMap::new();
+            // Of several spellings in an early book the one written just so counts, else the first.
+            let known = self.pupils(None)?;
+            pupils.extend(known.iter().rev().map(|p| (names::key(&p.nickname), p.id)));
+            pupils.extend(known.iter().map(|p| (p.nickname.clone(), p.id)));
+            let known = self.named_classes()?;
+            classes.extend(known.iter().rev().map(|(id, name)| (names::key(name), *id)));
+            classes.extend(known.iter().map(|(id, name)| (name.clone(), *id)));
             for (class, nickname) in rows {
                 let (class, nickname) = (named(class, "class")?, named(nickname, "pupil")?);
-                self.db.execute("INSERT INTO classes (name) VALUES (?1) ON CONFLICT DO NOTHING", [&class])?;
-                let known = self.pupil(&nickname).is_ok();
-                fresh += usize::from(!known);
-                self.db.execute(
-                    "INSERT INTO pupils (class, nickname) SELECT id, ?2 FROM classes WHERE name = ?1
-                     ON CONFLICT (nickname) DO UPDATE SET class = excluded.class",
-                    [&class, &nickname],
-                )?;
+                let class = match classes.get(&class).or_else(|| classes.get(&names::key(&class))) {
+                    Some(id) => *id,
+                    None => {
+                        self.db.prepare_cached("INSERT INTO classes (name) VALUES (?1)")?.execute([&class])?;
+                        let id = self.db.last_insert_rowid();
+                        classes.insert(names::key(&class), id);
+                        id
+                    }
+                };
+                match pupils.get(&nickname).or_else(|| pupils.get(&names::key(&nickname))) {
+                    Some(id) => {
+                        self.db.prepare_cached("UPDATE pupils SET class = ?1 WHERE id = ?2")?.execute([class, *id])?;
+                    }
+                    None => {
+                        let sql = "INSERT INTO pupils (class, nickname) VALUES (?1, ?2)";
+                        self.db.prepare_cached(sql)?.execute(params![class, nickname])?;
+                        pupils.insert(names::key(&nickname), self.db.last_insert_rowid());
+                        fresh += 1;
+                    }
+                }
             }
             Ok(fresh)
         })
@@ -144,14 +175,18 @@ impl Book {
         self.enrol(rows.iter().map(|(c, n)| (c.as_str(), n.as_str())))
     }
 
-    /// The class of that name.
+    /// The class of that name; spelling and capitals do not matter unless two classes differ in nothing else.
     ///
     /// # Errors
     /// If there is none.
     pub fn class(&self, name: &str) -> Result<i64, BookError> {
-        let found =
-            self.db.query_row("SELECT id FROM classes WHERE name = ?1", [name.trim()], |r| r.get(0)).optional()?;
-        found.ok_or_else(|| self.unknown("class", name))
+        let all = self.named_classes()?;
+        meant(&all, name, |c| &c.1).map(|c| c.0).ok_or_else(|| self.unknown("class", name))
+    }
+
+    fn named_classes(&self) -> Result<Vec<(i64, String)>, BookError> {
+        let mut ask = self.db.prepare_cached("SELECT id, name FROM classes ORDER BY name COLLATE NOCASE")?;
+        Ok(ask.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect::<Result<_, _>>()?)
     }
 
     /// Names of all classes, by name.
@@ -159,21 +194,16 @@ impl Book {
     /// # Errors
     /// If the book cannot be read.
     pub fn classes(&self) -> Result<Vec<String>, BookError> {
-        let mut ask = self.db.prepare_cached("SELECT name FROM classes ORDER BY name COLLATE NOCASE")?;
-        Ok(ask.query_map([], |row| row.get(0))?.collect::<Result<_, _>>()?)
+        Ok(self.named_classes()?.into_iter().map(|c| c.1).collect())
     }
 
-    /// The pupil of that nickname; capitals do not matter unless two pupils differ in nothing else.
+    /// The pupil of that nickname; spelling and capitals do not matter unless two pupils differ in nothing else.
     ///
     /// # Errors
     /// If there is none.
     pub fn pupil(&self, nickname: &str) -> Result<Pupil, BookError> {
-        let mut ask = self.db.prepare_cached(
-            "SELECT id, class, nickname FROM pupils WHERE nickname = ?1 COLLATE NOCASE ORDER BY nickname = ?1 DESC LIMIT 1",
-        )?;
-        let row =
-            ask.query_row([nickname.trim()], |r| Ok(Pupil { id: r.get(0)?, class: r.get(1)?, nickname: r.get(2)? }));
-        row.optional()?.ok_or_else(|| self.unknown("pupil", nickname))
+        let all = self.pupils(None)?;
+        meant(&all, nickname, |p| &p.nickname).cloned().ok_or_else(|| self.unknown("pupil", nickname))
     }
 
     /// The pupils of a class (of all without one), alphabetically.
@@ -194,12 +224,12 @@ impl Book {
     /// # Errors
     /// If the book cannot be read.
     pub fn page_name(&self, pupil: &Pupil) -> Result<String, BookError> {
-        let plain = |name: &str| super::file_name(name).to_lowercase();
+        let plain = |name: &str| file_name(name).to_lowercase();
         let own = plain(&pupil.nickname);
         let mut ask = self.db.prepare_cached("SELECT nickname FROM pupils WHERE id <> ?1")?;
         let mut others = ask.query_map([pupil.id], |r| r.get::<_, String>(0))?;
         let shared = others.try_fold(false, |shared, other| other.map(|other| shared || plain(&other) == own))?;
-        let name = super::file_name(&pupil.nickname);
+        let name = file_name(&pupil.nickname);
         Ok(if shared { format!("{name}-{}", pupil.id) } else { name })
     }
 
@@ -210,7 +240,7 @@ impl Book {
         let short: String = name.chars().take(60).collect();
         let near = names
             .into_iter()
-            .filter(|n| n.len() < 64)
+            .filter(|n| n.chars().count() < 64)
             .map(|n| (strsim::damerau_levenshtein(&n.to_lowercase(), &short.to_lowercase()), n))
             .min()
             .filter(|(slips, n)| *slips <= 2 && *slips < n.chars().count());
@@ -244,6 +274,15 @@ impl Book {
             )?;
             Ok(self.db.last_insert_rowid())
         })
+    }
+
+    /// The text of the part with this sum, in hexadecimal, if it was ever assigned.
+    ///
+    /// # Errors
+    /// If the book cannot be read.
+    pub fn part_text(&self, sha256: &str) -> Result<Option<String>, BookError> {
+        let sql = "SELECT text FROM parts WHERE lower(hex(sha256)) = lower(?1)";
+        Ok(self.db.query_row(sql, [sha256], |r| r.get(0)).optional()?)
     }
 
     /// The assignments of a class, newest first.
@@ -281,6 +320,7 @@ impl Book {
     /// # Errors
     /// If there is no such pupil.
     pub fn say(&self, nickname: &str, text: &str, at_s: i64) -> Result<(), BookError> {
+        let _turn = self.turn()?;
         let pupil = self.pupil(nickname)?;
         self.db.execute("INSERT INTO words (pupil, at_s, text) VALUES (?1, ?2, ?3)", params![pupil.id, at_s, text])?;
         Ok(())

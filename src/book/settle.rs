@@ -14,10 +14,15 @@ use super::known;
 use super::sources::{Bytes, Item, Known};
 use super::{Assigned, Book, BookError, Changed, Drawn, Pupil, StoredTake};
 use crate::assess::Assessment;
-use crate::take::{Card, PartOfTake};
+use crate::names::same;
+use crate::take::{Asked, Card, PartOfTake};
 
 /// Takes heard again before they are written: enough for all cores, few enough for memory.
 const AT_A_TIME: usize = 32;
+
+/// Stands in place of the stamp of a recording of which somebody was forgotten who may have played it: that less is known of
+/// the roster since tells nothing of whose it is.
+pub(super) const ONLY_THE_TEACHER: &str = "asked";
 
 /// A recording that waits for the teacher.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -32,6 +37,19 @@ pub struct Waiting {
     pub pupil: Option<String>,
 }
 
+/// What the teacher says of a waiting recording.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Answer<'a> {
+    /// Whose it is.
+    pub pupil: Option<&'a str>,
+    /// Of which part.
+    pub part: Option<&'a str>,
+    /// In which of the forms it was assigned in.
+    pub form: Option<&'a str>,
+    /// What comes from the same sender or folder is theirs from now on.
+    pub always: bool,
+}
+
 /// What was known of where a waiting recording came from.
 #[derive(Deserialize, Serialize)]
 struct Origin {
@@ -42,6 +60,17 @@ struct Origin {
     card: Option<Card>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     drill: Option<String>,
+}
+
+/// A waiting recording as it stands in the book.
+pub(super) struct WaitingRow {
+    pub(super) number: i64,
+    pub(super) pupil: Option<i64>,
+    pub(super) file: String,
+    pub(super) sound: String,
+    pub(super) sender: String,
+    pub(super) origin: String,
+    pub(super) item: Option<Item>,
 }
 
 /// Where a recording came from, as it is kept while it waits.
@@ -137,7 +166,7 @@ impl Book {
             let (from, looked): (String, String) = (row.get(3)?, row.get(4)?);
             let path = self.folder.join("sound").join(row.get::<_, String>(1)?);
             let Ok(origin) = serde_json::from_str::<Origin>(&from) else { continue };
-            if looked == facts.stamp_for(&from) || !path.is_file() {
+            if looked == ONLY_THE_TEACHER || looked == facts.stamp_for(&from) || !path.is_file() {
                 continue;
             }
             out.push(Item {
@@ -149,12 +178,38 @@ impl Book {
                 taken_s: Some(row.get(2)?),
                 card: origin.card,
                 drill: origin.drill,
-                check: false,
                 known: known_of(row.get(5)?),
-                bytes: Bytes::File(path),
+                ..Item::of(Bytes::File(path))
             });
         }
         Ok(out)
+    }
+
+    /// All that waits: number, whose it may be, file, sound, sender, where it came from, and the item as far as that says.
+    pub(super) fn all_waiting(&self) -> Result<Vec<WaitingRow>, BookError> {
+        let mut ask =
+            self.db.prepare("SELECT id, pupil, file, sound, sender, taken_s, origin FROM waiting ORDER BY id")?;
+        let rows = ask.query_map([], |r| {
+            let (sound, origin): (String, String) = (r.get(3)?, r.get(6)?);
+            let item = serde_json::from_str::<Origin>(&origin).ok().map(|known| Item {
+                name: known.name,
+                folders: known.folders,
+                sender: known.sender,
+                subject: known.subject,
+                card: known.card,
+                ..Item::of(Bytes::File(self.folder.join("sound").join(&sound)))
+            });
+            Ok(WaitingRow {
+                number: r.get(0)?,
+                pupil: r.get(1)?,
+                file: r.get(2)?,
+                sound,
+                sender: r.get(4)?,
+                origin,
+                item,
+            })
+        })?;
+        Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// The recordings that wait for the teacher.
@@ -175,7 +230,9 @@ impl Book {
     ///
     /// # Errors
     /// If there is no such recording, or it still cannot be told what it is.
-    pub fn settle(&self, id: i64, pupil: Option<&str>, part: Option<&str>, always: bool) -> Result<Outcome, BookError> {
+    pub fn settle(&self, id: i64, answer: Answer) -> Result<Outcome, BookError> {
+        let _turn = self.turn()?;
+        let Answer { pupil, part, always, .. } = answer;
         let sql = "SELECT sha256, file, sound, sender, pupil, taken_s, origin, known FROM waiting WHERE id = ?1";
         type Row = (Vec<u8>, String, String, String, Option<i64>, i64, String, Option<Vec<u8>>);
         let columns = |r: &rusqlite::Row| -> rusqlite::Result<Row> {
@@ -206,26 +263,31 @@ impl Book {
             let said = PartOfTake { title: Some(title.into()), ..PartOfTake::default() };
             card = Some(Card { part: said, ..card.unwrap_or_default() });
         }
+        if let Some(form) = answer.form {
+            let mut said = card.unwrap_or_default();
+            let alike = |of: &str| of.split_whitespace().eq(form.split_whitespace());
+            if !said.asked.form().is_some_and(alike) {
+                // A card that says another form is not believed about the guide either.
+                said.asked = Asked::Said { bpm: said.asked.bpm(), form: Some(form.into()) };
+            }
+            card = Some(said);
+        }
         let item = Item {
             place: file,
             name: sound.clone(),
-            folders: Vec::new(),
             sender: from.clone(),
-            subject: String::new(),
             taken_s: Some(taken_s),
             card,
             drill,
-            check: false,
             known: known_of(strikes),
-            bytes: Bytes::File(self.folder.join("sound").join(&sound)),
+            ..Item::of(Bytes::File(self.folder.join("sound").join(&sound)))
         };
         if let Some(card) = &item.drill {
             if let Some(title) = part {
                 let hint = "say only whose it is, with `--pupil NICKNAME`, or set it aside with `--away`";
                 return Err(refuse(format!("it came with the card of a drill and is no take of `{title}`"), hint));
             }
-            let bytes = item.read().map_err(|source| BookError::File { path: self.folder.join(&sound), source })?;
-            let scored = Scored::of(&item, &bytes, card).map_err(|(what, hint)| BookError::Refused { what, hint })?;
+            let scored = Scored::of(&item, card).map_err(|(what, hint)| BookError::Refused { what, hint })?;
             let outcome = self.savepoint(|| {
                 if always && !from.is_empty() {
                     self.remember(&from, &pupil)?;
@@ -235,31 +297,28 @@ impl Book {
             self.remove_sound(Some(sound));
             return Ok(outcome);
         }
-        let parts = facts.plausible(pupil.class, &item);
-        if let Some(title) = part.filter(|t| !parts.iter().any(|a| a.title.to_lowercase() == t.trim().to_lowercase())) {
+        let parts = facts.said(pupil.class, &item);
+        if let Some(title) = part.filter(|t| !parts.iter().any(|a| same(&a.title, t))) {
             let given = parts.iter().map(|a| format!("`{}`", a.title)).collect::<Vec<_>>().join(", ");
             return Err(refuse(format!("`{title}` was never assigned to the class"), &format!("assigned: {given}")));
         }
-        let bytes = item.read().map_err(|source| BookError::File { path: self.folder.join(&sound), source })?;
-        let heard = Listened::to(&item, &bytes).map_err(|e| {
+        if parts.is_empty() {
+            let hint = "`pailbeat book assign` gives a part to a class";
+            return Err(refuse("nothing was assigned to the class".into(), hint));
+        }
+        let heard = Listened::to(&item).map_err(|e| {
             let (what, hint) = hearing::unheard(&e);
             refuse(what, hint)
         })?;
-        let (k, assessment) = heard.which(&item, &bytes, &parts, part.is_some()).map_err(|why| {
-            refuse(format!("it is {}'s, but {why}", pupil.nickname), "say which part with `--part TITLE`")
+        let (assigned, assessment) = facts.which(&item, &heard, &pupil, part.is_some()).map_err(|why| {
+            let hint = "say which part with `--part TITLE`, and of which assignment with `--form SECTIONS`";
+            refuse(format!("it is {}'s, but {why}", pupil.nickname), hint)
         })?;
-        let Some(assigned) = parts.get(k).map(|a| (*a).clone()) else {
-            return Err(refuse(
-                "nothing was assigned to the class".into(),
-                "`pailbeat book assign` gives a part to a class",
-            ));
-        };
         let work = Work {
             sha,
             print: heard.print(),
             length: heard.length(),
             known: known::pack(heard.known()),
-            bytes,
             looked: String::new(),
             found: Ok(sure(&pupil, assigned, &assessment)),
         };
@@ -302,16 +361,10 @@ impl Book {
             self.db.prepare_cached(sql)?.query_row([take.id], |r| Ok((r.get(0)?, r.get(1)?)))?;
         let item = Item {
             place: take.file.clone(),
-            name: String::new(),
-            folders: Vec::new(),
-            sender: String::new(),
-            subject: String::new(),
             taken_s: Some(take.taken_s),
             card: card.and_then(|card| serde_json::from_str(&card).ok()),
-            drill: None,
-            check: false,
             known: known_of(strikes),
-            bytes: Bytes::File(path),
+            ..Item::of(Bytes::File(path))
         };
         Ok(Some((item, self.assignment_of(take)?)))
     }

@@ -4,17 +4,17 @@
 //! names inside archives are words to recognise a pupil by, never paths. Links in folders are followed. A card or the plan of
 //! a drill is found by its name beside the recording; in a mail also where it comes with one recording alone.
 //!
-//! Limits: archives inside archives are not opened; a member of an archive is held in memory while it is heard.
+//! Limits: archives inside archives are not opened; how large archives, their members and mails may be stands in `unpack`.
 
-use std::io::{BufRead as _, BufReader, Read as _};
+use std::io::{Read, Seek};
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex};
 
-use mail_parser::{MessageParser, MimeHeaders as _};
-use sha2::{Digest as _, Sha256};
-
+pub use super::spool::Spool;
+use super::spool::{self, Piece};
+use super::unpack::{archive, mailbox};
 use crate::audio;
 use crate::drill;
+use crate::files::{self, Shown as _};
 use crate::part::Surface;
 use crate::surface::Calibration;
 use crate::take::{Card, KeptCheck, KnownStrikes, STRIKES_NOTE, began_s};
@@ -24,40 +24,43 @@ const ENDINGS: [&str; 19] = [
     "wav", "flac", "mp3", "ogg", "oga", "opus", "m4a", "mov", "mp4", "m4v", "webm", "mkv", "aac", "aif", "aiff", "caf",
     "3gp", "3g2", "weba",
 ];
-/// A member of an archive larger than this is no take: an hour of film as phones make it.
-const LARGEST: u64 = 2 << 30;
-
 /// A card or a plan beside a recording is read so far; they have some ten thousand bytes.
-const LARGEST_CARD: u64 = 1 << 20;
+pub(super) const LARGEST_CARD: u64 = 1 << 20;
 
 /// Where the bytes are.
 #[derive(Clone, Debug)]
 pub enum Bytes {
     /// A file.
     File(PathBuf),
-    /// Member of a zip archive.
-    Member(Arc<Mutex<zip::ZipArchive<BufReader<std::fs::File>>>>, usize),
-    /// An attachment.
-    Held(Arc<Vec<u8>>),
+    /// Member of a zip archive: which archive, and its number there.
+    Member(PathBuf, usize),
+    /// In the spool: an attachment, or a member that was taken out.
+    Spooled(Piece),
+}
+
+/// Where a card may lie beside a recording that has not been looked for yet.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub enum Near {
+    /// Nowhere, or it has been.
+    #[default]
+    Nowhere,
+    /// In the folder of this file.
+    Folder(PathBuf),
+    /// In an archive, beside the member of this name.
+    Archive(PathBuf, String),
 }
 
 impl Bytes {
-    /// All of them, up to `most`.
+    /// A reader of them, where they are no longer in an archive.
     ///
     /// # Errors
     /// If they cannot be read.
-    fn read(&self, most: u64) -> std::io::Result<Vec<u8>> {
-        let mut out = Vec::new();
+    pub(super) fn open(&self) -> std::io::Result<spool::Bytes> {
         match self {
-            Bytes::File(path) => std::fs::File::open(path)?.take(most).read_to_end(&mut out)?,
-            Bytes::Held(bytes) => bytes.as_slice().take(most).read_to_end(&mut out)?,
-            Bytes::Member(archive, index) => {
-                let mut archive = archive.lock().map_err(|_| std::io::Error::other("the archive was lost"))?;
-                let member = archive.by_index(*index).map_err(std::io::Error::other)?;
-                member.take(most).read_to_end(&mut out)?
-            }
-        };
-        Ok(out)
+            Bytes::File(path) => files::ordinary(path).map(spool::Bytes::File),
+            Bytes::Spooled(piece) => Ok(spool::Bytes::Slice(piece.reader())),
+            Bytes::Member(..) => Err(std::io::Error::other("it is still in its archive")),
+        }
     }
 }
 
@@ -94,6 +97,8 @@ pub struct Item {
     pub drill: Option<String>,
     /// A sound check stands beside it: it is the recording of that.
     pub check: bool,
+    /// Where its card may be.
+    pub near: Near,
     /// How the pupil's surfaces sound, by the sound check on its card.
     pub known: Known,
     /// Its bytes.
@@ -101,24 +106,59 @@ pub struct Item {
 }
 
 impl Item {
-    /// All bytes.
-    ///
-    /// # Errors
-    /// If they cannot be read.
-    pub fn read(&self) -> std::io::Result<Vec<u8>> {
-        match &self.bytes {
-            // A file may be as long as the disk holds.
-            Bytes::File(path) => std::fs::read(path),
-            Bytes::Held(_) | Bytes::Member(..) => self.bytes.read(LARGEST),
+    /// A recording of which nothing else is known.
+    pub fn of(bytes: Bytes) -> Item {
+        Item {
+            place: String::new(),
+            name: String::new(),
+            folders: Vec::new(),
+            sender: String::new(),
+            subject: String::new(),
+            taken_s: None,
+            card: None,
+            drill: None,
+            check: false,
+            near: Near::Nowhere,
+            known: Known::Nothing,
+            bytes,
         }
     }
 
-    /// How the pupil's surfaces sound, as recorded: the bytes and what they are called.
+    /// The same with what stands beside it, and with its bytes where they can be read again and again.
+    ///
+    /// # Errors
+    /// If they cannot be had.
+    pub(super) fn at_hand(&self, spool: &Spool) -> std::io::Result<Item> {
+        let mut item = self.clone();
+        let found = match std::mem::take(&mut item.near) {
+            Near::Nowhere => None,
+            Near::Folder(path) => {
+                let found = beside(&self.name, |n| read_card(&path.with_file_name(n)));
+                let recording = |n: &str| Some(path.with_file_name(n)).filter(|p| p.is_file()).map(Bytes::File);
+                Some((found.known(recording), found))
+            }
+            Near::Archive(path, name) => {
+                let found = beside(&name, |n| spool.archives.read_card(&path, n));
+                let recording = |n: &str| spool.archives.take_out_named(&path, n, spool).map(Bytes::Spooled);
+                Some((found.known(recording), found))
+            }
+        };
+        if let Some((known, Beside { card, drill, check, strikes: _ })) = found {
+            item.taken_s = made(card.as_ref().and_then(|c| c.began.as_deref()), &self.name, self.taken_s);
+            (item.card, item.drill, item.check, item.known) = (card, drill, check, known);
+        }
+        if let Bytes::Member(path, number) = &self.bytes {
+            item.bytes = Bytes::Spooled(spool.archives.take_out(path, *number, spool)?);
+        }
+        Ok(item)
+    }
+
+    /// Its bytes, of an item [`Item::at_hand`].
     ///
     /// # Errors
     /// If they cannot be read.
-    pub(super) fn known_recording(bytes: &Bytes) -> std::io::Result<Vec<u8>> {
-        bytes.read(LARGEST)
+    pub(super) fn open(&self) -> std::io::Result<spool::Bytes> {
+        self.bytes.open()
     }
 
     /// Ending of the name, in small letters and digits only.
@@ -137,7 +177,7 @@ pub struct Unreadable {
     pub why: String,
 }
 
-fn is_sound(name: &str) -> bool {
+pub(super) fn is_sound(name: &str) -> bool {
     let ending = Path::new(name).extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
     // What a system hides (`._take.m4a`) is no recording.
     ENDINGS.contains(&ending.as_str()) && !name.rsplit(['/', '\\']).next().is_some_and(|n| n.starts_with('.'))
@@ -151,44 +191,53 @@ fn names_beside(name: &str, ending: &str) -> [String; 2] {
 
 /// What is known of a recording from the files beside it.
 #[derive(Default)]
-struct Beside {
-    card: Option<Card>,
-    drill: Option<String>,
-    check: bool,
-    known: Known,
+pub(super) struct Beside {
+    pub(super) card: Option<Card>,
+    pub(super) drill: Option<String>,
+    pub(super) check: bool,
+    /// The strikes of the sound check on its card, in a file beside the recording.
+    strikes: Option<KnownStrikes>,
 }
 
-/// What stands beside a recording; `find` gives what a name beside it stands for. The card of `drill play` first, then that
-/// of `take`, then the plan that `drill make` wrote beside its guide, then a sound check.
-fn beside(name: &str, find: impl Fn(&str) -> Option<Bytes>) -> Beside {
-    let read = |ending: &str| {
-        let names = names_beside(name, ending);
-        names.iter().find_map(|n| find(n)?.read(LARGEST_CARD).ok())
-    };
-    if let Some(bytes) = read("drill.json") {
+impl Beside {
+    /// How the pupil's surfaces sound; `find` gives the recording of that name.
+    pub(super) fn known(&self, find: impl FnOnce(&str) -> Option<Bytes>) -> Known {
+        let recorded = self.strikes.as_ref().and_then(|KnownStrikes { recording, surfaces }| {
+            let name = recording.to_string_lossy().into_owned();
+            Some(Known::Recorded(find(&name)?, name, surfaces.clone()))
+        });
+        recorded.unwrap_or_default()
+    }
+}
+
+/// What stands beside a recording; `read` gives what a name holds. The card of `drill play` first, then that of `take`,
+/// then the plan that `drill make` wrote beside its guide, then a sound check.
+pub(super) fn beside(name: &str, read: impl Fn(&str) -> Option<Vec<u8>>) -> Beside {
+    let find = |ending: &str| names_beside(name, ending).iter().find_map(|n| read(n));
+    if let Some(bytes) = find("drill.json") {
         return of_drill(&bytes);
     }
-    if let Some(bytes) = read("take.json") {
+    if let Some(bytes) = find("take.json") {
         let Ok(card) = Card::parse(&bytes) else { return Beside::default() };
-        let known = card.sound_check.as_ref().and_then(|check| check.strikes()?.ok());
-        let known = known.and_then(|KnownStrikes { recording, surfaces }| {
-            let recording = Path::new(name).with_file_name(recording).to_string_lossy().into_owned();
-            Some(Known::Recorded(find(&recording)?, recording, surfaces))
-        });
-        return Beside { card: Some(card.kept()), known: known.unwrap_or_default(), ..Beside::default() };
+        let strikes = card.sound_check.as_ref().and_then(|check| check.strikes()?.ok());
+        let beside = |known: KnownStrikes| KnownStrikes {
+            recording: Path::new(name).with_file_name(known.recording),
+            surfaces: known.surfaces,
+        };
+        return Beside { card: Some(card.kept()), strikes: strikes.map(beside), ..Beside::default() };
     }
-    match read("json") {
+    match find("json") {
         Some(bytes) if is_plan(&bytes) => of_drill(&bytes),
         Some(bytes) => Beside { check: KeptCheck::is_one(&bytes), ..Beside::default() },
         None => Beside::default(),
     }
 }
 
-fn is_plan(bytes: &[u8]) -> bool {
+pub(super) fn is_plan(bytes: &[u8]) -> bool {
     drill::is_plan(&String::from_utf8_lossy(bytes))
 }
 
-fn of_drill(bytes: &[u8]) -> Beside {
+pub(super) fn of_drill(bytes: &[u8]) -> Beside {
     let text = String::from_utf8_lossy(bytes).into_owned();
     let json: serde_json::Value = serde_json::from_str(&text).unwrap_or_default();
     let words = |at: &serde_json::Value| at.as_str().map(str::to_owned);
@@ -196,17 +245,25 @@ fn of_drill(bytes: &[u8]) -> Beside {
     Beside { card: Some(card), drill: Some(text), ..Beside::default() }
 }
 
+/// A small file, as far as a card goes.
+fn read_card(path: &Path) -> Option<Vec<u8>> {
+    let mut out = Vec::new();
+    files::ordinary(path).ok()?.take(LARGEST_CARD).read_to_end(&mut out).ok()?;
+    Some(out)
+}
+
 /// Whether a sound is the calls of a drill as `drill make` wrote them: such a file holds its own plan.
-fn is_calls(bytes: &[u8]) -> bool {
-    audio::note(bytes).is_some_and(drill::is_plan)
+pub(super) fn is_calls(sound: &mut (impl Read + Seek)) -> bool {
+    audio::note_of(sound).is_ok_and(|note| note.is_some_and(|n| drill::is_plan(&n)))
 }
 
 /// What a recording is that nobody plays a part or answers a drill in, in words.
-pub(super) fn no_take(item: &Item, bytes: &[u8]) -> Option<&'static str> {
-    if is_calls(bytes) {
+pub(super) fn no_take(item: &Item) -> Option<&'static str> {
+    let note = item.open().and_then(|mut sound| audio::note_of(&mut sound)).ok().flatten();
+    if note.as_deref().is_some_and(drill::is_plan) {
         return Some("the calls of a drill and nobody’s answer");
     }
-    (item.check || audio::note(bytes) == Some(STRIKES_NOTE)).then_some("a sound check")
+    (item.check || note.as_deref() == Some(STRIKES_NOTE)).then_some("a sound check")
 }
 
 /// The day in a file's name, as phones write it: `VID_20261104.mov`, `2026-11-04 15.02.mp4`.
@@ -234,7 +291,7 @@ fn day_in(name: &str) -> Option<jiff::civil::Date> {
 
 /// When a recording was made, as far as known: by its card, else on the day in its name, else when the file was written
 /// or sent. The hour is the file's where it is of that day, noon otherwise.
-fn made(began: Option<&str>, name: &str, file: Option<i64>) -> Option<i64> {
+pub(super) fn made(began: Option<&str>, name: &str, file: Option<i64>) -> Option<i64> {
     let zone = jiff::tz::TimeZone::system();
     began.and_then(began_s).or_else(|| {
         let Some(day) = day_in(name) else { return file };
@@ -245,30 +302,21 @@ fn made(began: Option<&str>, name: &str, file: Option<i64>) -> Option<i64> {
     })
 }
 
-/// A zip's time, which is that of the clock on the wall where it was packed.
-fn local_s(t: &zip::DateTime) -> Option<i64> {
-    let (month, day) = (t.month() as i8, t.day() as i8);
-    let (h, m, s) = (t.hour() as i8, t.minute() as i8, t.second() as i8);
-    let wall = jiff::civil::DateTime::new(t.year() as i16, month, day, h, m, s, 0).ok()?;
-    // The year in which such times begin says that none was written.
-    (wall.year() > 1980).then_some(())?;
-    Some(wall.to_zoned_datetime(jiff::tz::TimeZone::system()).ok()?.timestamp().as_second())
-}
-
 /// Everything to be heard in these places. Files named one by one are taken whatever their ending.
-pub fn collect(paths: &[PathBuf]) -> (Vec<Item>, Vec<Unreadable>) {
+/// `spool`: where attachments lie until they are heard.
+pub fn collect(paths: &[PathBuf], spool: &Spool) -> (Vec<Item>, Vec<Unreadable>) {
     let (mut items, mut bad) = (Vec::new(), Vec::new());
     for path in paths {
-        let fail = |why: String| Unreadable { place: path.display().to_string(), why };
+        let fail = |why: String| Unreadable { place: path.shown().to_string(), why };
         let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
         let result = match ending.as_str() {
             _ if path.is_dir() => {
-                folder(path, &mut items, &mut bad);
+                folder(path, spool, &mut items, &mut bad);
                 Ok(())
             }
             _ if !path.exists() => Err("there is no such file or folder".into()),
-            "zip" => archive(path, &mut items),
-            "mbox" | "mbx" | "eml" => mailbox(path, ending == "eml", &mut items),
+            "zip" => archive(path, spool, &mut items),
+            "mbox" | "mbx" | "eml" => mailbox(path, ending == "eml", spool, &mut items),
             _ => {
                 items.push(file(path, path.parent().unwrap_or(Path::new(""))));
                 Ok(())
@@ -290,47 +338,22 @@ pub fn made_s(began: Option<&str>, path: &Path) -> Option<i64> {
     made(began, &path.file_name().unwrap_or_default().to_string_lossy(), changed_s(path))
 }
 
-/// SHA-256 of a file, read piece by piece.
-///
-/// # Errors
-/// If it cannot be read.
-pub fn sha256_of(path: &Path) -> std::io::Result<Vec<u8>> {
-    let mut hash = Sha256::new();
-    let mut file = BufReader::new(std::fs::File::open(path)?);
-    loop {
-        let piece = file.fill_buf()?;
-        if piece.is_empty() {
-            return Ok(hash.finalize().to_vec());
-        }
-        let n = piece.len();
-        hash.update(piece);
-        file.consume(n);
-    }
-}
-
 fn file(path: &Path, below: &Path) -> Item {
     let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
     let inside = path.strip_prefix(below).unwrap_or(path).parent().unwrap_or(Path::new(""));
     let root = below.file_name().map(|n| n.to_string_lossy().into_owned());
     let folders = root.into_iter().chain(inside.iter().map(|c| c.to_string_lossy().into_owned())).collect();
-    let here = |n: &str| Some(path.with_file_name(n)).filter(|p| p.is_file()).map(Bytes::File);
-    let Beside { card, drill, check, known } = beside(&name, here);
     Item {
-        place: path.display().to_string(),
-        taken_s: made_s(card.as_ref().and_then(|c| c.began.as_deref()), path),
+        place: path.shown().to_string(),
+        taken_s: changed_s(path),
         name,
         folders,
-        sender: String::new(),
-        subject: String::new(),
-        card,
-        drill,
-        check,
-        known,
-        bytes: Bytes::File(path.to_owned()),
+        near: Near::Folder(path.to_owned()),
+        ..Item::of(Bytes::File(path.to_owned()))
     }
 }
 
-fn folder(root: &Path, items: &mut Vec<Item>, bad: &mut Vec<Unreadable>) {
+fn folder(root: &Path, spool: &Spool, items: &mut Vec<Item>, bad: &mut Vec<Unreadable>) {
     // Links are followed: shared folders are often made of them.
     for entry in walkdir::WalkDir::new(root).follow_links(true).sort_by_file_name() {
         match entry {
@@ -338,111 +361,23 @@ fn folder(root: &Path, items: &mut Vec<Item>, bad: &mut Vec<Unreadable>) {
                 let path = entry.path();
                 let name = entry.file_name().to_string_lossy();
                 let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
-                let fail = |why: String| Unreadable { place: path.display().to_string(), why };
+                let fail = |why: String| Unreadable { place: path.shown().to_string(), why };
                 if is_sound(&name) {
                     items.push(file(path, root));
                 } else if ending == "zip" {
-                    bad.extend(archive(path, items).err().map(fail));
+                    bad.extend(archive(path, spool, items).err().map(fail));
                 } else if matches!(ending.as_str(), "mbox" | "mbx" | "eml") {
-                    bad.extend(mailbox(path, ending == "eml", items).err().map(fail));
+                    bad.extend(mailbox(path, ending == "eml", spool, items).err().map(fail));
                 }
             }
             Ok(_) => {}
             // A link back to a folder it lies in: all of that is looked at anyway.
             Err(error) if error.loop_ancestor().is_some() => {}
-            Err(error) => bad
-                .push(Unreadable { place: error.path().unwrap_or(root).display().to_string(), why: error.to_string() }),
-        }
-    }
-}
-
-fn archive(path: &Path, items: &mut Vec<Item>) -> Result<(), String> {
-    let file = std::fs::File::open(path).map_err(|e| e.to_string())?;
-    let mut archive = zip::ZipArchive::new(BufReader::new(file)).map_err(|e| format!("the zip is damaged: {e}"))?;
-    // Whatever cannot be taken out later is told then, with its name.
-    let names: Vec<(usize, String, Option<i64>)> = (0..archive.len())
-        .filter_map(|k| {
-            let member = archive.by_index_raw(k).ok()?;
-            let changed = member.last_modified().and_then(|t| local_s(&t));
-            Some((k, member.name().ok()?.into_owned(), changed))
-        })
-        .collect();
-    let shared = Arc::new(Mutex::new(archive));
-    let mut members: Vec<_> = names.iter().filter(|(_, n, _)| is_sound(n)).collect();
-    members.sort_by(|a, b| a.1.cmp(&b.1));
-    for (index, name, changed) in members {
-        let parts: Vec<&str> = name.split(['/', '\\']).collect();
-        let member = |c: &str| Some(Bytes::Member(shared.clone(), names.iter().find(|(_, n, _)| n == c)?.0));
-        let Beside { card, drill, check, known } = beside(name, member);
-        items.push(Item {
-            place: format!("{}: {name}", path.display()),
-            name: parts.last().map_or(String::new(), |n| (*n).to_owned()),
-            folders: parts[..parts.len().saturating_sub(1)].iter().map(|n| (*n).to_owned()).collect(),
-            sender: String::new(),
-            subject: String::new(),
-            taken_s: made(card.as_ref().and_then(|c| c.began.as_deref()), parts.last().unwrap_or(&""), *changed),
-            card,
-            drill,
-            check,
-            known,
-            bytes: Bytes::Member(shared.clone(), *index),
-        });
-    }
-    Ok(())
-}
-
-fn mailbox(path: &Path, single: bool, items: &mut Vec<Item>) -> Result<(), String> {
-    let file = std::fs::File::open(path).map_err(|e| e.to_string())?;
-    let mut messages = Vec::new();
-    if single {
-        messages.push(std::fs::read(path).map_err(|e| e.to_string())?);
-    } else {
-        for message in mail_parser::mailbox::mbox::MessageIterator::new(BufReader::new(file)) {
-            messages.push(message.map_err(|e| format!("{e:?}"))?.unwrap_contents());
-        }
-        if messages.is_empty() {
-            return Err("the mailbox holds no mail".into());
-        }
-    }
-    for (number, raw) in messages.iter().enumerate() {
-        let Some(mail) = MessageParser::default().parse(raw) else { continue };
-        let sender = mail.from().and_then(|f| f.first()).and_then(|a| a.address()).unwrap_or_default().to_lowercase();
-        let subject = mail.subject().unwrap_or_default().to_owned();
-        let attached: Vec<(String, &[u8])> =
-            mail.attachments().map(|a| (a.attachment_name().unwrap_or_default().to_owned(), a.contents())).collect();
-        let sounds: Vec<&(String, &[u8])> = attached.iter().filter(|(name, _)| is_sound(name)).collect();
-        // One plan and one recording in a mail belong together, whatever they are called.
-        let plans: Vec<&[u8]> =
-            attached.iter().filter(|(n, b)| n.ends_with(".json") && is_plan(b)).map(|(_, b)| *b).collect();
-        let alone = sounds.iter().filter(|(_, bytes)| !is_calls(bytes)).count() == 1;
-        for (name, bytes) in sounds {
-            let part =
-                |c: &str| attached.iter().find(|(n, _)| n == c).map(|(_, bytes)| Bytes::Held(Arc::new(bytes.to_vec())));
-            let mut own = beside(name, part);
-            if let (true, [plan], None) = (alone, &plans[..], &own.card) {
-                own = of_drill(plan);
+            Err(error) => {
+                bad.push(Unreadable { place: error.path().unwrap_or(root).shown().to_string(), why: error.to_string() })
             }
-            let Beside { card, drill, check, known } = own;
-            items.push(Item {
-                place: format!("{}: mail {}, {name}", path.display(), number + 1),
-                name: name.clone(),
-                folders: Vec::new(),
-                sender: sender.clone(),
-                subject: subject.clone(),
-                taken_s: made(
-                    card.as_ref().and_then(|c| c.began.as_deref()),
-                    name,
-                    mail.date().map(mail_parser::DateTime::to_timestamp),
-                ),
-                card,
-                drill,
-                check,
-                known,
-                bytes: Bytes::Held(Arc::new(bytes.to_vec())),
-            });
         }
     }
-    Ok(())
 }
 
 #[cfg(test)]

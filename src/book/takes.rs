@@ -176,18 +176,19 @@ impl Book {
 
     /// Does all of it or nothing, inside a larger transaction too.
     pub(super) fn savepoint<T>(&self, work: impl FnOnce() -> Result<T, BookError>) -> Result<T, BookError> {
-        self.db.execute_batch("SAVEPOINT step")?;
-        match work() {
-            Ok(value) => {
-                self.db.execute_batch("RELEASE step")?;
-                Ok(value)
-            }
-            Err(error) => {
-                // What cannot be undone by hand is undone when the book is closed.
-                let _ = self.db.execute_batch("ROLLBACK TO step; RELEASE step");
-                Err(error)
-            }
+        let _turn = self.turn()?;
+        let (begin, end, undo) = if self.db.is_autocommit() {
+            ("BEGIN IMMEDIATE", "COMMIT", "ROLLBACK")
+        } else {
+            ("SAVEPOINT step", "RELEASE step", "ROLLBACK TO step; RELEASE step")
+        };
+        self.db.execute_batch(begin)?;
+        let done = work().and_then(|value| Ok(self.db.execute_batch(end).map(|()| value)?));
+        if done.is_err() {
+            // What cannot be undone by hand is undone when the book is closed.
+            let _ = self.db.execute_batch(undo);
         }
+        done
     }
 
     fn put_assessment(&self, take: i64, ear: &str, d: &Distilled, at_s: i64) -> Result<(), BookError> {

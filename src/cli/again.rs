@@ -1,11 +1,14 @@
 //! `pailbeat again`: from a take straight into the next attempt: the bars to fix, looped, at the tempo advised.
 
+use std::path::Path;
+
 use anyhow::{Result, anyhow, bail};
 
 use super::files::{print, tell};
 use super::take::{Plan, record};
 use super::{AgainArgs, Outcome, assess};
 use crate::assess::{Assessment, InARow, Move, RerunRule, clean_passes, rerun, say};
+use crate::files::Shown as _;
 use crate::guide::{Description, Excerpt, GuideConfig, Heard, Laps, Practice, render};
 use crate::take::{Card, Tally};
 use crate::units::{Bpm, Decibels};
@@ -26,12 +29,12 @@ pub(super) fn run(args: &AgainArgs) -> Result<Outcome> {
         anyhow!(
             "`{}` has no take card beside it, so that the part is not known\nhint: record with `pailbeat take`, or practise \
              with `pailbeat take PART --bars A:2-3 --times 4`",
-            args.take.display()
+            args.take.shown()
         )
     })?;
     let (part, assessment, practice) = assess::judge_by_card(&args.take, &card)?;
-    let (Some(part_path), Some(before)) = (card.part.path.as_deref(), card.asked.described()) else {
-        // A take that was judged by its card has both on it.
+    let Some(before) = card.asked.described() else {
+        // A take that was judged by its card has it.
         bail!("the take card does not say what was asked for");
     };
     let share = |percent: f64| if percent.is_finite() { percent / 100.0 } else { 0.0 };
@@ -55,7 +58,7 @@ pub(super) fn run(args: &AgainArgs) -> Result<Outcome> {
         tell(&format!("note: the earlier take was {pupil}'s; give `--pupil {pupil}` if this one is too"));
     }
     let plan = Plan {
-        part_path,
+        part_path: card.part.path.as_deref().unwrap_or(Path::new(&part.title)),
         title: part.title.clone(),
         practice,
         asked,

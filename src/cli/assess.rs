@@ -1,25 +1,29 @@
 //! `pailbeat assess`: recordings held against a part.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::mpsc;
 
-use anyhow::{Context, Result, anyhow, bail};
+use anyhow::{Result, anyhow, bail};
 
 use super::files::{self, print, tell};
+use super::found::PartText;
+use super::reports::Reports;
 use super::{AssessArgs, Outcome, guide, part, progress, strikes};
 use crate::assess::Assessment;
 use crate::chain::{self, Asked, Beside, Guides, known_strikes, quietly};
+use crate::files::Shown as _;
 use crate::guide::{Guide, Practice};
 use crate::part::{Part, Surface};
-use crate::report::{Meta, chart, json, page, text};
+use crate::report::{Meta, json};
 use crate::surface::Calibration;
 use crate::take::{Card, KnownStrikes, beside, fingerprint};
 use crate::units::Seconds;
 
 /// Hears a recording of known strikes.
 fn heard(known: &KnownStrikes) -> Result<Calibration> {
-    let name = known.recording.display();
+    let name = known.recording.shown();
     let (take, _) = strikes::hear(&known.recording, &[]).map_err(strikes::with_hint)?;
     known_strikes(&take, &known.surfaces)
         .map_err(|wrong| anyhow!("`{name}`: {wrong}\nhint: record it again in a quiet room, each strike by itself"))
@@ -45,6 +49,7 @@ struct Job<'a> {
     part: Option<(&'a Path, Plan)>,
     /// How the surfaces sound, where that was given; else a take's card may say so.
     known: Option<Calibration>,
+    reports: Reports<'a>,
 }
 
 /// What a take is held against.
@@ -89,23 +94,19 @@ fn says(args: &AssessArgs) -> bool {
         || practised.times.is_some()
 }
 
-/// What the card of a take says was asked for, held against the part named or, without one, the part on the card.
-pub(super) fn by_card(card: &Card, part_path: Option<&Path>) -> Result<(Part, Practice, Guide)> {
-    let told = part_path.or(card.part.path.as_deref()).zip(card.asked.described());
-    let (part_path, described) = told.ok_or_else(|| {
+/// What the card of a take says was asked for, held against the part named or, without one, the part it means.
+pub(super) fn by_card(card: &Card, text: &PartText) -> Result<(Part, Practice, Guide)> {
+    let name = &text.name;
+    let described = card.asked.described().ok_or_else(|| {
         anyhow!("its take card does not say all that was asked for; name the part file before the take, and the tempo with `--bpm`")
     })?;
-    let name = part_path.display();
-    let bytes = std::fs::read(part_path).with_context(|| {
-        format!("cannot read the part `{name}`, which the take card names; name the part file before the take")
-    })?;
-    if card.part.sha256.as_deref() != Some(&fingerprint(&bytes)) {
+    if card.part.sha256.as_deref() != Some(&fingerprint(&text.bytes)) {
         bail!(
             "the part `{name}` is not the one that was played: it has changed since, or is another; name the part that was \
              played, and the tempo with `--bpm`"
         );
     }
-    let part = part::read(part_path)?;
+    let part = part::parsed(text)?;
     let (practice, guide) =
         described.rebuild(&part).map_err(|e| anyhow!("the take card does not fit the part `{name}`: {e}"))?;
     Ok((part, practice, guide))
@@ -122,7 +123,7 @@ fn known_by_card(path: &Path, card: &Card) -> Calibration {
     known.unwrap_or_else(|error| {
         tell(&format!(
             "note: `{}`: its sound check's strikes cannot be used, so that its surfaces are told without them: {error:#}",
-            path.display()
+            path.shown()
         ));
         Calibration::default()
     })
@@ -130,7 +131,7 @@ fn known_by_card(path: &Path, card: &Card) -> Calibration {
 
 /// A take heard and judged by its card.
 pub(super) fn judge_by_card(path: &Path, card: &Card) -> Result<(Part, Assessment, Practice)> {
-    let (part, practice, guide) = by_card(card, None)?;
+    let (part, practice, guide) = by_card(card, &PartText::of_card(card, path)?)?;
     let plan = Plan::by_card(card, practice, guide);
     let beside = Beside { known: known_by_card(path, card), named: Vec::new(), card: Some(card.says()) };
     let assessment = plan.judge(path, &beside).map_err(strikes::with_hint)?;
@@ -148,25 +149,28 @@ impl Job<'_> {
             }
             Err(error) => return Err(error.into()),
         };
-        let from = |card: Card, part: Option<&Path>| -> Result<(Plan, Option<Card>)> {
-            let (part, practice, guide) = by_card(&card, part)?;
+        let from = |card: Card, text: Result<PartText>| -> Result<(Plan, Option<Card>)> {
+            let (part, practice, guide) = by_card(&card, &text?)?;
             tell(&format!(
                 "note: `{}`: by its card `{}` at {} quarter notes a minute",
-                path.display(),
+                path.shown(),
                 part.title,
                 practice.timeline.bpm.get()
             ));
             Ok((Plan::by_card(&card, practice, guide), Some(card)))
         };
         match (&self.part, card) {
-            (None, Some(card)) => from(card, None),
+            (None, Some(card)) => {
+                let part = PartText::of_card(&card, path);
+                from(card, part)
+            }
             (None, None) => {
                 bail!("it has no take card beside it, so that the part is not known; name the part file first")
             }
             (Some((_, plan)), None) => Ok((plan.clone(), None)),
             (Some((_, plan)), Some(_)) if says(self.args) => Ok((plan.clone(), None)),
-            (Some((part, plan)), Some(card)) => from(card, Some(part)).or_else(|error| {
-                tell(&format!("note: `{}`: {error:#}; the part is taken as it stands", path.display()));
+            (Some((part, plan)), Some(card)) => from(card, PartText::named(part)).or_else(|error| {
+                tell(&format!("note: `{}`: {error:#}; the part is taken as it stands", path.shown()));
                 Ok((plan.clone(), None))
             }),
         }
@@ -184,27 +188,15 @@ impl Job<'_> {
         plan.judge(path, &beside).map_err(Failure::Unheard)
     }
 
-    fn report(&self, path: &Path, assessment: &Assessment) -> Result<String> {
-        let name = path.file_stem().map_or("take".into(), |s| s.to_string_lossy().into_owned());
-        let file = path.file_name().map_or(name.clone(), |s| s.to_string_lossy().into_owned());
-        let meta = Meta { pupil: self.args.pupil.clone(), date: self.args.date.clone(), take: file };
-        let folder = &self.args.out;
-        std::fs::create_dir_all(folder).with_context(|| format!("cannot make the folder `{}`", folder.display()))?;
-        let style = chart::ChartStyle::alone(meta.clone());
-        let wanted: [(&str, Vec<u8>); 4] = [
-            ("-teacher.html", page::teacher(assessment, &meta)?.into_bytes()),
-            ("-pupil.html", page::pupil(assessment, &meta)?.into_bytes()),
-            ("-chart.svg", chart::svg(assessment, &style)?.into_bytes()),
-            ("-chart.png", chart::png(assessment, &style)?),
-        ];
-        let mut out = text::summary(assessment, &meta);
-        out.push_str("\nWritten:\n");
-        for (ending, bytes) in wanted {
-            let target = folder.join(format!("{name}{ending}"));
-            files::write(&target, &bytes)?;
-            out.push_str(&format!("  {}\n", target.display()));
+    /// All that is to be printed of a take; its pages are written as soon as it is heard.
+    fn done(&self, path: &Path) -> Result<String, Failure> {
+        let assessment = self.assess(path)?;
+        if self.args.json {
+            return Ok(json::assessment(&assessment));
         }
-        Ok(out)
+        let file = path.file_name().map_or("take".into(), |s| s.to_string_lossy().into_owned());
+        let meta = Meta { pupil: self.args.pupil.clone(), date: self.args.date.clone(), take: file };
+        self.reports.write(path, &assessment, &meta).map_err(Failure::Other)
     }
 }
 
@@ -217,7 +209,7 @@ pub(super) fn run(args: &AssessArgs) -> Result<Outcome> {
                 bail!(
                     "`{}` alone cannot be assessed: name the part file first, then the recordings (only a take with its card \
                      beside it needs no part)",
-                    first.display()
+                    first.shown()
                 );
             }
             (Some((first.as_path(), Plan::asked(args, first)?)), rest)
@@ -226,31 +218,32 @@ pub(super) fn run(args: &AssessArgs) -> Result<Outcome> {
         _ => (None, args.files.as_slice()),
     };
     let known = args.surfaces.as_ref().map(heard).transpose()?;
-    let job = Job { args, takes, part, known };
-    let verdicts = all(&job);
+    let job = Job { args, takes, part, known, reports: Reports::in_folder(&args.out) };
     let mut failed = 0;
-    let mut rows = Vec::new();
-    for (path, verdict) in takes.iter().zip(verdicts) {
-        match verdict {
-            Ok(assessment) if args.json => rows.push(json::assessment(&assessment)),
-            Ok(assessment) => print(&format!("{}\n", job.report(path, &assessment)?))?,
-            Err(Failure::Unheard(error)) => {
-                failed += 1;
-                strikes::refuse(error);
+    let mut rows = strikes::Rows::of(takes.len());
+    let mut result = Ok(());
+    each(&job, |path, done| {
+        let failure = match done {
+            Ok(text) if args.json => return keep(&mut result, rows.put(path, Ok(&text))),
+            Ok(text) => return keep(&mut result, print(&format!("{text}\n"))),
+            Err(failure) => failure,
+        };
+        failed += 1;
+        let (error, hint) = match failure {
+            Failure::Unheard(error) => {
+                let hint = strikes::hint(&error).map(str::to_owned);
+                (anyhow::Error::from(error), hint)
             }
-            Err(Failure::Other(error)) => {
-                failed += 1;
-                files::complain(&error.context(format!("cannot assess `{}`", path.display())), None);
-            }
+            Failure::Other(error) => (error.context(format!("cannot assess `{}`", path.shown())), None),
+        };
+        files::complain(&error, hint.as_deref());
+        if args.json {
+            keep(&mut result, rows.put(path, Err(&format!("{error:#}"))));
         }
-    }
+    });
+    result?;
     if args.json {
-        // One take gives one object, several an array in the order asked for; what failed is missing from it.
-        print(&match (takes.len(), rows.as_slice()) {
-            (1, [one]) => format!("{one}\n"),
-            (1, _) => String::new(),
-            _ => format!("[{}]\n", rows.join(",\n")),
-        })?;
+        rows.end()?;
     }
     if failed > 0 && takes.len() > 1 {
         tell(&format!("{} of {} takes could be used", takes.len() - failed, takes.len()));
@@ -258,36 +251,52 @@ pub(super) fn run(args: &AssessArgs) -> Result<Outcome> {
     Ok(if failed > 0 { Outcome::SomeFailed } else { Outcome::Done })
 }
 
-/// Assesses every take, as many at a time as there are processors.
-fn all(job: &Job) -> Vec<Result<Assessment, Failure>> {
+/// The first failure to print is the one that is told.
+fn keep(first: &mut Result<()>, printed: Result<()>) {
+    if first.is_ok() {
+        *first = printed;
+    }
+}
+
+/// Assesses every take, as many at a time as there are processors; `tell` hears of each in order, as soon as it can.
+fn each(job: &Job, mut tell: impl FnMut(&Path, Result<String, Failure>)) {
     let takes = job.takes;
     let workers = std::thread::available_parallelism().map_or(1, usize::from).min(takes.len());
     if workers < 2 {
-        return takes.iter().map(|path| progress::shown(&path.to_string_lossy(), || job.assess(path))).collect();
+        takes.iter().for_each(|path| tell(path, progress::shown(&path.to_string_lossy(), || job.done(path))));
+        return;
     }
     let next = AtomicUsize::new(0);
-    let done = Mutex::new(Vec::with_capacity(takes.len()));
-    let work = || {
-        std::thread::scope(|scope| {
-            for _ in 0..workers {
-                scope.spawn(|| {
-                    while let Some(path) = takes.get(next.fetch_add(1, Ordering::Relaxed)) {
-                        let verdict = job.assess(path);
-                        if let Ok(mut done) = done.lock() {
-                            done.push((path, verdict));
-                        }
+    let (send, receive) = mpsc::channel();
+    std::thread::scope(|scope| {
+        for _ in 0..workers {
+            let (send, next) = (send.clone(), &next);
+            scope.spawn(move || {
+                loop {
+                    let k = next.fetch_add(1, Ordering::Relaxed);
+                    // The error means that nobody listens any more.
+                    let Some(path) = takes.get(k) else { break };
+                    if send.send((k, job.done(path))).is_err() {
+                        break;
                     }
-                });
-            }
-        })
-    };
-    progress::shown(&format!("{} takes", takes.len()), work);
-    let mut done = done.into_inner().unwrap_or_default();
-    takes
-        .iter()
-        .map(|path| {
-            let place = done.iter().position(|(p, _)| std::ptr::eq(*p, path));
-            place.map_or_else(|| Err(Failure::Other(anyhow!("it was not reached"))), |k| done.swap_remove(k).1)
-        })
-        .collect()
+                }
+            });
+        }
+        drop(send);
+        let mut early = BTreeMap::new();
+        for (due, path) in takes.iter().enumerate() {
+            // Shown only while it is waited for: what is told of a take stands on lines of its own.
+            let done = early.remove(&due).or_else(|| {
+                progress::shown(&path.to_string_lossy(), || {
+                    loop {
+                        match receive.recv().ok()? {
+                            (k, done) if k == due => return Some(done),
+                            (k, done) => early.insert(k, done),
+                        };
+                    }
+                })
+            });
+            done.into_iter().for_each(|done| tell(path, done));
+        }
+    });
 }

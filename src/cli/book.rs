@@ -7,10 +7,12 @@ use clap::{Args, Subcommand};
 
 use super::Outcome;
 use super::files::{self, counted, print, tell};
+use super::forget;
 use super::gather::{self, bar, said};
-use crate::book::{Book, BookError, Correction, CorrectionKind, NewAssignment, Pupil, Waiting, file_name, now};
+use crate::book::{Answer, Book, BookError, Correction, CorrectionKind, NewAssignment, Waiting, now};
+use crate::files::Shown as _;
 use crate::part::Surface;
-use crate::report::{page, shown};
+use crate::report::shown;
 use crate::units::Bpm;
 
 #[derive(Args)]
@@ -80,11 +82,14 @@ enum BookCommand {
         /// Which part it is
         #[arg(long, value_name = "TITLE")]
         part: Option<String>,
+        /// For which assignment of the part it is, by its sections in order
+        #[arg(long, value_name = "SECTIONS")]
+        form: Option<String>,
         /// What comes from the same sender or folder is theirs from now on
         #[arg(long)]
         always: bool,
         /// It does not belong in the book
-        #[arg(long, conflicts_with_all = ["pupil", "part", "always"])]
+        #[arg(long, conflicts_with_all = ["pupil", "part", "form", "always"])]
         away: bool,
     },
     /// Write the class page
@@ -118,10 +123,13 @@ enum BookCommand {
         /// The word
         text: String,
     },
-    /// Remove a pupil and everything of theirs
+    /// Remove a pupil and everything of theirs; shows what will go, and asks
     Forget {
         /// The nickname
         nickname: String,
+        /// Do not ask
+        #[arg(long)]
+        yes: bool,
     },
     /// Remove sound that was kept long enough, and what was left over
     Tidy {
@@ -134,7 +142,7 @@ enum BookCommand {
         /// The new file
         file: PathBuf,
     },
-    /// Write everything as CSV and JSON into a folder
+    /// Write everything as CSV and JSON into a new folder
     Export {
         /// The folder
         folder: PathBuf,
@@ -194,8 +202,46 @@ pub(super) fn run(args: &BookArgs) -> Result<Outcome> {
     }
 }
 
+/// Opens the book of a folder; who has to wait for another program is told for which.
+pub(super) fn open(folder: &Path, what: &str) -> Result<Book, BookError> {
+    Book::open_as(folder, what, |holder| {
+        let what = if holder.what.is_empty() { "another program" } else { &holder.what };
+        let since = match holder.since_s {
+            0 => String::new(),
+            at => format!(" since {}", clock_of(at)),
+        };
+        let process = if holder.process == 0 { String::new() } else { format!(" (process {})", holder.process) };
+        tell(&format!("note: waiting: `{what}`{process} has the class book{since}"));
+    })
+}
+
+impl BookCommand {
+    /// What others who wait are told.
+    fn name(&self) -> &'static str {
+        match self {
+            BookCommand::New { .. } => "pailbeat book new",
+            BookCommand::Show => "pailbeat book show",
+            BookCommand::Roster { .. } => "pailbeat book roster",
+            BookCommand::Assign { .. } => "pailbeat book assign",
+            BookCommand::Gather { .. } => "pailbeat book gather",
+            BookCommand::Waiting => "pailbeat book waiting",
+            BookCommand::Settle { .. } => "pailbeat book settle",
+            BookCommand::Class { .. } => "pailbeat book class",
+            BookCommand::Pupil { .. } => "pailbeat book pupil",
+            BookCommand::Takes { .. } => "pailbeat book takes",
+            BookCommand::Correct(_) => "pailbeat book correct",
+            BookCommand::Word { .. } => "pailbeat book word",
+            BookCommand::Forget { .. } => "pailbeat book forget",
+            BookCommand::Tidy { .. } => "pailbeat book tidy",
+            BookCommand::Backup { .. } => "pailbeat book backup",
+            BookCommand::Export { .. } => "pailbeat book export",
+            BookCommand::Reassess => "pailbeat book reassess",
+        }
+    }
+}
+
 fn command(args: &BookArgs) -> Result<Outcome> {
-    let open = || Book::open(&args.book);
+    let open = || open(&args.book, args.command.name());
     match &args.command {
         BookCommand::New { folder } => {
             let folder = if args.book == Path::new(".") { folder } else { &args.book };
@@ -203,14 +249,14 @@ fn command(args: &BookArgs) -> Result<Outcome> {
             print(&format!(
                 "The class book is {}.\nNext: `pailbeat book roster FILE.csv --book {2}`, a table with the columns class and \
                  nickname.\nSound is kept for {1} days; `pailbeat book tidy --keep DAYS` changes that.\n",
-                folder.join(crate::book::FILE).display(),
+                folder.join(crate::book::FILE).shown(),
                 Book::open(folder)?.keep_sound_days()?,
-                folder.display()
+                folder.shown()
             ))?;
         }
         BookCommand::Show => show(&open()?)?,
         BookCommand::Roster { table, class } => {
-            let text = std::fs::read(table).with_context(|| format!("cannot read `{}`", table.display()))?;
+            let text = crate::files::read(table).with_context(|| format!("cannot read `{}`", table.shown()))?;
             let book = open()?;
             let fresh = book.enrol_csv(&text, class.as_deref())?;
             print(&format!(
@@ -222,7 +268,7 @@ fn command(args: &BookArgs) -> Result<Outcome> {
         BookCommand::Assign { part, class, form, bpm, from, by } => {
             // Reading it the usual way points at every mistake.
             super::part::read(part)?;
-            let text = std::fs::read_to_string(part).with_context(|| format!("cannot read `{}`", part.display()))?;
+            let text = crate::files::read_text(part).with_context(|| format!("cannot read `{}`", part.shown()))?;
             let bpm = bpm.map(|n| Bpm::new(n).ok_or_else(|| anyhow!("`--bpm {n}` is no tempo"))).transpose()?;
             let new = NewAssignment {
                 class,
@@ -241,28 +287,22 @@ fn command(args: &BookArgs) -> Result<Outcome> {
         }
         BookCommand::Gather { places, rules } => return gather::run(&open()?, places, rules.as_deref()),
         BookCommand::Waiting => waiting(&open()?)?,
-        BookCommand::Settle { number, pupil, part, always, away } => {
+        BookCommand::Settle { number, pupil, part, form, always, away } => {
             let book = open()?;
             if *away {
                 book.set_aside(*number)?;
                 print("Set aside; it will not be asked again.\n")?;
             } else {
-                let outcome = book.settle(*number, pupil.as_deref(), part.as_deref(), *always)?;
+                let (pupil, part, form) = (pupil.as_deref(), part.as_deref(), form.as_deref());
+                let outcome = book.settle(*number, Answer { pupil, part, form, always: *always })?;
                 print(&format!("{}.\n", said(&outcome)))?;
             }
         }
         BookCommand::Class { name } => {
-            let book = open()?;
-            let view = book.class_view(name, now())?;
-            let path = write_page(&book, &format!("class-{}.html", file_name(name)), &page::class::page(&view))?;
-            // Its links lead to them.
-            for pupil in book.pupils(Some(book.class(name)?))? {
-                pupil_pages(&book, &pupil)?;
-            }
-            print(&format!("{}\n", path.display()))?;
-            if let Some(pair) = view.echoes.as_ref().and_then(|e| e.pair.as_ref()) {
-                let path = write_page(&book, &format!("{}.toml", pair.file), &pair.drill)?;
-                print(&format!("{}: two patterns side by side, for `pailbeat drill make`\n", path.display()))?;
+            let page = open()?.write_class_page(name, now())?;
+            print(&format!("{}\n", page.path.shown()))?;
+            if let Some(pair) = page.pair {
+                print(&format!("{}: two patterns side by side, for `pailbeat drill make`\n", pair.shown()))?;
             }
         }
         BookCommand::Pupil { nickname, class, .. } => {
@@ -273,8 +313,8 @@ fn command(args: &BookArgs) -> Result<Outcome> {
                 (None, None) => book.pupils(None)?,
             };
             for pupil in &pupils {
-                for path in pupil_pages(&book, pupil)? {
-                    print(&format!("{}\n", path.display()))?;
+                for path in book.write_pupil_pages(&pupil.nickname, now())? {
+                    print(&format!("{}\n", path.shown()))?;
                 }
             }
         }
@@ -284,17 +324,7 @@ fn command(args: &BookArgs) -> Result<Outcome> {
             open()?.say(nickname, text, now())?;
             print("Kept.\n")?;
         }
-        BookCommand::Forget { nickname } => {
-            let gone = open()?.forget(nickname)?;
-            print(&format!(
-                "Forgotten: {}, {}, {} of sound, {}.\nBackups, exports and recordings outside the book are yours to \
-                 remove; the next `pailbeat book gather` would find these again.\n",
-                counted(gone.takes, "take"),
-                counted(gone.drills, "drill"),
-                counted(gone.sounds, "file"),
-                counted(gone.pages, "page")
-            ))?;
-        }
+        BookCommand::Forget { nickname, yes } => return forget::run(&open()?, nickname, *yes),
         BookCommand::Tidy { keep } => {
             let book = open()?;
             if let Some(days) = keep {
@@ -311,11 +341,11 @@ fn command(args: &BookArgs) -> Result<Outcome> {
         }
         BookCommand::Backup { file } => {
             open()?.backup(file)?;
-            print(&format!("The book is copied to {}.\n", file.display()))?;
+            print(&format!("The book is copied to {}.\n", file.shown()))?;
         }
         BookCommand::Export { folder } => {
             let written = open()?.export(folder)?;
-            print(&format!("{} written to {}.\n", counted(written.len(), "file"), folder.display()))?;
+            print(&format!("{} written to {}.\n", counted(written.len(), "file"), folder.shown()))?;
         }
         BookCommand::Reassess => return reassess(&open()?),
     }
@@ -336,23 +366,10 @@ fn day_of(at_s: i64) -> String {
     at.map(|t| t.to_zoned_datetime(jiff::tz::TimeZone::system()).strftime("%-d %B %Y").to_string()).unwrap_or_default()
 }
 
-/// Writes a pupil's page and the same in a child's words.
-fn pupil_pages(book: &Book, pupil: &Pupil) -> Result<[PathBuf; 2]> {
-    let view = book.pupil_view(&pupil.nickname, now())?;
-    let name = book.page_name(pupil)?;
-    Ok([
-        write_page(book, &format!("pupil-{name}.html"), &page::progress::page(&view))?,
-        write_page(book, &format!("child-{name}.html"), &page::progress::child(&view))?,
-    ])
-}
-
-/// Writes a file into the book's folder of pages and says where.
-fn write_page(book: &Book, name: &str, text: &str) -> Result<PathBuf> {
-    let folder = book.folder().join("pages");
-    std::fs::create_dir_all(&folder).with_context(|| format!("cannot make the folder `{}`", folder.display()))?;
-    let path = folder.join(name);
-    files::write(&path, text.as_bytes())?;
-    Ok(path)
+/// A time of day as it is printed.
+fn clock_of(at_s: i64) -> String {
+    let at = jiff::Timestamp::from_second(at_s);
+    at.map(|t| t.to_zoned_datetime(jiff::tz::TimeZone::system()).strftime("%H:%M").to_string()).unwrap_or_default()
 }
 
 fn show(book: &Book) -> Result<()> {

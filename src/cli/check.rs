@@ -11,6 +11,6 @@ use crate::report::json;
 pub(super) fn run(path: &Path, asked: &Asked, as_json: bool) -> Result<Outcome> {
     let part = part::read(path)?;
     let timeline = part::timeline(&part, asked)?;
-    files::print(&if as_json { json::timeline(&timeline) } else { played(&part, &timeline) })?;
+    if as_json { files::print_json(&json::timeline(&timeline)) } else { files::print(&played(&part, &timeline)) }?;
     Ok(Outcome::Done)
 }

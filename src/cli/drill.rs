@@ -11,13 +11,15 @@ use crate::audio;
 use crate::book::{Book, NO_ROUND, NewDrill, ONE_ROUND, now, sources};
 use crate::chain::{self, Listened, quietly};
 use crate::drill::{self, Led, Made, Plan, Results, Round};
+use crate::files::Shown as _;
 use crate::guide::{self, GuideConfig};
 use crate::leak;
+use crate::names;
 use crate::units::{Decibels, SampleRate, Seconds};
 
 pub(super) fn read(path: &Path) -> Result<(String, drill::Drill)> {
-    let name = path.display();
-    let text = std::fs::read_to_string(path).map_err(|e| {
+    let name = path.shown();
+    let text = crate::files::read_text(path).map_err(|e| {
         anyhow!("cannot read the drill `{name}`: {e}\nhint: name the drill file, a text in which its calls are written")
     })?;
     let drill = drill::parse(&text).map_err(|errors| {
@@ -43,10 +45,10 @@ struct Leader {
 /// A drill file and the sound of a leader who played its calls.
 fn led(file: &Path, sound: &Path) -> Result<Known> {
     let (text, drill) = read(file)?;
-    let name = sound.display();
+    let name = sound.shown();
     let Listened { take, low, .. } = heard(sound).map_err(strikes::with_hint)?;
     let (plan, led) = drill::led(&drill, &take)
-        .map_err(|e| anyhow!("cannot follow `{name}` by `{}`: {e}\nhint: {}", file.display(), e.hint()))?;
+        .map_err(|e| anyhow!("cannot follow `{name}` by `{}`: {e}\nhint: {}", file.shown(), e.hint()))?;
     let call = |r: &Round| if r.hush { format!("{} (hush)", r.call.name) } else { r.call.name.clone() };
     let calls: Vec<String> = plan.rounds.iter().map(call).collect();
     let others = match led.passed_over {
@@ -76,9 +78,13 @@ impl Leader {
 
 /// A plan, the guide that was written beside it and holds it too, or the card of a recording.
 fn planned(path: &Path) -> Result<Known> {
-    let name = path.display();
-    let bytes = std::fs::read(path).with_context(|| format!("cannot read the plan `{name}`"))?;
-    let text = audio::note(&bytes).map_or_else(|| String::from_utf8_lossy(&bytes).into_owned(), str::to_string);
+    let name = path.shown();
+    let unread = || format!("cannot read the plan `{name}`");
+    let note = crate::files::ordinary(path).and_then(|mut file| audio::note_of(&mut file)).with_context(unread)?;
+    let text = match note {
+        Some(note) => note,
+        None => String::from_utf8_lossy(&crate::files::read(path).with_context(unread)?).into_owned(),
+    };
     let made = drill::made(&text).map_err(|e| anyhow!("cannot use the plan `{name}`: {e}\nhint: {}", e.hint()))?;
     Ok(Known { made, leader: None })
 }
@@ -107,7 +113,7 @@ pub(super) fn drawn(drill: &drill::Drill, seed: u64, config: &GuideConfig, rate:
 
 fn make(file: &Path, out: &Path, pupil: Option<&str>, seed: Option<u64>, level: f64, rate: u32) -> Result<Outcome> {
     if !out.extension().is_some_and(|e| e.eq_ignore_ascii_case("wav")) {
-        bail!("`{}` is no name for the guide: it is written as a wav file, so let it end in `.wav`", out.display());
+        bail!("`{}` is no name for the guide: it is written as a wav file, so let it end in `.wav`", out.shown());
     }
     check_level(level)?;
     let (text, drill) = read(file)?;
@@ -117,19 +123,36 @@ fn make(file: &Path, out: &Path, pupil: Option<&str>, seed: Option<u64>, level: 
     let plan = drawn(&drill, seed, &config, rate)?;
     let note = drill::plan_json(&plan, &text, pupil);
     let beside: PathBuf = out.with_extension("json");
-    files::write(out, &audio::wav(&plan.guide.samples(), rate, &note).context("cannot make the sound file")?)?;
-    files::write(&beside, format!("{note}\n").as_bytes())?;
+    let sound = audio::wav(&plan.guide.samples(), rate, &note).context("cannot make the sound file")?;
+    let of = format!("drill {} {}", drill.title, pupil.map(names::key).unwrap_or_default());
+    write_both(out, sound, &beside, &note, of.as_bytes())?;
     let whose = pupil.map_or(String::new(), |p| format!(" for {p}"));
     print(&format!(
         "{}: `{}`{whose}, {} rounds, {:.0} s\n{}: its plan, for `pailbeat drill score`\n",
-        out.display(),
+        out.shown(),
         drill.title,
         plan.rounds.len(),
         plan.guide.lasts().get(),
-        beside.display()
+        beside.shown()
     ))?;
     tell(&format!("care: {}", guide::CAUTION));
     Ok(Outcome::Done)
+}
+
+/// Writes the calls, and beside them their plan, over those of the same drill for the same pupil only. The plan is ours
+/// where it is what the calls beside it say themselves.
+fn write_both(out: &Path, sound: Vec<u8>, beside: &Path, note: &str, of: &[u8]) -> Result<()> {
+    let earlier = crate::files::is_ours(out)
+        .then(|| crate::files::ordinary(out).and_then(|mut file| audio::note_of(&mut file)).ok().flatten())
+        .flatten();
+    let plan = format!("{note}\n");
+    if crate::files::is_free(out, of) {
+        files::kept(match earlier {
+            Some(earlier) => crate::files::put_over(beside, plan.as_bytes(), format!("{earlier}\n").as_bytes()),
+            None => crate::files::put_over(beside, plan.as_bytes(), plan.as_bytes()),
+        })?;
+    }
+    files::kept(crate::files::put(out, sound, of))
 }
 
 /// Hears a recording of a drill and judges it. `begins`: where the devices' clocks put the plan, for where the calls are not
@@ -150,16 +173,15 @@ pub(super) enum Unusable {
 fn keep(book: &Book, known: &Known, whose: Option<&str>, path: &Path, results: &Results) -> Result<()> {
     let made = &known.made;
     let whose = whose.or(made.pupil.as_deref()).ok_or_else(|| {
-        anyhow!(
-            "`{}` cannot be kept in the book: nobody is named\nhint: say whose it is with `--pupil`",
-            path.display()
-        )
+        anyhow!("`{}` cannot be kept in the book: nobody is named\nhint: say whose it is with `--pupil`", path.shown())
     })?;
     let pupil = book.pupil(whose)?;
     book.store_drill(&NewDrill {
         pupil: pupil.id,
-        sha256: sources::sha256_of(path).with_context(|| format!("cannot read `{}`", path.display()))?,
-        file: path.display().to_string(),
+        sha256: crate::files::ordinary(path)
+            .and_then(|mut f| crate::files::sum_of(&mut f))
+            .with_context(|| format!("cannot read `{}`", path.shown()))?,
+        file: path.shown().to_string(),
         taken_s: sources::made_s(made.began.as_deref(), path).unwrap_or_else(now),
         text: &made.text,
         plan: &made.plan,
@@ -176,7 +198,7 @@ fn score(
     whose: Option<&str>,
     as_json: bool,
 ) -> Result<Outcome> {
-    let book = kept.map(Book::open).transpose()?;
+    let book = kept.map(|folder| super::book::open(folder, "pailbeat drill score")).transpose()?;
     let (plan, takes) = match (leader, named) {
         (Some(leader), [drill, rest @ ..]) => (Some(led(drill, leader)?), rest),
         // A recording with its card, or a plan with the recordings.
@@ -203,15 +225,16 @@ fn score(
         };
         match results {
             Ok(results) => {
-                print(&if as_json {
-                    format!("{}\n", drill::results_json(&results, &made.plan, made.pupil.as_deref()))
+                if as_json {
+                    let json = drill::results_json(&results, &made.plan, made.pupil.as_deref());
+                    files::print_json(&format!("{json}\n"))?;
                 } else {
-                    drill::results_text(&results, &made.plan.drill.title, made.pupil.as_deref())
-                })?;
+                    print(&drill::results_text(&results, &made.plan.drill.title, made.pupil.as_deref()))?;
+                }
                 match &book {
                     Some(_) if results.tally.rounds == 0 => {
                         failed = true;
-                        let error = anyhow!("`{}` is not kept in the book: {NO_ROUND}", path.display());
+                        let error = anyhow!("`{}` is not kept in the book: {NO_ROUND}", path.shown());
                         files::complain(&error, Some(ONE_ROUND));
                     }
                     Some(book) => keep(book, known, whose, path, &results)?,
@@ -228,7 +251,7 @@ fn score(
                     None => ("the calls of this plan are", "the plan that was played"),
                     Some(_) => ("the leader's sound is", "the sound that was played"),
                 };
-                let error = anyhow!("cannot score `{}`: {calls} not heard in it", path.display());
+                let error = anyhow!("cannot score `{}`: {calls} not heard in it", path.shown());
                 let hint = format!("play it over a loudspeaker, not headphones, while recording, or give {other}");
                 files::complain(&error, Some(&hint));
             }

@@ -17,6 +17,7 @@ use super::take::{AFTER, Keys, asked_to_end, device, place};
 use super::{Outcome, PlayArgs};
 use crate::audio::{Ended, Follow, Loudspeaker, Microphone, Recorded, Recording};
 use crate::drill::{self, Answered, Place, Plan, Round};
+use crate::files::Shown as _;
 use crate::guide::{CAUTION, GuideConfig};
 use crate::onset::EAR_RATE;
 use crate::units::{Decibels, Samples, Seconds};
@@ -66,13 +67,20 @@ pub(super) fn beside(recording: &Path) -> PathBuf {
     recording.with_extension("drill.json")
 }
 
-fn write_card(path: &Path, plan: &str, recording: &RecordingRow) -> Result<()> {
+/// Writes the card over its `earlier` state, where there is one; its text.
+fn write_card(path: &Path, plan: &str, recording: &RecordingRow, earlier: Option<&str>) -> Result<String> {
     let mut card: serde_json::Value = serde_json::from_str(plan).context("cannot write the card")?;
     if let Some(card) = card.as_object_mut() {
         card.insert("recording".into(), serde_json::to_value(recording).context("cannot write the card")?);
     }
     let text = serde_json::to_string_pretty(&card).context("cannot write the card")?;
-    files::write(&beside(path), format!("{text}\n").as_bytes())
+    let text = format!("{text}\n");
+    let place = beside(path);
+    files::kept(match earlier {
+        None => crate::files::put_new(&place, text.as_bytes()),
+        Some(earlier) => crate::files::put_over(&place, text.as_bytes(), earlier.as_bytes()),
+    })?;
+    Ok(text)
 }
 
 /// The delay that a sound check measured, beyond what the devices say; zero where none did.
@@ -81,7 +89,7 @@ fn checked_delay(check: &Path) -> Seconds {
     struct Check {
         round_trip_ms: Option<f64>,
     }
-    let found = std::fs::read(check).ok().and_then(|b| serde_json::from_slice::<Check>(&b).ok());
+    let found = crate::files::read(check).ok().and_then(|b| serde_json::from_slice::<Check>(&b).ok());
     let ms = found.and_then(|c| c.round_trip_ms).filter(|ms| ms.is_finite());
     Seconds::of(ms.unwrap_or(0.0) / 1e3)
 }
@@ -106,7 +114,7 @@ pub(super) fn play(args: &PlayArgs) -> Result<Outcome> {
         ..RecordingRow::default()
     };
     let note = drill::plan_json(&plan, &text, args.pupil.as_deref());
-    write_card(&path, &note, &row)?;
+    let card = write_card(&path, &note, &row, None)?;
     tell(&format!("care: {CAUTION}"));
     let hush = &plan.drill.calls[plan.drill.hush];
     if let Some(round) = shown_alone(&plan, hush) {
@@ -122,10 +130,10 @@ pub(super) fn play(args: &PlayArgs) -> Result<Outcome> {
             let _ = std::fs::remove_file(beside(&path));
             return Err(device(error));
         }
-        Err(error) => return Err(error).with_context(|| format!("cannot make the sound file `{}`", path.display())),
+        Err(error) => return Err(error).with_context(|| format!("cannot make the sound file `{}`", path.shown())),
     };
     let follow = Follow::open(&path, mic_rate, channels)
-        .with_context(|| format!("cannot read the recording `{}`", path.display()))?;
+        .with_context(|| format!("cannot read the recording `{}`", path.shown()))?;
     let mut live = Live {
         plan: &plan,
         recording: &recording,
@@ -149,7 +157,7 @@ pub(super) fn play(args: &PlayArgs) -> Result<Outcome> {
     row.begins_s = begins.map(Seconds::get);
     row.length_s = Some(recorded.length.to_seconds(mic_rate).get());
     row.cut_short = trouble.or_else(|| why(&recorded));
-    write_card(&path, &note, &row)?;
+    write_card(&path, &note, &row, Some(&card))?;
     close(args, &plan, &path, &row, &answers, &recorded)
 }
 
@@ -364,6 +372,6 @@ fn close(
         Err(Unusable::Sound(error)) => super::strikes::refuse(error),
         Err(Unusable::NoCalls) => tell("note: the recording cannot be scored again: the calls are not heard in it"),
     }
-    print(&format!("\n{}: the recording\n  again: pailbeat drill score {}\n", path.display(), path.display()))?;
+    print(&format!("\n{}: the recording\n  again: pailbeat drill score {}\n", path.shown(), path.shown()))?;
     Ok(failed)
 }

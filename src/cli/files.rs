@@ -1,22 +1,48 @@
-//! Printing and writing without losing anything and without falling over.
+//! Printing without losing anything, without falling over, and without giving a terminal orders.
 
 use std::io::{ErrorKind, Write};
-use std::path::Path;
 
-use anyhow::{Context, Result};
+use anyhow::{Context, Result, anyhow};
 
-/// Prints data. A reader that has seen enough (`| head`) is no error.
-pub(super) fn print(text: &str) -> Result<()> {
+use crate::files::{FileError, is_unsafe};
+
+/// A terminal obeys control characters, wherever they come from: none but those that end a line or set a column off
+/// reaches it.
+fn harmless(text: &str) -> String {
+    text.chars().map(|c| if is_unsafe(c) && !matches!(c, '\n' | '\t') { '\u{fffd}' } else { c }).collect()
+}
+
+/// The same of JSON, in which such a character stands in a string and can be written as a number.
+fn harmless_json(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        if is_unsafe(c) && c != '\n' { out.push_str(&format!("\\u{:04x}", c as u32)) } else { out.push(c) }
+    }
+    out
+}
+
+fn put(text: &str) -> Result<()> {
     let mut out = std::io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        // A reader that has seen enough (`| head`) is no error.
         Err(error) if error.kind() == ErrorKind::BrokenPipe => Ok(()),
         other => other.context("cannot print"),
     }
 }
 
+/// Prints words and tables.
+pub(super) fn print(text: &str) -> Result<()> {
+    put(&harmless(text))
+}
+
+/// Prints JSON.
+pub(super) fn print_json(text: &str) -> Result<()> {
+    put(&harmless_json(text))
+}
+
 /// A message beside the data. Where even that fails there is nobody to tell.
 pub(super) fn tell(text: &str) {
-    let _ = writeln!(std::io::stderr().lock(), "{text}");
+    let _ = writeln!(std::io::stderr().lock(), "{}", harmless(text));
 }
 
 /// `1 pupil`, `2 pupils`.
@@ -32,17 +58,25 @@ pub(super) fn complain(error: &anyhow::Error, hint: Option<&str>) {
     }
 }
 
-/// Writes a file whole or not at all: beside its place first, then moved there.
-pub(super) fn write(path: &Path, bytes: &[u8]) -> Result<()> {
-    let mut beside = path.as_os_str().to_owned();
-    beside.push(".part");
-    let beside = Path::new(&beside);
-    let written = std::fs::File::create(beside)
-        .and_then(|mut file| file.write_all(bytes).and_then(|()| file.sync_all()))
-        .and_then(|()| std::fs::rename(beside, path));
-    if written.is_err() {
-        // What is left of a failed attempt is of no use; failing to remove it changes nothing.
-        let _ = std::fs::remove_file(beside);
+/// A file that was or was not written, with the way out.
+pub(super) fn kept(written: Result<(), FileError>) -> Result<()> {
+    written.map_err(|error| {
+        let hint = error.hint();
+        anyhow!("{:#}\nhint: {hint}", anyhow::Error::from(error))
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_control_character_is_printed_and_json_keeps_its_meaning() {
+        let text = "a\u{1b}[2J\u{9b}31m\u{7f}\r\u{202e}b\n\tZoë";
+        let safe = |s: &str| s.chars().all(|c| !is_unsafe(c) || matches!(c, '\n' | '\t'));
+        assert!(safe(&harmless(text)) && harmless(text).ends_with("b\n\tZoë"));
+        let json = serde_json::json!({ "take": text }).to_string();
+        assert!(safe(&harmless_json(&json)));
+        assert_eq!(serde_json::from_str::<serde_json::Value>(&harmless_json(&json)).unwrap()["take"], text);
     }
-    written.with_context(|| format!("cannot write `{}`", path.display()))
 }

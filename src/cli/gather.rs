@@ -10,6 +10,7 @@ use super::Outcome;
 use super::files::{counted, print, tell};
 use crate::book::gather::{Outcome as Gathered, Rules};
 use crate::book::{Book, BookError, sources};
+use crate::files::Shown as _;
 use crate::report::shown;
 
 /// What became of a recording, in words.
@@ -42,12 +43,13 @@ pub(super) fn run(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Resu
     let own = book.folder().join("rules.toml");
     let rules = match rules.or_else(|| own.is_file().then_some(own.as_path())) {
         Some(path) => {
-            let text = std::fs::read_to_string(path).with_context(|| format!("cannot read `{}`", path.display()))?;
+            let text = crate::files::read_text(path).with_context(|| format!("cannot read `{}`", path.shown()))?;
             Rules::parse(&text)?
         }
         None => Rules::default(),
     };
-    let (items, unreadable) = sources::collect(places);
+    let spool = sources::Spool::new(&book.folder().join("sound"));
+    let (items, unreadable) = sources::collect(places, &spool);
     if places.is_empty() && book.waiting()?.is_empty() {
         return Err(BookError::Refused {
             what: "nothing waits, and no place to gather from is given".into(),
@@ -61,7 +63,7 @@ pub(super) fn run(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Resu
     let mut asked = BTreeSet::new();
     let mut whose = BTreeMap::new();
     let mut drilled = BTreeMap::new();
-    let result = book.gather(&items, rules, |number, item, outcome| {
+    let result = book.gather(&items, rules, &spool, |number, item, outcome| {
         // What waits from earlier comes after the list.
         if number >= items.len() {
             bar.inc_length(1);
@@ -92,7 +94,6 @@ pub(super) fn run(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Resu
         bar.inc(1);
     });
     bar.finish_and_clear();
-    result?;
     for line in failed {
         tell(&line);
     }
@@ -126,6 +127,11 @@ pub(super) fn run(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Resu
     if doubtful > 0 {
         out.push_str("`pailbeat book waiting` shows what to settle.\n");
     }
+    if result.is_err() {
+        // What is in the book stays there, whatever stopped the rest.
+        out.insert_str(0, "Before it stopped: ");
+    }
     print(&out)?;
+    result?;
     Ok(if bad > 0 { Outcome::SomeFailed } else { Outcome::Done })
 }

@@ -7,6 +7,7 @@ use anyhow::{Context, Result, anyhow, bail};
 use super::files::{self, print, tell};
 use super::{Asked, GuideArgs, Outcome, Practised, part};
 use crate::audio;
+use crate::files::Shown as _;
 use crate::guide::{self, Description, Excerpt, Guide, GuideConfig, GuideError, Heard, Laps, Practice};
 use crate::part::{Part, Timeline};
 use crate::report::json;
@@ -51,13 +52,15 @@ pub(super) fn practice(part: &Part, asked: &Asked, laps: &Laps) -> Result<Practi
 
 /// The guide in a file written by this program, and what is played to it.
 pub(super) fn read(path: &Path, part: &Part) -> Result<(Practice, Guide)> {
-    let name = path.display();
-    let bytes = std::fs::read(path).with_context(|| format!("cannot read the guide `{name}`"))?;
-    let note = audio::note(&bytes).ok_or_else(|| {
+    let name = path.shown();
+    let note = crate::files::ordinary(path)
+        .and_then(|mut file| audio::note_of(&mut file))
+        .with_context(|| format!("cannot read the guide `{name}`"))?;
+    let note = note.ok_or_else(|| {
         anyhow!("`{name}` is no guide of this program: give the wav file that `pailbeat guide` wrote, unchanged")
     })?;
     let about: Description =
-        serde_json::from_str(note).map_err(|e| anyhow!("the guide `{name}` does not say what it is: {e}"))?;
+        serde_json::from_str(&note).map_err(|e| anyhow!("the guide `{name}` does not say what it is: {e}"))?;
     about.rebuild(part).map_err(|e| anyhow!("the guide `{name}` does not fit the part: {e}"))
 }
 
@@ -89,10 +92,7 @@ fn outside(timeline: &Timeline) -> Option<String> {
 
 pub(super) fn run(args: &GuideArgs) -> Result<Outcome> {
     if !args.out.extension().is_some_and(|e| e.eq_ignore_ascii_case("wav")) {
-        bail!(
-            "`{}` is no name for the guide: it is written as a wav file, so let it end in `.wav`",
-            args.out.display()
-        );
+        bail!("`{}` is no name for the guide: it is written as a wav file, so let it end in `.wav`", args.out.shown());
     }
     let part = part::read(&args.part)?;
     let heard = Heard::ALL.into_iter().find(|h| h.word() == args.play).unwrap_or_default();
@@ -106,21 +106,27 @@ pub(super) fn run(args: &GuideArgs) -> Result<Outcome> {
     about.part_sha256 = Some(fingerprint(&args.part)?);
     // The file says itself what it is, so that a recording of it can be held against it.
     let note = serde_json::to_string(&about).unwrap_or_default();
-    files::write(&args.out, &audio::wav(&guide.samples(), rate, &note).context("cannot make the sound file")?)?;
+    let sound = audio::wav(&guide.samples(), rate, &note).context("cannot make the sound file")?;
+    // Another part's guide stays.
+    files::kept(crate::files::put(&args.out, sound, format!("guide {}", part.title).as_bytes()))?;
     if let Some(note) = outside(&practice.timeline) {
         tell(&format!("note: {note}"));
     }
     if heard == Heard::Turns && laps.times < 3 {
         tell("note: `--play turns` needs `--times 3` or more to come to the click and to playing alone");
     }
-    print(&if args.json { json::guide(&guide, &practice.timeline, &about) } else { told(args, &guide, &practice) })?;
+    if args.json {
+        files::print_json(&json::guide(&guide, &practice.timeline, &about))?;
+    } else {
+        print(&told(args, &guide, &practice))?;
+    }
     tell(&format!("care: {}", guide::CAUTION));
     Ok(Outcome::Done)
 }
 
 /// SHA-256 of the part file, hexadecimal.
 pub(super) fn fingerprint(path: &Path) -> Result<String> {
-    let bytes = std::fs::read(path).with_context(|| format!("cannot read the part `{}`", path.display()))?;
+    let bytes = crate::files::read(path).with_context(|| format!("cannot read the part `{}`", path.shown()))?;
     Ok(crate::take::fingerprint(&bytes))
 }
 
@@ -136,7 +142,7 @@ fn told(args: &GuideArgs, guide: &Guide, practice: &Practice) -> String {
     let often = if laps > 1 { format!(", {laps} times") } else { String::new() };
     format!(
         "{}: `{}` at {} quarter notes a minute{often}, {:.0} s\n  {} beats are counted in; beat 1 of bar 1 stands at {:.3} s\n  heard: {heard}\n",
-        args.out.display(),
+        args.out.shown(),
         practice.timeline.title,
         practice.timeline.bpm.get(),
         guide.lasts().get(),

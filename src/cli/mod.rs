@@ -10,10 +10,13 @@ mod check;
 mod drill;
 mod echo;
 mod files;
+mod forget;
+mod found;
 mod gather;
 mod guide;
 mod part;
 mod progress;
+mod reports;
 mod soundcheck;
 mod strikes;
 mod take;
@@ -362,9 +365,23 @@ enum Outcome {
     NotStarted,
 }
 
+/// Help as it is; what is wrong with the arguments without orders to the terminal, for they may be names of files.
+fn explained(said: &clap::Error) -> ExitCode {
+    if !said.use_stderr() {
+        // Where help cannot be printed there is nobody who reads it.
+        let _ = said.print();
+        return ExitCode::SUCCESS;
+    }
+    files::tell(said.render().to_string().trim_end());
+    ExitCode::from(2)
+}
+
 /// Runs the command line.
 pub fn run() -> ExitCode {
-    let cli = Cli::parse();
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(said) => return explained(&said),
+    };
     let outcome = match cli.command {
         Command::Check { part, asked, json } => check::run(&part, &asked, json),
         Command::Strikes { takes, json } => strikes::run(&takes, json),

@@ -2,10 +2,11 @@
 
 use std::path::Path;
 
-use anyhow::{Context, Result, anyhow, bail};
+use anyhow::{Result, anyhow, bail};
 
 use super::Asked;
 use super::files::tell;
+use super::found::PartText;
 use crate::part::{Part, PartError, Timeline, parse};
 use crate::units::Bpm;
 
@@ -15,20 +16,23 @@ fn render(errors: &[PartError], name: &str, text: &str) -> String {
 
 /// Reads and checks a part; its doubtful places are told, its errors are the error.
 pub(super) fn read(path: &Path) -> Result<Part> {
-    let name = path.display().to_string();
-    let bytes = std::fs::read(path).with_context(|| format!("cannot read the part `{name}`"))?;
-    let text = String::from_utf8(bytes)
+    parsed(&PartText::named(path)?)
+}
+
+/// The same of a text that has been read.
+pub(super) fn parsed(PartText { name, bytes }: &PartText) -> Result<Part> {
+    let text = std::str::from_utf8(bytes)
         .map_err(|_| anyhow!("cannot read the part `{name}`: it is not text (was this the recording?)"))?;
-    match parse(&text) {
+    match parse(text) {
         Ok(part) => {
             if !part.warnings.is_empty() {
-                tell(&format!("note: {}", render(&part.warnings, &name, &text).trim_end()));
+                tell(&format!("note: {}", render(&part.warnings, name, text).trim_end()));
             }
             Ok(part)
         }
         Err(errors) => {
             let count = if errors.len() == 1 { "1 place".into() } else { format!("{} places", errors.len()) };
-            bail!("the part `{name}` is wrong in {count}\n{}", render(&errors, &name, &text).trim_end())
+            bail!("the part `{name}` is wrong in {count}\n{}", render(&errors, name, text).trim_end())
         }
     }
 }

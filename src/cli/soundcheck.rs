@@ -9,6 +9,7 @@ use super::files::{self, print, tell};
 use super::take::{asked_to_end, device, free_name};
 use super::{Outcome, SoundcheckArgs, strikes};
 use crate::audio::{self, Ended, Loudspeaker, Microphone};
+use crate::files::Shown as _;
 use crate::guide::{CAUTION, Sound};
 use crate::onset::EAR_RATE;
 use crate::take::soundcheck::{
@@ -52,12 +53,20 @@ pub(super) fn run(args: &SoundcheckArgs) -> Result<Outcome> {
     };
     let json = serde_json::to_string_pretty(&row).context("cannot write the check")?;
     if args.from.is_none() {
-        files::write(&target.with_extension("json"), json.as_bytes())?;
+        let place = target.with_extension("json");
+        files::kept(match earlier(args, &target) {
+            Some(earlier) => crate::files::put_over(&place, json.as_bytes(), &earlier),
+            None => crate::files::put_new(&place, json.as_bytes()),
+        })?;
     }
     // Takes look for a recorded check under its own name only.
     let found = args.from.is_none() && target.file_name().is_some_and(|name| name == own.as_str());
     let kept = row.surfaces.as_ref().map(|surfaces| target.with_file_name(surfaces));
-    print(&if args.json { format!("{json}\n") } else { said(&checked, kept.as_deref(), found) })?;
+    if args.json {
+        files::print_json(&format!("{json}\n"))?;
+    } else {
+        print(&said(&checked, kept.as_deref(), found))?;
+    }
     Ok(Outcome::Done)
 }
 
@@ -83,10 +92,18 @@ fn said(checked: &Checked, kept: Option<&Path>, found: bool) -> String {
         let whose = if found { " for today’s takes beside it; for others" } else { "" };
         out.push_str(&format!(
             "  how your surfaces sound is kept{whose}: `pailbeat assess ... --surfaces {}`\n",
-            kept.display()
+            kept.shown()
         ));
     }
     out
+}
+
+/// The earlier check under this name, where it is one, and this pupil's.
+fn earlier(args: &SoundcheckArgs, target: &Path) -> Option<Vec<u8>> {
+    let bytes = crate::files::read(&target.with_extension("json")).ok()?;
+    let check: KeptCheck = serde_json::from_slice(&bytes).ok().filter(|_| KeptCheck::is_one(&bytes))?;
+    let key = |name: Option<&str>| name.map(crate::names::key);
+    (key(check.pupil.as_deref()) == key(args.pupil.as_deref())).then_some(bytes)
 }
 
 fn samples(path: &Path) -> Result<(Vec<f32>, f32)> {
@@ -107,10 +124,10 @@ fn keep(args: &SoundcheckArgs, target: &Path, samples: &[f32], checked: &Checked
     let (from, to) = (at(first.get() - MARGIN_S), at(last.get() + 2.0 * MARGIN_S).min(samples.len()));
     let piece = samples.get(from..to).unwrap_or_default();
     let folder = target.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or(Path::new("."));
-    std::fs::create_dir_all(folder).with_context(|| format!("cannot make the folder `{}`", folder.display()))?;
     let stem = target.file_name().map_or_else(|| "soundcheck".into(), |s| s.to_string_lossy().into_owned());
     let file = free_name(folder, &format!("{stem}-strikes"));
-    files::write(&file, &audio::wav(piece, EAR_RATE, STRIKES_NOTE).context("cannot make the sound file")?)?;
+    let sound = audio::wav(piece, EAR_RATE, STRIKES_NOTE).context("cannot make the sound file")?;
+    files::kept(crate::files::put_new(&file, &sound))?;
     let names: Vec<&str> = args.surfaces.iter().map(|s| s.word()).collect();
     let file = file.file_name().map_or_else(String::new, |f| f.to_string_lossy().into_owned());
     Ok(Some(format!("{file}:{}", names.join(","))))
@@ -152,18 +169,25 @@ fn record(args: &SoundcheckArgs, target: &Path) -> Result<Made> {
     };
     let path = target.with_extension("wav");
     if let Some(folder) = path.parent().filter(|f| !f.as_os_str().is_empty()) {
-        std::fs::create_dir_all(folder).with_context(|| format!("cannot make the folder `{}`", folder.display()))?;
+        crate::files::folder(folder).with_context(|| format!("cannot make the folder `{}`", folder.shown()))?;
+    }
+    if (path.exists() || path.with_extension("json").exists()) && earlier(args, target).is_none() {
+        return Err(anyhow!(
+            "`{}` or the json beside it is there already, and is no sound check of this pupil\nhint: name another place with \
+                 `--out`, or move it away",
+            path.shown()
+        ));
     }
     if path.exists() {
         // Only the last check is of use; takes are never written over.
-        std::fs::remove_file(&path).with_context(|| format!("cannot replace the check `{}`", path.display()))?;
+        std::fs::remove_file(&path).with_context(|| format!("cannot replace the check `{}`", path.shown()))?;
     }
     let strikes = (EACH * args.surfaces.len()) as f64 / STRIKES_A_SECOND;
     let most = Seconds::of(STRIKES_FROM.get() + 1.0 + strikes);
     let (rate, name) = (microphone.rate, microphone.name.clone());
     let recording = microphone
         .record(&path, most)
-        .with_context(|| format!("cannot make the sound file `{}`", path.display()))?
+        .with_context(|| format!("cannot make the sound file `{}`", path.shown()))?
         .map_err(device)?;
     let signal = asked_to_end();
     if loudspeaker.is_some() {

@@ -8,6 +8,7 @@ use anyhow::{Result, anyhow};
 use super::{Outcome, files, progress};
 use crate::audio::{self, AudioError, Source};
 use crate::chain::{self, ChainError, Notice, Take, quietly};
+use crate::files::Shown as _;
 use crate::guide::Guide;
 use crate::report::json;
 use crate::take::Recording;
@@ -26,7 +27,7 @@ pub(super) fn hear(path: &Path, guides: &[Guide]) -> Result<(Take, Vec<Notice>),
 }
 
 /// The way out.
-fn hint(error: &Unheard) -> Option<&str> {
+pub(super) fn hint(error: &Unheard) -> Option<&str> {
     match error {
         ChainError::Sound(error) => Some(error.hint()),
         ChainError::NoStrike(_) => Some("`pailbeat strikes` lists their times"),
@@ -46,19 +47,66 @@ pub(super) fn refuse(error: Unheard) {
     files::complain(&anyhow::Error::from(error), hint.as_deref());
 }
 
+/// The JSON of takes, printed one by one: of one take an object, of several an array in which each names its take.
+pub(super) struct Rows {
+    takes: usize,
+    printed: usize,
+}
+
+impl Rows {
+    pub(super) fn of(takes: usize) -> Rows {
+        Rows { takes, printed: 0 }
+    }
+
+    /// Prints what came of a take, an object of JSON, or why nothing did.
+    pub(super) fn put(&mut self, take: &Path, row: Result<&str, &str>) -> Result<()> {
+        if self.takes == 1 {
+            return row.map_or(Ok(()), |json| files::print_json(&format!("{}\n", json.trim_end())));
+        }
+        let name = serde_json::Value::from(take.to_string_lossy());
+        let rest = match row {
+            Ok(json) => json.trim().strip_prefix('{').unwrap_or_default().to_owned(),
+            Err(why) => format!("\"error\": {}}}", serde_json::Value::from(why)),
+        };
+        let before = if self.printed == 0 { "[" } else { ",\n" };
+        self.printed += 1;
+        files::print_json(&format!("{before}{{\"take\": {name}, {}", rest.trim_start()))
+    }
+
+    /// Ends the array.
+    pub(super) fn end(&self) -> Result<()> {
+        match (self.takes, self.printed) {
+            (1, _) => Ok(()),
+            (_, 0) => files::print_json("[]\n"),
+            _ => files::print_json("]\n"),
+        }
+    }
+}
+
 pub(super) fn run(takes: &[PathBuf], as_json: bool) -> Result<Outcome> {
     let mut failed = false;
+    let mut rows = Rows::of(takes.len());
     for path in takes {
         match progress::shown(&path.to_string_lossy(), || hear(path, &[])) {
             Ok((take, notices)) => {
                 tell_notices(path, &notices);
-                files::print(&if as_json { json::strikes(take.heard.onsets.iter()) } else { list(path, &take) })?;
+                if as_json {
+                    rows.put(path, Ok(&json::strikes(take.heard.onsets.iter())))?;
+                } else {
+                    files::print(&list(path, &take))?;
+                }
             }
             Err(error) => {
                 failed = true;
+                if as_json {
+                    rows.put(path, Err(&error.to_string()))?;
+                }
                 refuse(error);
             }
         }
+    }
+    if as_json {
+        rows.end()?;
     }
     Ok(if failed { Outcome::SomeFailed } else { Outcome::Done })
 }
@@ -66,14 +114,14 @@ pub(super) fn run(takes: &[PathBuf], as_json: bool) -> Result<Outcome> {
 /// Says what is wrong with a recording itself.
 pub(super) fn tell_notices(path: &Path, notices: &[Notice]) {
     for notice in notices {
-        files::tell(&format!("note: `{}`: {}", path.display(), notice.say()));
+        files::tell(&format!("note: `{}`: {}", path.shown(), notice.say()));
     }
 }
 
 fn list(path: &Path, take: &Take) -> String {
     let onsets = &take.heard.onsets;
     let mut out = String::new();
-    let _ = writeln!(out, "{}: {} strikes in {:.1} s", path.display(), onsets.len(), take.heard.duration.get());
+    let _ = writeln!(out, "{}: {} strikes in {:.1} s", path.shown(), onsets.len(), take.heard.duration.get());
     if !onsets.is_empty() {
         let _ = writeln!(out, "{:>10}  {:>8}  {:>8}  {:>5}", "time, s", "± ms", "level dB", "sure");
         for o in onsets {

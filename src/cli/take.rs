@@ -13,8 +13,9 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use super::files::{self, print, tell};
 use super::{Outcome, TakeArgs, guide, part};
 use crate::audio::{DeviceError, Ended, Loudspeaker, Microphone, Recorded, Recording};
+use crate::files::Shown as _;
 use crate::guide::{CAUTION, Description, Guide, GuideConfig, Heard, LONGEST, Practice, render};
-use crate::take::{Card, KeptCheck, PartOfTake, SlipRow, Tally, fingerprint, plain};
+use crate::take::{Card, KeptCheck, PartOfTake, SlipRow, Tally};
 use crate::units::{Decibels, SampleRate, Seconds};
 
 /// Recorded on after the guide's last sample, for delays of loudspeaker and microphone.
@@ -70,30 +71,38 @@ pub(super) fn run(args: &TakeArgs) -> Result<Outcome> {
 
 /// The next free name of this stem for a recording.
 pub(super) fn free_name(folder: &Path, stem: &str) -> PathBuf {
-    (1_u32..).map(|n| folder.join(format!("{stem}-{n}.wav"))).find(|p| !p.exists()).unwrap_or_else(|| folder.into())
+    let mut names = (1_u32..).map(|n| folder.join(format!("{stem}-{n}.wav")));
+    names.find(|path| is_free(path)).unwrap_or_else(|| folder.into())
+}
+
+/// Whether neither a recording nor the card of one stands there.
+fn is_free(path: &Path) -> bool {
+    [path.to_owned(), crate::take::beside(path), super::echo::beside(path)]
+        .iter()
+        .all(|p| std::fs::symlink_metadata(p).is_err())
 }
 
 /// Where a recording goes: as asked, or under the next free name for what is played and by whom. `what`: what is recorded.
 pub(super) fn place(asked: Option<&Path>, what: &str, played: &Path, pupil: Option<&str>) -> Result<PathBuf> {
     let path = match asked {
         Some(path) if !path.extension().is_some_and(|e| e.eq_ignore_ascii_case("wav")) => {
-            bail!("`{}` is no name for a {what}: it is recorded as a wav file, so let it end in `.wav`", path.display())
+            bail!("`{}` is no name for a {what}: it is recorded as a wav file, so let it end in `.wav`", path.shown())
         }
         Some(path) => path.to_owned(),
         None => {
             let stem = played.file_stem().map_or_else(|| what.into(), |s| s.to_string_lossy().into_owned());
-            let who = pupil.map_or_else(String::new, |p| format!("-{}", plain(p)));
+            let who = pupil.map_or_else(String::new, |p| format!("-{}", crate::files::file_name(p)));
             free_name(Path::new("takes"), &format!("{stem}{who}"))
         }
     };
-    if path.exists() {
+    if !is_free(&path) {
         bail!(
-            "`{}` is there already\nhint: a {what} is never recorded over; give another name with `--out`",
-            path.display()
+            "`{}` or a card beside it is there already\nhint: a {what} is never recorded over; give another name with `--out`",
+            path.shown()
         );
     }
     if let Some(folder) = path.parent().filter(|f| !f.as_os_str().is_empty()) {
-        std::fs::create_dir_all(folder).with_context(|| format!("cannot make the folder `{}`", folder.display()))?;
+        crate::files::folder(folder).with_context(|| format!("cannot make the folder `{}`", folder.shown()))?;
     }
     Ok(path)
 }
@@ -116,7 +125,8 @@ pub(super) fn record(plan: &Plan, devices: &super::DeviceArgs) -> Result<Outcome
     card.round_trip_ms = (card.sound_check.as_ref())
         .filter(|check| check.loudspeaker.is_some() && check.loudspeaker == card.loudspeaker)
         .and_then(|check| check.round_trip_ms);
-    card.write(&path).map_err(anyhow::Error::from)?;
+    card.write(&path, None).map_err(anyhow::Error::from)?;
+    let written = card.clone();
     if let Some(loudspeaker) = &loudspeaker {
         tell(&format!("care: {CAUTION}"));
         tell(&format!(
@@ -137,16 +147,16 @@ pub(super) fn record(plan: &Plan, devices: &super::DeviceArgs) -> Result<Outcome
             let _ = std::fs::remove_file(crate::take::beside(&path));
             return Err(device(error));
         }
-        Err(error) => return Err(error).with_context(|| format!("cannot make the sound file `{}`", path.display())),
+        Err(error) => return Err(error).with_context(|| format!("cannot make the sound file `{}`", path.shown())),
     };
-    tell(&format!("recording from `{name}` into `{}`", path.display()));
+    tell(&format!("recording from `{name}` into `{}`", path.shown()));
     if std::io::stdin().is_terminal() {
         tell("Enter or q ends the take");
     }
     let started = watch(&recording, loudspeaker.as_ref(), &guide, &plan.practice, most)?;
     let recorded = recording.finish();
     complete(&mut card, &recorded, loudspeaker.as_ref(), &guide, started);
-    if let Err(error) = card.write(&path) {
+    if let Err(error) = card.write(&path, Some(&written)) {
         files::complain(
             &anyhow::Error::from(error),
             Some("the sound is kept; the card holds what was known at the start"),
@@ -162,10 +172,10 @@ fn first_card(
     loudspeaker: Option<&Loudspeaker>,
     guide_rate: SampleRate,
 ) -> Result<Card> {
-    let bytes = std::fs::read(plan.part_path)
-        .with_context(|| format!("cannot read the part `{}`", plan.part_path.display()))?;
-    let full = std::path::absolute(plan.part_path).unwrap_or_else(|_| plan.part_path.into());
-    let part = PartOfTake { path: Some(full), sha256: Some(fingerprint(&bytes)), title: Some(plan.title.clone()) };
+    // A name and a sum: where the file lies on this machine is nobody's business.
+    let path = plan.part_path.file_name().map(PathBuf::from);
+    let sha256 = plan.asked.part_sha256.clone().context("the part has no fingerprint")?;
+    let part = PartOfTake { path, sha256: Some(sha256), title: Some(plan.title.clone()) };
     let asked = Description { rate_hz: guide_rate.get(), ..plan.asked.clone() };
     let mut card = Card::new(part, asked, microphone.name.clone(), microphone.rate.get(), microphone.channels);
     card.pupil = devices.pupil.clone();
@@ -178,7 +188,7 @@ fn first_card(
 /// The sound check in the folder of a take, where it holds for it.
 fn check_before(take: &Path, card: &Card) -> Option<KeptCheck> {
     let path = KeptCheck::path(take.parent().unwrap_or(Path::new("")), card.pupil.as_deref());
-    let bytes = std::fs::read(&path).ok()?;
+    let bytes = crate::files::read(&path).ok()?;
     let read = serde_json::from_slice::<KeptCheck>(&bytes).map_err(|e| format!("it cannot be read: {e}"));
     let holds = |check: KeptCheck| {
         check.holds(card.began.as_deref().unwrap_or_default(), card.pupil.as_deref(), &card.microphone).map(|()| check)
@@ -189,13 +199,13 @@ fn check_before(take: &Path, card: &Card) -> Option<KeptCheck> {
                 None => "all was well".into(),
                 Some(first) => format!("it said `{first}`"),
             };
-            tell(&format!("the sound check `{}` holds for this take: {found}", path.display()));
+            tell(&format!("the sound check `{}` holds for this take: {found}", path.shown()));
             Some(check)
         }
         Err(why) => {
             tell(&format!(
                 "note: the sound check `{}` is not used: {why}\nhint: make one with `pailbeat soundcheck`",
-                path.display()
+                path.shown()
             ));
             None
         }
@@ -249,7 +259,7 @@ fn say(path: &Path, card: &Card, recorded: &Recorded) -> Result<Outcome> {
         let hint = "what was recorded until then is whole and can be assessed";
         files::complain(&anyhow!("the take was cut short after {seconds:.1} s: {why}"), Some(hint));
     }
-    print(&format!("{}: {seconds:.1} s recorded\n  next: pailbeat assess {}\n", path.display(), path.display()))?;
+    print(&format!("{}: {seconds:.1} s recorded\n  next: pailbeat assess {}\n", path.shown(), path.shown()))?;
     Ok(if card.cut_short.is_some() { Outcome::SomeFailed } else { Outcome::Done })
 }
 

@@ -3,7 +3,6 @@
 //! Cards are read by `assess`, `again` and the class book alike. Other programs and people may write some too, so that
 //! whatever is missing is read as not known.
 
-use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
@@ -12,6 +11,8 @@ use thiserror::Error;
 
 use super::KeptCheck;
 use crate::chain::{CardSays, Slip};
+use crate::files::Shown as _;
+use crate::files::{self, FileError};
 use crate::guide::{Description, Excerpt};
 use crate::units::Seconds;
 
@@ -69,7 +70,7 @@ pub struct Card {
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
 pub struct PartOfTake {
-    /// Where it was, in full.
+    /// What it was called. Never opened: a part is found by its sum.
     pub path: Option<PathBuf>,
     /// Its fingerprint (SHA-256, hexadecimal).
     pub sha256: Option<String>,
@@ -148,7 +149,7 @@ pub struct Tally {
 #[derive(Debug, Error)]
 pub enum CardError {
     /// It cannot be read or written.
-    #[error("cannot {doing} the take card `{}`", path.display())]
+    #[error("cannot {doing} the take card `{}`", path.shown())]
     File {
         /// `read` or `write`.
         doing: &'static str,
@@ -157,8 +158,11 @@ pub enum CardError {
         /// What the system said.
         source: std::io::Error,
     },
+    /// It was not written.
+    #[error(transparent)]
+    Write(#[from] FileError),
     /// It is not what this program writes.
-    #[error("`{}` is no take card of this program", path.display())]
+    #[error("`{}` is no take card of this program", path.shown())]
     Damaged {
         /// The card.
         path: PathBuf,
@@ -166,7 +170,7 @@ pub enum CardError {
         source: serde_json::Error,
     },
     /// Another version wrote it.
-    #[error("the take card `{}` is of version {found}, this program knows {VERSION}", path.display())]
+    #[error("the take card `{}` is of version {found}, this program knows {VERSION}", path.shown())]
     Version {
         /// The card.
         path: PathBuf,
@@ -259,7 +263,7 @@ impl Card {
     /// A card that cannot be read or understood.
     pub fn of(recording: &Path) -> Result<Option<Card>, CardError> {
         let path = beside(recording);
-        let bytes = match std::fs::read(&path) {
+        let bytes = match files::read(&path) {
             Ok(bytes) => bytes,
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
             Err(source) => return Err(CardError::File { doing: "read", path, source }),
@@ -271,25 +275,23 @@ impl Card {
         }
     }
 
-    /// Writes it beside a recording, whole or not at all; an earlier state of it is replaced.
+    /// Writes it beside a recording, whole or not at all; over nothing but its `earlier` state.
     ///
     /// # Errors
-    /// If the disk fails.
-    pub fn write(&self, recording: &Path) -> Result<(), CardError> {
+    /// If something else stands there, or the disk fails.
+    pub fn write(&self, recording: &Path, earlier: Option<&Card>) -> Result<(), CardError> {
         let path = beside(recording);
-        let mut text =
-            serde_json::to_vec_pretty(self).map_err(|source| CardError::Damaged { path: path.clone(), source })?;
-        text.push(b'\n');
-        let mut aside = path.clone().into_os_string();
-        aside.push(".part");
-        let written = std::fs::File::create(&aside)
-            .and_then(|mut file| file.write_all(&text).and_then(|()| file.sync_all()))
-            .and_then(|()| std::fs::rename(&aside, &path));
-        written.map_err(|source| {
-            // What is left of a failed attempt is of no use; failing to remove it changes nothing.
-            let _ = std::fs::remove_file(&aside);
-            CardError::File { doing: "write", path, source }
-        })
+        let text = |card: &Card| -> Result<Vec<u8>, CardError> {
+            let mut text =
+                serde_json::to_vec_pretty(card).map_err(|source| CardError::Damaged { path: path.clone(), source })?;
+            text.push(b'\n');
+            Ok(text)
+        };
+        match earlier {
+            None => files::put_new(&path, &text(self)?)?,
+            Some(earlier) => files::put_over(&path, &text(self)?, &text(earlier)?)?,
+        }
+        Ok(())
     }
 }
 
@@ -319,10 +321,12 @@ mod tests {
         let take = folder.path().join("robin-1.wav");
         assert_eq!(Card::of(&take).unwrap(), None);
         let mut card = card();
-        card.write(&take).unwrap();
+        card.write(&take, None).unwrap();
+        let earlier = card.clone();
         card.length_samples = Some(4711);
         card.slips.push(SlipRow { at_s: 3.0, lost_ms: 12.5 });
-        card.write(&take).unwrap();
+        assert!(card.write(&take, None).is_err() && card.write(&take, Some(&card)).is_err());
+        card.write(&take, Some(&earlier)).unwrap();
         assert_eq!(Card::of(&take).unwrap(), Some(card));
         assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 1);
     }
@@ -335,7 +339,7 @@ mod tests {
         assert!(matches!(Card::of(&take), Err(CardError::Damaged { .. })));
         let mut other = card();
         other.version = Some(99);
-        other.write(&take).unwrap();
+        std::fs::write(beside(&take), serde_json::to_vec(&other).unwrap()).unwrap();
         assert!(Card::of(&take).unwrap_err().to_string().contains("version 99"));
     }
 

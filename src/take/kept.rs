@@ -7,6 +7,8 @@ use serde::{Deserialize, Serialize};
 
 use super::soundcheck::Checked;
 use super::{began_s, now};
+use crate::files::file_name;
+use crate::names;
 use crate::part::Surface;
 use crate::units::{Decibels, Seconds};
 
@@ -112,7 +114,7 @@ impl KeptCheck {
         if !(0..HOLDS_HOURS * 3600).contains(&(take - made)) {
             return Err(format!("it was made at {}, and a check holds for {HOLDS_HOURS} hours", self.began));
         }
-        if let Some((checked, plays)) = self.pupil.as_deref().zip(pupil).filter(|(a, b)| a != b) {
+        if let Some((checked, plays)) = self.pupil.as_deref().zip(pupil).filter(|(a, b)| !names::same(a, b)) {
             return Err(format!("it is {checked}'s, and this take is {plays}'s"));
         }
         match self.microphone.as_deref() {
@@ -129,7 +131,7 @@ impl KeptCheck {
 
     /// What a pupil's own check, or the one that names nobody, is called in a folder of takes; without an ending.
     pub fn name(pupil: Option<&str>) -> String {
-        pupil.map_or_else(|| "soundcheck".into(), |p| format!("soundcheck-{}", super::plain(p)))
+        pupil.map_or_else(|| "soundcheck".into(), |p| format!("soundcheck-{}", file_name(p)))
     }
 
     /// Where takes look for it in their folder: a pupil's own, or the one that names nobody.

@@ -27,8 +27,3 @@ pub fn began_s(began: &str) -> Option<i64> {
     let at = jiff::fmt::strtime::parse(BEGAN, began).ok()?;
     Some(at.to_timestamp().ok()?.as_second())
 }
-
-/// A nickname as part of a file's name.
-pub fn plain(nickname: &str) -> String {
-    nickname.chars().map(|c| if c.is_alphanumeric() { c } else { '_' }).collect()
-}

@@ -248,3 +248,23 @@ fn print_breaks_between_lines_because_each_is_a_drawing_of_its_own() {
         assert!(svg.root_element().attribute("aria-label").is_some_and(|label| !label.is_empty()));
     }
 }
+
+#[test]
+fn what_xml_has_no_place_for_reaches_no_drawing() {
+    let odd = "\u{ffff}\u{fffe}\u{1b}[2J\u{0}\u{9b}";
+    for (name, mut a, mut meta) in fake::all() {
+        meta.take = format!("{odd}take{odd}.wav");
+        meta.pupil = Some(odd.into());
+        a.timeline.title.push_str(odd);
+        for pass in &mut a.timeline.passes {
+            pass.section.push_str(odd);
+        }
+        let svg = chart::svg(&a, &ChartStyle::alone(meta.clone())).unwrap();
+        let teacher = pailbeat::report::page::teacher(&a, &meta).unwrap();
+        let pupil = pailbeat::report::page::pupil(&a, &meta).unwrap();
+        for text in [&svg, &teacher, &pupil] {
+            assert!(Document::parse(text.trim_start_matches("<!DOCTYPE html>")).is_ok(), "{name}");
+            assert!(!text.contains(['\u{ffff}', '\u{1b}', '\u{9b}']), "{name}");
+        }
+    }
+}

@@ -25,10 +25,11 @@ pub use teacher::{finding, heading, nothing, short, statement};
 /// Longest name that is shown in full, in letters: a line of the printed page.
 pub const NAME: usize = 60;
 
-/// A name made harmless to look at: control characters and marks that turn the direction of writing are left out,
+/// A name made harmless to look at: control characters, marks that turn the direction of writing and what no document may
+/// hold (U+FFFE, U+FFFF; XML 1.0, section 2.2) are left out,
 /// white space is one space, and what is longer than `most` letters ends in an ellipsis.
 pub fn clean(name: &str, most: usize) -> String {
-    let turns = |c: char| matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{61c}' | '\u{feff}');
+    let turns = |c: char| matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{61c}' | '\u{feff}' | '\u{fffe}' | '\u{ffff}');
     let letters = name.chars().filter(|c| !turns(*c)).map(|c| if c.is_control() { ' ' } else { c }).collect::<String>();
     cut(&letters.split_whitespace().collect::<Vec<_>>().join(" "), most)
 }

@@ -126,7 +126,9 @@ impl Scene {
 
     pub(super) fn text(&mut self, (x, y): (f64, f64), text: impl Into<String>, pen: Pen) {
         let Pen { size, bold, anchor, ink } = pen;
-        self.items.push(Item::Text { x, y, size, bold, anchor, ink, text: text.into() });
+        // What XML has no place for, escaped or not (XML 1.0, section 2.2).
+        let text = text.into().replace(|c: char| c.is_control() || matches!(c, '\u{fffe}' | '\u{ffff}'), "");
+        self.items.push(Item::Text { x, y, size, bold, anchor, ink, text });
     }
 
     /// Puts another drawing on this one.

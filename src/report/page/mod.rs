@@ -102,10 +102,13 @@ pub(super) fn font_faces() -> String {
     format!("{}{}", face("400", REGULAR), face("700", BOLD))
 }
 
+/// How every page begins.
+pub(crate) const BEGINS: &str = "<!DOCTYPE html>\n<html xmlns=\"http://www.w3.org/1999/xhtml\" lang=\"en\">\n<head>\n";
+
 /// The document around a body.
 fn document(title: &str, own_css: &str, body: &str) -> String {
     format!(
-        "<!DOCTYPE html>\n<html xmlns=\"http://www.w3.org/1999/xhtml\" lang=\"en\">\n<head>\n<meta charset=\"utf-8\"/>\n\
+        "{BEGINS}<meta charset=\"utf-8\"/>\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"/>\n\
          <meta http-equiv=\"Content-Security-Policy\" content=\"default-src &#39;none&#39;; style-src &#39;unsafe-inline&#39;; font-src data:; img-src data:\"/>\n\
          <meta name=\"referrer\" content=\"no-referrer\"/>\n<title>{}</title>\n<style>{}</style>\n<style>{}{own_css}</style>\n\

@@ -1,0 +1,318 @@
+//! Zip archives and mails -> the recordings in them, within stated limits.
+//!
+//! Nothing is unpacked under a name of its own: names inside archives are words to recognise a pupil by, never paths. One
+//! member at a time comes out, into the spool; a mail is held in memory while its attachments are taken out.
+
+use std::collections::BTreeMap;
+use std::fs::File;
+use std::io::{BufRead, BufReader, Read as _};
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
+
+use mail_parser::{MessageParser, MimeHeaders as _};
+
+use super::sources::{Beside, Bytes, Item, LARGEST_CARD, Near, beside, is_calls, is_plan, is_sound, made, of_drill};
+use super::spool::{Piece, Spool};
+use crate::files::Shown as _;
+
+/// Largest recording in an archive: two hours, the longest take, as uncompressed sound of two channels in 16 bits at 48 kHz.
+pub(super) const MAX_MEMBER: u64 = 2 * 3600 * 48_000 * 2 * 2;
+/// All recordings of an archive: a class of thirty, each ten minutes of film as phones make it (30 MB a minute).
+pub(super) const MAX_ARCHIVE: u64 = 30 * 10 * 30_000_000;
+/// An archive with more members than this is none of recordings: a file takes some hundred bytes of memory each.
+const MAX_MEMBERS: usize = 100_000;
+/// Largest mail: the great mail services take 25 MB, which coding makes 34.
+const MAX_MAIL: usize = 40_000_000;
+/// A line of a mail is read in pieces of so many bytes at most.
+const PIECE: u64 = 1 << 16;
+
+type Zip = zip::ZipArchive<BufReader<File>>;
+
+/// The archive that was opened last stays open: its members are heard one after the other.
+#[derive(Debug, Default)]
+pub(super) struct Archives(Mutex<Option<(PathBuf, Arc<Mutex<Zip>>)>>);
+
+impl Archives {
+    fn open(&self, path: &Path) -> Result<Arc<Mutex<Zip>>, String> {
+        let mut last = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some((open, zip)) = last.as_ref()
+            && open == path
+        {
+            return Ok(Arc::clone(zip));
+        }
+        *last = None;
+        let file = crate::files::ordinary(path).map_err(|e| e.to_string())?;
+        let zip = Zip::new(BufReader::new(file)).map_err(|e| format!("the zip is damaged: {e}"))?;
+        let zip = Arc::new(Mutex::new(zip));
+        *last = Some((path.to_owned(), Arc::clone(&zip)));
+        Ok(zip)
+    }
+
+    /// The first bytes of a member, as far as a card goes.
+    pub(super) fn read_card(&self, path: &Path, name: &str) -> Option<Vec<u8>> {
+        let zip = self.open(path).ok()?;
+        let mut zip = zip.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut out = Vec::new();
+        zip.by_name(name).ok()?.take(LARGEST_CARD).read_to_end(&mut out).ok()?;
+        Some(out)
+    }
+
+    /// The same of a recording that another's card names; nothing where it is not there or cannot be taken out.
+    pub(super) fn take_out_named(&self, path: &Path, name: &str, spool: &Spool) -> Option<Piece> {
+        let zip = self.open(path).ok()?;
+        let member = zip.lock().unwrap_or_else(PoisonError::into_inner).index_for_name(name)?;
+        self.take_out(path, member, spool).ok()
+    }
+
+    /// Takes a recording out of its archive.
+    pub(super) fn take_out(&self, path: &Path, member: usize, spool: &Spool) -> std::io::Result<Piece> {
+        let zip = self.open(path).map_err(std::io::Error::other)?;
+        let mut zip = zip.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut from = zip.by_index(member).map_err(std::io::Error::other)?;
+        let says = from.size();
+        if says > MAX_MEMBER {
+            return Err(std::io::Error::other(format!(
+                "unpacked it would have {}, and a recording in an archive may have {}; unpack it yourself",
+                size(says),
+                size(MAX_MEMBER)
+            )));
+        }
+        let piece = Spool::put(&spool.file()?, &mut from, says + 1)?;
+        if piece.len() != says {
+            return Err(std::io::Error::other("the zip is damaged: it holds another length than it says"));
+        }
+        Ok(piece)
+    }
+}
+
+/// `4.4 GB`.
+fn size(bytes: u64) -> String {
+    format!("{:.1} GB", bytes as f64 / 1e9)
+}
+
+/// The recordings of a zip archive.
+pub(super) fn archive(path: &Path, spool: &Spool, items: &mut Vec<Item>) -> Result<(), String> {
+    let zip = spool.archives.open(path)?;
+    let mut zip = zip.lock().unwrap_or_else(PoisonError::into_inner);
+    if zip.len() > MAX_MEMBERS {
+        return Err(format!("the zip has {} members, and {MAX_MEMBERS} are the most", zip.len()));
+    }
+    // Whatever cannot be taken out later is told then, with its name.
+    let mut members: Vec<(String, usize, Option<i64>)> = Vec::new();
+    let mut whole = 0u64;
+    for k in 0..zip.len() {
+        let Ok(member) = zip.by_index_raw(k) else { continue };
+        let Ok(name) = member.name().map(std::borrow::Cow::into_owned) else { continue };
+        if is_sound(&name) {
+            whole = whole.saturating_add(member.size().min(MAX_MEMBER));
+            members.push((name, k, member.last_modified().and_then(|t| local_s(&t))));
+        }
+    }
+    if whole > MAX_ARCHIVE {
+        return Err(format!(
+            "unpacked its recordings would have {}, and {} are the most; unpack it yourself",
+            size(whole),
+            size(MAX_ARCHIVE)
+        ));
+    }
+    members.sort();
+    for (name, member, changed) in members {
+        let parts: Vec<&str> = name.split(['/', '\\']).collect();
+        items.push(Item {
+            place: format!("{}: {name}", path.shown()),
+            name: parts.last().map_or(String::new(), |n| (*n).to_owned()),
+            folders: parts[..parts.len().saturating_sub(1)].iter().map(|n| (*n).to_owned()).collect(),
+            taken_s: changed,
+            near: Near::Archive(path.to_owned(), name.clone()),
+            ..Item::of(Bytes::Member(path.to_owned(), member))
+        });
+    }
+    Ok(())
+}
+
+/// A zip's time, which is that of the clock on the wall where it was packed.
+fn local_s(t: &zip::DateTime) -> Option<i64> {
+    let (month, day) = (t.month() as i8, t.day() as i8);
+    let (h, m, s) = (t.hour() as i8, t.minute() as i8, t.second() as i8);
+    let wall = jiff::civil::DateTime::new(t.year() as i16, month, day, h, m, s, 0).ok()?;
+    // The year in which such times begin says that none was written.
+    (wall.year() > 1980).then_some(())?;
+    Some(wall.to_zoned_datetime(jiff::tz::TimeZone::system()).ok()?.timestamp().as_second())
+}
+
+/// The recordings that came with mails. `single`: the file is one mail.
+pub(super) fn mailbox(path: &Path, single: bool, spool: &Spool, items: &mut Vec<Item>) -> Result<(), String> {
+    let file = crate::files::ordinary(path).map_err(|e| e.to_string())?;
+    let (mut number, mut large, mut unkept) = (0, 0, None);
+    let spooled = std::cell::OnceCell::new();
+    let result = mails(BufReader::new(file), single, |mail| {
+        number += 1;
+        match mail {
+            None => large += 1,
+            Some(raw) => {
+                let kept = attached(path, number, raw, spool, &spooled, items);
+                unkept = unkept.take().or(kept.err());
+            }
+        }
+    });
+    result.map_err(|e| e.to_string())?;
+    match (number, large, unkept) {
+        (0, ..) => Err("the mailbox holds no mail".into()),
+        (.., Some(error)) => Err(format!("what came with its mails cannot be kept for hearing: {error}")),
+        (_, 0, _) => Ok(()),
+        (_, 1, _) => Err(format!("one mail is larger than {} MB and was passed over", MAX_MAIL / 1_000_000)),
+        (_, n, _) => Err(format!("{n} mails are larger than {} MB and were passed over", MAX_MAIL / 1_000_000)),
+    }
+}
+
+/// Cuts a mailbox into mails (RFC 4155, with the quoting of `>From ` lines); of one that is too large nothing is given.
+fn mails(mut from: impl BufRead, single: bool, mut each: impl FnMut(Option<&[u8]>)) -> std::io::Result<()> {
+    let mut mail: Option<Vec<u8>> = single.then(Vec::new);
+    let (mut fits, mut starts) = (true, true);
+    let mut line = Vec::new();
+    loop {
+        line.clear();
+        let n = from.by_ref().take(PIECE).read_until(b'\n', &mut line)?;
+        let ends = n == 0 || !single && starts && line.starts_with(b"From ");
+        if ends {
+            if let Some(whole) = mail.take() {
+                each(fits.then_some(&whole));
+            }
+            if n == 0 {
+                return Ok(());
+            }
+            (mail, fits) = (Some(Vec::new()), true);
+        } else if let Some(mail) = mail.as_mut() {
+            let quoted = !single
+                && starts
+                && line.iter().position(|b| *b != b'>').is_some_and(|at| at > 0 && line[at..].starts_with(b"From "));
+            fits &= mail.len() + line.len() <= MAX_MAIL;
+            if fits {
+                mail.extend_from_slice(line.get(usize::from(quoted)..).unwrap_or_default());
+            } else {
+                mail.clear();
+            }
+        }
+        starts = line.ends_with(b"\n");
+    }
+}
+
+type Spooled = std::cell::OnceCell<Arc<Mutex<File>>>;
+
+fn attached(
+    path: &Path,
+    number: usize,
+    raw: &[u8],
+    spool: &Spool,
+    spooled: &Spooled,
+    items: &mut Vec<Item>,
+) -> std::io::Result<()> {
+    let Some(mail) = MessageParser::default().parse(raw) else { return Ok(()) };
+    let sender = mail.from().and_then(|f| f.first()).and_then(|a| a.address()).unwrap_or_default().to_lowercase();
+    let subject = mail.subject().unwrap_or_default().to_owned();
+    let attached: BTreeMap<String, &[u8]> =
+        mail.attachments().map(|a| (a.attachment_name().unwrap_or_default().to_owned(), a.contents())).collect();
+    let sounds = mail
+        .attachments()
+        .map(|a| (a.attachment_name().unwrap_or_default(), a.contents()))
+        .filter(|(name, _)| is_sound(name))
+        .collect::<Vec<_>>();
+    // One plan and one recording in a mail belong together, whatever they are called.
+    let plans: Vec<&[u8]> =
+        attached.iter().filter(|(n, b)| n.ends_with(".json") && is_plan(b)).map(|(_, b)| *b).collect();
+    let alone = sounds.iter().filter(|(_, bytes)| !is_calls(&mut std::io::Cursor::new(bytes))).count() == 1;
+    for (name, bytes) in sounds {
+        let mut own = beside(name, |c| attached.get(c).filter(|b| b.len() as u64 <= LARGEST_CARD).map(|b| b.to_vec()));
+        if let (true, [plan], None) = (alone, &plans[..], &own.card) {
+            own = of_drill(plan);
+        }
+        let file = match spooled.get() {
+            Some(file) => file,
+            None => {
+                let new = spool.file()?;
+                spooled.get_or_init(|| new)
+            }
+        };
+        let piece = Spool::put(file, &mut &*bytes, u64::MAX)?;
+        let strikes = |n: &str| Some(Bytes::Spooled(Spool::put(file, &mut &**attached.get(n)?, u64::MAX).ok()?));
+        let known = own.known(strikes);
+        let Beside { card, drill, check, .. } = own;
+        items.push(Item {
+            place: format!("{}: mail {number}, {name}", path.shown()),
+            name: name.to_owned(),
+            sender: sender.clone(),
+            subject: subject.clone(),
+            taken_s: made(
+                card.as_ref().and_then(|c| c.began.as_deref()),
+                name,
+                mail.date().map(mail_parser::DateTime::to_timestamp),
+            ),
+            card,
+            drill,
+            check,
+            known,
+            ..Item::of(Bytes::Spooled(piece))
+        });
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::io::Write as _;
+
+    #[test]
+    fn a_mailbox_is_cut_where_a_mail_begins_and_a_huge_mail_is_passed_over() {
+        let cut = |text: &[u8]| {
+            let mut out = Vec::new();
+            mails(text, false, |m| out.push(m.map(|m| String::from_utf8_lossy(m).into_owned()))).unwrap();
+            out
+        };
+        assert_eq!(
+            cut(b"junk\nFrom a\nA: 1\n\n>From x\n>>From y\n> z\nFrom b\nB: 2\n"),
+            [Some("A: 1\n\nFrom x\n>From y\n> z\n".into()), Some("B: 2\n".into())]
+        );
+        let long = [&b"From a\n"[..], &vec![b'x'; MAX_MAIL + 9], b"\nFrom b\nB: 2\n"].concat();
+        assert_eq!(cut(&long), [None, Some("B: 2\n".into())]);
+        let mut one = 0;
+        mails(&b"A: 1\n\nFrom here on\n"[..], true, |m| one += m.map_or(0, <[u8]>::len)).unwrap();
+        assert_eq!(one, 19);
+    }
+
+    #[test]
+    fn a_member_that_says_it_is_too_large_stays_in_its_archive() {
+        let place = tempfile::tempdir().unwrap();
+        let path = place.path().join("bomb.zip");
+        let mut zip = zip::ZipWriter::new(File::create(&path).unwrap());
+        let packed = zip::write::SimpleFileOptions::default();
+        zip.start_file("Wren/take.wav", packed).unwrap();
+        zip.write_all(&vec![0; 100_000]).unwrap();
+        zip.finish().unwrap();
+        let good = std::fs::read(&path).unwrap();
+        let spool = Spool::new(place.path());
+        let take = |bytes: &[u8]| {
+            std::fs::write(&path, bytes).unwrap();
+            *spool.archives.0.lock().unwrap() = None;
+            let mut items = Vec::new();
+            archive(&path, &spool, &mut items).unwrap();
+            let out = items[0].at_hand(&spool).map_err(|e| e.to_string())?;
+            let mut bytes = Vec::new();
+            out.open().unwrap().read_to_end(&mut bytes).unwrap();
+            Ok::<_, String>(bytes.len())
+        };
+        assert_eq!(take(&good), Ok(100_000));
+        // Another length, in the member's own head and in the list at the end.
+        let says = |n: u32| {
+            let mut other = good.clone();
+            let at = |sign: &[u8]| other.windows(4).position(|w| w == sign).unwrap();
+            let (own, list) = (at(b"PK\x03\x04"), at(b"PK\x01\x02"));
+            other[own + 22..own + 26].copy_from_slice(&n.to_le_bytes());
+            other[list + 24..list + 28].copy_from_slice(&n.to_le_bytes());
+            other
+        };
+        assert!(take(&says(4_000_000_000)).unwrap_err().contains("unpack it yourself"));
+        assert!(take(&says(500)).is_err());
+        assert!(take(&says(500_000)).is_err());
+    }
+}

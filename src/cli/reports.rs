@@ -1,0 +1,71 @@
+//! The pages and charts of a take in the folder of reports: every take has its own, whatever it is called.
+
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+
+use anyhow::{Context, Result, anyhow};
+
+use super::files::kept;
+use crate::assess::Assessment;
+use crate::files::{self, FileError, Shown as _, file_name};
+use crate::report::{Meta, chart, page, text};
+
+/// Longest name of a take that stands in the names of its pages as it is, in bytes: file systems end at 255.
+const LONGEST: usize = 180;
+
+/// A folder for reports, shared by takes that are assessed side by side.
+pub(super) struct Reports<'a> {
+    folder: &'a Path,
+    /// What the pages of this run's takes are called.
+    taken: Mutex<BTreeSet<String>>,
+}
+
+impl Reports<'_> {
+    pub(super) fn in_folder(folder: &Path) -> Reports<'_> {
+        Reports { folder, taken: Mutex::default() }
+    }
+
+    /// Writes the pages and charts of a take; the summary and what was written, in words.
+    pub(super) fn write(&self, take: &Path, assessment: &Assessment, meta: &Meta) -> Result<String> {
+        let style = chart::ChartStyle::alone(meta.clone());
+        let wanted: [(&str, Vec<u8>); 4] = [
+            ("-teacher.html", page::teacher(assessment, meta)?.into_bytes()),
+            ("-pupil.html", page::pupil(assessment, meta)?.into_bytes()),
+            ("-chart.svg", chart::svg(assessment, &style)?.into_bytes()),
+            ("-chart.png", chart::png(assessment, &style)?),
+        ];
+        let of = files::ordinary(take)
+            .and_then(|mut file| files::sum_of(&mut file))
+            .with_context(|| format!("cannot read `{}`", take.shown()))?;
+        let stem = stem(take);
+        let mut out = text::summary(assessment, meta);
+        out.push_str("\nWritten:\n");
+        'names: for n in 1_u32.. {
+            let name = if n == 1 { stem.clone() } else { format!("{stem}-{n}") };
+            let place = |ending: &str| self.folder.join(format!("{name}{ending}"));
+            let free = wanted.iter().all(|(ending, _)| files::is_free(&place(ending), &of));
+            if !free || !self.taken.lock().is_ok_and(|mut taken| taken.insert(name.clone())) {
+                continue;
+            }
+            let mut written: Vec<PathBuf> = Vec::new();
+            for (ending, bytes) in &wanted {
+                match files::put(&place(ending), bytes.clone(), &of) {
+                    // Another program was faster with this name.
+                    Err(FileError::Other { .. } | FileError::Foreign { .. }) if written.is_empty() => continue 'names,
+                    other => kept(other)?,
+                }
+                written.push(place(ending));
+            }
+            written.iter().for_each(|path| out.push_str(&format!("  {}\n", path.shown())));
+            return Ok(out);
+        }
+        Err(anyhow!("there is no name left for the pages of `{}`", take.shown()))
+    }
+}
+
+fn stem(take: &Path) -> String {
+    let name = take.file_stem().map_or("take".into(), |s| s.to_string_lossy().into_owned());
+    let plain = name.len() <= LONGEST && !name.chars().any(files::is_unsafe);
+    if plain { name } else { file_name(&name) }
+}
