@@ -17,7 +17,7 @@
 //! let verdict = assess(&mut sound, &Asked::of(&timeline), &Beside::default(), &mut quietly)?;
 //! let played = verdict.assessment.clock.ok_or("hardly a strike was heard")?.bpm.get();
 //! assert!(played > 1.2 * 84.0, "more than a fifth faster than asked");
-//! assert!(verdict.assessment.findings.iter().any(|finding| finding.kind.word() == "rushing"));
+//! assert!(verdict.assessment.findings.iter().any(|finding| finding.kind().word() == "rushing"));
 //! # Ok::<(), Box<dyn std::error::Error>>(())
 //! ```
 //!

@@ -21,8 +21,11 @@ fn json(output: &Output) -> Value {
     serde_json::from_slice(&output.stdout).unwrap()
 }
 
+/// A file of this run: none of an earlier one stands there, which the program would not write over if it was changed since.
 fn file(name: &str) -> PathBuf {
-    Path::new(env!("CARGO_TARGET_TMPDIR")).join(name)
+    let path = Path::new(env!("CARGO_TARGET_TMPDIR")).join(name);
+    let _ = std::fs::remove_file(&path);
+    path
 }
 
 fn samples(path: &Path) -> Vec<f32> {
@@ -142,7 +145,7 @@ fn what_cannot_be_made_is_refused_and_nothing_is_written() {
     let output = run(&[&"guide", &part, &"--out", &part]);
     assert_eq!(output.status.code(), Some(2));
     assert!(!out.exists());
-    let other = run(&[&"assess", &part, &file("nobody.wav"), &"--guide", &part]);
+    let other = run(&[&"assess", &part, &file("none.wav"), &"--guide", &part]);
     assert_eq!(other.status.code(), Some(2));
     assert!(String::from_utf8(other.stderr).unwrap().contains("is no guide of this program"));
 }
