@@ -9,7 +9,7 @@
 //! | `which` | the same against several parts -> which of them it is |
 //!
 //! Pure: where the samples come from is the caller's business. [`assess`] is for one who knows what was asked for,
-//! [`which`] for one who knows what it may have been; both look for the guide, take it out, use the strikes of a sound
+//! [`which()`] for one who knows what it may have been; both look for the guide, take it out, use the strikes of a sound
 //! check and what the take card says, and nothing in the program judges in another way. [`hear`] alone is for what has no
 //! part: a drill, a sound check, a list of strikes.
 //!
