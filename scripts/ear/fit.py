@@ -26,6 +26,8 @@ import torch
 import torch.nn.functional as F
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+import ear_figures  # noqa: E402
 import plan as P  # noqa: E402
 from net import RATE, SHORT_HOP, WITHIN, Ear, candidates  # noqa: E402
 from world import World  # noqa: E402
@@ -225,18 +227,6 @@ def fit(args):
         measure(args, world)
 
 
-def match(truth, heard, tolerance):
-    truth, heard = np.sort(truth), np.sort(heard)
-    pairs, j = [], 0
-    for i, t in enumerate(truth):
-        while j < len(heard) and heard[j] < t - tolerance:
-            j += 1
-        if j < len(heard) and heard[j] <= t + tolerance:
-            pairs.append((i, j))
-            j += 1
-    return pairs
-
-
 def load(path, device):
     ear = Ear().to(device)
     ear.load_state_dict(torch.load(path, map_location=device))
@@ -273,7 +263,7 @@ def measure(args, world=None):
                     order = at[mine].argsort()
                     truth, roles = at[mine][order] / RATE, role[mine][order]
                     heard = t[i][p[i] > THRESHOLD]
-                    pairs = match(truth, heard, .025)
+                    pairs = ear_figures.match(truth, heard, .025)
                     got = {a for a, _ in pairs}
                     hits, told, true = hits + len(pairs), told + len(heard), true + len(truth)
                     is_plain = (roles == P.PLAIN) | (roles == P.MAIN)
