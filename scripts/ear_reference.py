@@ -29,8 +29,10 @@ TENSORS = {
     'a0.weight': (24, 43), 'a0.bias': (24,),
     **{f'A.{k}.{n}': s for k in range(3) for n, s in (('dw', (24, 5)), ('pw.weight', (24, 24)), ('pw.bias', (24,)))},
     'h.weight': (2, 24), 'h.bias': (2,),
-    'c.u.weight': (32, 62), 'c.u.bias': (32,), 'c.q': (32, 80), 'c.k': (32, 80), 'c.v': (32, 32), 'c.s': (4,), 'c.n': (4,),
-    'c.nullv': (4, 8), 'c.r.weight': (32, 64), 'c.r.bias': (32,), 'c.o.weight': (32,), 'c.o.bias': (1,),
+    'c.u.weight': (32, 62), 'c.u.bias': (32,),
+    **{f'c.{k}.{n}': s for k in range(2) for n, s in (
+        ('q', (32, 80)), ('k', (32, 80)), ('v', (32, 32)), ('s', (4,)), ('n', (4,)), ('nullv', (4, 8)),
+        ('r.weight', (32, 64)), ('r.bias', (32,)), ('o.weight', (32,)), ('o.bias', (1,)))},
 }
 
 
@@ -192,20 +194,24 @@ def company(w, times, heights, channels, coarse_channels, B, level):
     c = c - c.mean(1, keepdims=True)
     c = c / (np.linalg.norm(c, axis=1, keepdims=True) + 1e-6)
     u = relu(x @ w['c.u.weight'].T + w['c.u.bias'])
-    asked = np.c_[u, c, .5 * beside(9)]
-    q, key, value = asked @ w['c.q'].T, asked @ w['c.k'].T, u @ w['c.v'].T
     keys = np.sort(np.argsort(-heights, kind='stable')[:384])
-    out = np.empty(count)
-    for i in range(count):
-        told = []
-        others = keys[np.abs(times[keys] - times[i]) * 64 / RATE >= .06]
-        for h in range(4):
-            part = slice(8 * h, 8 * h + 8)
-            score = np.r_[key[others][:, part] @ q[i, part] / np.sqrt(8) + w['c.s'][h] * (c[others] @ c[i]), w['c.n'][h]]
-            share = np.exp(score - score.max())
-            told.append(share / share.sum() @ np.r_[value[others][:, part], w['c.nullv'][h:h + 1]])
-        r = relu(w['c.r.weight'] @ np.r_[u[i], np.concatenate(told)] + w['c.r.bias'])
-        out[i] = z[i] + w['c.o.weight'].ravel() @ r + w['c.o.bias'][0]
+    out = z.copy()
+    for k in range(2):
+        of = lambda name: w[f'c.{k}.{name}']
+        asked = np.c_[u, c, .5 * beside(9)]
+        q, key, value = asked @ of('q').T, asked @ of('k').T, u @ of('v').T
+        known = []
+        for i in range(count):
+            told = []
+            others = keys[np.abs(times[keys] - times[i]) * 64 / RATE >= .06]
+            for h in range(4):
+                part = slice(8 * h, 8 * h + 8)
+                score = np.r_[key[others][:, part] @ q[i, part] / np.sqrt(8) + of('s')[h] * (c[others] @ c[i]), of('n')[h]]
+                share = np.exp(score - score.max())
+                told.append(share / share.sum() @ np.r_[value[others][:, part], of('nullv')[h:h + 1]])
+            known.append(relu(of('r.weight') @ np.r_[u[i], np.concatenate(told)] + of('r.bias')))
+        u = np.array(known).reshape(count, 32)
+        out += u @ of('o.weight').ravel() + of('o.bias')[0]
     return loud, 1 / (1 + np.exp(-out))
 
 

@@ -4,7 +4,6 @@
     fit.py fit --pack DIR --out DIR [--minutes M] [--folds K] [--seed S]     on a GPU if there is one
     fit.py measure --pack DIR --out DIR                                       each family by the network that never met it, worst first
     fit.py clean --pack DIR --out DIR                                         drops what holds more than one strike, by the same networks
-    fit.py export --out DIR --weights network.safetensors                     the networks alone; place.py adds the rest
 
 With `--folds K` the families are dealt to K groups and K networks are fitted beside the one that ships, each without one group, on the
 same takes: a take holds recorded things of one group only and is left out of the loss of that group's network. Takes are made as they
@@ -14,6 +13,7 @@ import argparse
 import json
 import multiprocessing
 import os
+import re
 import sys
 import time
 from pathlib import Path
@@ -38,6 +38,8 @@ MATCH_S, UNCLEAR_S = .015, .030
 # So many strikes are company enough to tell a slam from them.
 COMPANY = 4
 THRESHOLD = .5
+# A fit that is broken off has lost so much.
+SAVE_S = 120
 
 
 def deal(families, index, folds):
@@ -103,6 +105,28 @@ def candidate_labels(events, frame, height, takes, device):
     return torch.where(height > 0, out, torch.full_like(out, -1)), count
 
 
+def told_loss(told, label, mine):
+    """Of what company is told after each round; label -1 says nothing."""
+    known = (label >= 0).float() * mine[:, None]
+    return sum((F.binary_cross_entropy_with_logits(t, label.clamp(min=0), reduction='none') * known).sum() for t in told) / known.sum().clamp(min=1)
+
+
+def worn(short, level, long):
+    """What a floor guessed wrong and bands that a phone cuts off look like."""
+    scale = torch.exp(torch.randn(len(short), 1, 1, device=short.device) * .12)
+    keep = lambda n: (torch.rand(len(short), 1, n, device=short.device) > .06 * torch.rand(len(short), 1, 1, device=short.device)).float()
+    return short * scale * keep(short.shape[2]), level, long * scale * keep(long.shape[2])
+
+
+def company_of(ear, logit, offset, fine, coarse, level, long, events, struck):
+    """What each candidate of the takes knows, and whether it is a strike."""
+    takes = len(logit)
+    frame, height = candidates(logit, offset, min(384, max(128, logit.shape[1] // 110)))
+    label, count = candidate_labels(events, frame, height, takes, logit.device)
+    label = torch.where(struck[:, None] & (count < COMPANY)[:, None] & (label == 0), torch.full_like(label, -1), label)
+    return ear.c.look(frame, height, fine, coarse, level, long), label
+
+
 class Fitted:
     """One network, its optimiser, and the running mean of its weights that is kept."""
 
@@ -115,11 +139,7 @@ class Fitted:
     def step(self, seen, labels, events, groups, struck, step, rate):
         short, level, long = seen
         y, d, w, away = labels
-        # What a floor guessed wrong and bands that a phone cuts off look like.
-        scale = torch.exp(torch.randn(len(short), 1, 1, device=short.device) * .12)
-        keep = lambda n: (torch.rand(len(short), 1, n, device=short.device) > .06 * torch.rand(len(short), 1, 1, device=short.device)).float()
-        a, b = short * scale * keep(16), long * scale * keep(24)
-        logit, offset, gate, fine, coarse = self.ear.net(a, level, b)
+        logit, offset, gate, fine, coarse = self.ear.net(*worn(short, level, long))
         mine = torch.ones_like(struck, dtype=torch.float32) if self.leaves_out is None else (groups != self.leaves_out).float()
         # In a noise that is struck itself only what is near the strikes is known.
         w = w * mine[:, None] * torch.where(struck[:, None] & (away > 40), torch.zeros_like(w), torch.ones_like(w))
@@ -129,12 +149,8 @@ class Fitted:
         coarse_y = F.max_pool1d(F.max_pool1d(y[:, None], 4), 3, 1, 1)[:, 0]
         coarse_w = -F.max_pool1d(-w[:, None], 4)[:, 0]
         loss = loss + (F.binary_cross_entropy_with_logits(gate, coarse_y, reduction='none') * coarse_w * (1 + 3 * coarse_y)).sum() / coarse_w.sum().clamp(min=1) * 2
-        frame, height = candidates(logit.detach(), offset.detach(), min(384, max(128, short.shape[1] // 110)))
-        label, count = candidate_labels(events, frame, height, len(short), short.device)
-        label = torch.where(struck[:, None] & (count < COMPANY)[:, None] & (label == 0), torch.full_like(label, -1), label)
-        told = self.ear.c(frame, height, fine.detach(), coarse.detach(), level, long)
-        known = (label >= 0).float() * mine[:, None]
-        second = (F.binary_cross_entropy_with_logits(told, label.clamp(min=0), reduction='none') * known).sum() / known.sum().clamp(min=1)
+        looked, label = company_of(self.ear, logit.detach(), offset.detach(), fine.detach(), coarse.detach(), level, long, events, struck)
+        second = told_loss(self.ear.c(*looked), label, mine)
         for g in self.optimiser.param_groups:
             g['lr'] = rate
         self.optimiser.zero_grad(set_to_none=True)
@@ -174,6 +190,13 @@ def shapes(seed, scale):
         yield seconds, max(2, int(count * scale)), 0
 
 
+def save(fitted, out, groups, step, seed):
+    out.mkdir(parents=True, exist_ok=True)
+    for f in fitted:
+        torch.save(f.settled().cpu().state_dict(), out / f.name())
+    (out / 'groups.json').write_text(json.dumps(dict(groups=groups, steps=step, seed=seed)))
+
+
 def fit(args):
     device = 'cuda' if torch.cuda.is_available() else 'cpu'
     torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
@@ -182,7 +205,7 @@ def fit(args):
     index = json.loads((Path(args.pack) / 'index.json').read_text())
     families = sorted({s['family'] for s in index['shots']})
     groups = deal(families, index, max(1, args.folds))
-    world = World(args.pack, device, made=args.made, rooms=args.rooms, groups=groups, seed=args.seed)
+    world = World(args.pack, device, made=args.made, rooms=args.rooms, groups=groups, seed=args.seed, clips=args.clips)
     print('world after', round(time.time() - began), 's', flush=True)
     fitted = [Fitted(device, None)] * (not args.only_folds) + [Fitted(device, k) for k in range(args.folds if args.folds > 1 else 0)]
     if args.resume:
@@ -193,7 +216,8 @@ def fit(args):
     drawn = shapes(args.seed, args.scale)
     jobs = ((args.seed * 10 ** 7 + k, shape) for k, shape in enumerate(drawn))
     pool = multiprocessing.get_context('fork').Pool(args.workers, start_drawing, (world.planner,))
-    ahead, step, shown = [], 0, time.time()
+    ahead, step, shown, saved = [], 0, time.time(), time.time()
+    out = Path(args.out)
     began = time.time()
     sums = []
     while True:
@@ -216,12 +240,11 @@ def fit(args):
             mean = torch.stack(sums).mean(0).cpu().numpy().round(3)
             print(f'{step} steps, {time.time() - began:.0f} s, losses', mean[0].tolist(), mean[1:].mean(0).round(3).tolist() if len(mean) > 1 else '', flush=True)
             sums = []
+        if time.time() - saved > SAVE_S:
+            saved = time.time()
+            save(fitted, out, groups, step, args.seed)
     pool.terminate()
-    out = Path(args.out)
-    out.mkdir(parents=True, exist_ok=True)
-    for f in fitted:
-        torch.save(f.settled().cpu().state_dict(), out / f.name())
-    (out / 'groups.json').write_text(json.dumps(dict(groups=groups, steps=step, seed=args.seed)))
+    save(fitted, out, groups, step, args.seed)
     print('fitted,', step, 'steps', flush=True)
     if args.measure:
         measure(args, world)
@@ -327,21 +350,15 @@ def tensors(path):
     out = {}
     for name, value in load(path, 'cpu').state_dict().items():
         if not name.startswith('front.'):
-            name = name.removeprefix('net.').replace('.dw.weight', '.dw')
-            out[name.removesuffix('.weight') if name in ('c.q.weight', 'c.k.weight', 'c.v.weight') else name] = value.float().contiguous()
+            name = name.removeprefix('net.').replace('c.rounds.', 'c.').replace('.dw.weight', '.dw')
+            # Layers without a bias bear the layer's name alone.
+            out[re.sub(r'\.([qkv])\.weight$', r'.\1', name)] = value.float().contiguous()
     return out
-
-
-def export(args):
-    from safetensors.torch import save_file
-    weights = tensors(Path(args.out) / 'all.pt')
-    save_file(weights, args.weights)
-    print(len(weights), 'tensors,', sum(v.numel() for v in weights.values()), 'numbers')
 
 
 def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    ap.add_argument('command', choices=('fit', 'measure', 'clean', 'export'))
+    ap.add_argument('command', choices=('fit', 'measure', 'clean'))
     ap.add_argument('--pack')
     ap.add_argument('--out', required=True)
     ap.add_argument('--minutes', type=float, default=20)
@@ -350,14 +367,14 @@ def main():
     ap.add_argument('--seed', type=int, default=0)
     ap.add_argument('--made', type=int, default=3000)
     ap.add_argument('--rooms', type=int, default=400)
+    ap.add_argument('--clips', type=int, default=60, help='made noises of a kind')
     ap.add_argument('--workers', type=int, default=max(1, (os.cpu_count() or 2) - 2))
     ap.add_argument('--scale', type=float, default=1., help='takes at a time, beside the usual number')
     ap.add_argument('--resume', help='go on with the networks of this folder')
     ap.add_argument('--rate', type=float, default=3e-3, help='largest step')
     ap.add_argument('--measure', action='store_true', help='measure after fitting')
-    ap.add_argument('--weights', default='network.safetensors')
     args = ap.parse_args()
-    {'fit': fit, 'measure': measure, 'clean': clean, 'export': export}[args.command](args)
+    {'fit': fit, 'measure': measure, 'clean': clean}[args.command](args)
 
 
 if __name__ == '__main__':

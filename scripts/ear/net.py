@@ -21,7 +21,7 @@ SCALE = .4
 WITHIN = 3.5
 CELLS, VOTING, MIN_VOTE, APART = 4, .04, .03, 6
 NEAR_S = .06
-HEADS, WIDE = 4, 8
+HEADS, WIDE, ROUNDS = 4, 8, 2
 
 
 def band_matrix(length, edges):
@@ -162,26 +162,50 @@ def candidates(logit, offset, most=128):
     return torch.where(height > 0, frame, torch.full_like(frame, -1e6)), height
 
 
-class Company(nn.Module):
-    """Each candidate beside the others of its take."""
+class Asking(nn.Module):
+    """One round: each candidate asks the others, by what it knows and how alike they sound; nobody is always there to ask."""
 
-    def __init__(self, wide=36, narrow=24, u=32):
+    def __init__(self, known=32):
         super().__init__()
-        self.u = nn.Linear(narrow + wide + 2, u)
-        self.q = nn.Linear(u + 48, HEADS * WIDE, bias=False)
-        self.k = nn.Linear(u + 48, HEADS * WIDE, bias=False)
-        self.v = nn.Linear(u, HEADS * WIDE, bias=False)
+        self.q = nn.Linear(known + 48, HEADS * WIDE, bias=False)
+        self.k = nn.Linear(known + 48, HEADS * WIDE, bias=False)
+        self.v = nn.Linear(known, HEADS * WIDE, bias=False)
         self.s = nn.Parameter(torch.tensor([8., 4., 0., 0.]))
         self.n = nn.Parameter(torch.zeros(HEADS))
         self.nullv = nn.Parameter(torch.zeros(HEADS, WIDE))
-        self.r = nn.Linear(u + HEADS * WIDE, 32)
+        self.r = nn.Linear(known + HEADS * WIDE, 32)
         self.o = nn.Linear(32, 1)
         nn.init.zeros_(self.o.weight)
         nn.init.zeros_(self.o.bias)
 
-    def forward(self, frame, height, a, b, level, long):
-        """Candidates and what the network made of the take -> logit of each."""
-        takes, n = frame.shape
+    def forward(self, u, colour, later, out):
+        """u [takes, n, known]; out [takes, n, n]: who is not asked -> what each knows then [takes, n, 32], what it adds to the logit."""
+        takes, n = u.shape[:2]
+        w = torch.cat([u, colour, later], 2)
+        split = lambda t: t.view(takes, n, HEADS, WIDE).transpose(1, 2)
+        q, k, val = split(self.q(w)), split(self.k(w)), split(self.v(u))
+        score = q @ k.transpose(2, 3) / WIDE ** .5 + self.s[None, :, None, None] * (colour @ colour.transpose(1, 2))[:, None]
+        score = score.masked_fill(out[:, None], -1e9)
+        null = self.n[None, :, None, None].expand(takes, -1, n, 1)
+        weight = torch.softmax(torch.cat([null, score], 3), 3)
+        m = weight[..., 1:] @ val + weight[..., :1] * self.nullv[None, :, None]
+        m = m.transpose(1, 2).reshape(takes, n, HEADS * WIDE)
+        r = F.relu(self.r(torch.cat([u, m], 2)))
+        return r, self.o(r)[:, :, 0]
+
+
+class Company(nn.Module):
+    """Each candidate beside the others of its take, asked in rounds: in the second they know what they were told in the first."""
+
+    def __init__(self, wide=36, narrow=24, u=32):
+        super().__init__()
+        self.u = nn.Linear(narrow + wide + 2, u)
+        self.rounds = nn.ModuleList(Asking() for _ in range(ROUNDS))
+
+    @staticmethod
+    def look(frame, height, a, b, level, long):
+        """Candidates and what the network made of the take -> what each is by itself [takes, n, 62], its colour and what sounds later
+        [takes, n, 24], who is not asked [takes, n, n]."""
         frames, coarse = a.shape[2], b.shape[2]
         f = frame.round().long().clamp(0, frames - 1)
         g = (frame / 4).round().long().clamp(0, coarse - 1)
@@ -194,19 +218,17 @@ class Company(nn.Module):
         colour = (torch.stack([row(d) for d in (1, 2, 3)]).amax(0) - torch.maximum(row(-3), row(-2))).clamp(min=0)
         colour = colour - colour.mean(2, keepdim=True)
         colour = colour / (colour.norm(dim=2, keepdim=True) + 1e-6)
-        u = F.relu(self.u(x))
-        w = torch.cat([u, colour, row(9) * .5], 2)
-        split = lambda t: t.view(takes, n, HEADS, WIDE).transpose(1, 2)
-        q, k, val = split(self.q(w)), split(self.k(w)), split(self.v(u))
-        score = q @ k.transpose(2, 3) / WIDE ** .5 + self.s[None, :, None, None] * (colour @ colour.transpose(1, 2))[:, None]
         near = (frame[:, :, None] - frame[:, None, :]).abs() * SHORT_HOP / RATE < NEAR_S
-        out = near | (height <= 0)[:, None, :]
-        score = score.masked_fill(out[:, None], -1e9)
-        null = self.n[None, :, None, None].expand(takes, -1, n, 1)
-        weight = torch.softmax(torch.cat([null, score], 3), 3)
-        m = weight[..., 1:] @ val + weight[..., :1] * self.nullv[None, :, None]
-        m = m.transpose(1, 2).reshape(takes, n, HEADS * WIDE)
-        return z + self.o(F.relu(self.r(torch.cat([u, m], 2))))[:, :, 0]
+        return x, colour, row(9) * .5, near | (height <= 0)[:, None, :]
+
+    def forward(self, x, colour, later, out):
+        """What `look` gives -> logit of each candidate after each round."""
+        known, logit, told = F.relu(self.u(x)), x[:, :, -1], []
+        for asking in self.rounds:
+            known, more = asking(known, colour, later, out)
+            logit = logit + more
+            told.append(logit)
+        return told
 
 
 class Ear(nn.Module):
@@ -220,5 +242,5 @@ class Ear(nn.Module):
         short, level, long = self.front(x)
         logit, offset, gate, a, b = self.net(short, level, long)
         frame, height = candidates(logit, offset, most)
-        out = torch.sigmoid(self.c(frame, height, a, b, level, long))
+        out = torch.sigmoid(self.c(*self.c.look(frame, height, a, b, level, long))[-1])
         return frame * SHORT_HOP / RATE, torch.where(height > 0, out, torch.zeros_like(out)), height

@@ -1,12 +1,13 @@
 #!/usr/bin/env python3
 """Packs every struck sound and every background noise that the ear may be fitted on into three small files.
 
-    pack.py --bank DIR --out DIR [--extra DIR]
+    pack.py --bank DIR --out DIR [--extra DIR] [--kept]
 
 DIR of `--bank` is what scripts/sounds/bank.py wrote (its fetched packages lie in DIR/pk). `--extra` adds a folder with
 `strokes/` and `noise/` whose origin scripts/sounds/README.md names. Writes `shots.flac` (single strikes, one after the
 other), `noise.ogg` and `index.json` (where each lies, its family and its source). A *family* is one recording session or
-one kind of instrument of it; a *source* is one object. What is fetched is never part of the repository.
+one kind of instrument of it; a *source* is one object. `--kept` packs instead what no fit has met or may meet: the things
+that figures of unknown sounds are taken on. What is fetched is never part of the repository.
 """
 import argparse
 import hashlib
@@ -57,6 +58,13 @@ FILES = {
     'billard-gl-data': ('**/*.wav', r'.', r'^$', lambda n: 'billiard'),
     'pinball-data': ('**/*.wav', r'(knock|bump|kick|drop|lane|tilt|flipper|slot)', r'^$', lambda n: 'pinball'),
 }
+KEPT = {
+    # Twelve kits of a package: drums, hand drums, bells, glass, hands, made sounds. Left out are cymbals that ring, loops, and what
+    # holds several strikes as its waveform shows: rolls and a clap of two hands 20 ms apart.
+    'hydrogen-drumkits': ('**/data/drumkits/*/*', r'.',
+                          r'crash|ride|china|splash|open|_op|op_|^oh|_oh|^ho_|^rd|^rc_|^cc_|^cra|^hh[23]?_0|fx|whistle|empty|shaker|'
+                          r'tambo|guiro|maraca|cabasa|beats|noise|trimo|roll|loop|brush|paiste|demo|semi|swish|^sn3_|^sr_|clap_dry_c', None),
+}
 WORDS = ('now listen the next one goes back to the kitchen and put your shoes away it is nearly time for dinner who has seen my '
          'keys tomorrow we could walk along the river please stop tapping that table can you hear me').split()
 
@@ -94,8 +102,25 @@ class Shots:
             self.rows.append((y, lead, family, source, name))
 
 
+def from_files(shots, packages, store):
+    for package, (pattern, yes, no, family) in packages.items():
+        for path in sorted(bank.fetch(package, store).glob(pattern)):
+            name = path.stem
+            if path.suffix in ('.wav', '.flac', '.ogg', '.aiff') and re.search(yes, name) and not re.search(no, name, re.I):
+                try:
+                    _, x = next(readers.read_file(path))
+                except Exception as problem:
+                    print('passed over', path.name, problem)
+                    continue
+                of = family(name) if family else re.sub(r'[^a-z]+', '-', path.parent.name.lower()).strip('-')
+                shots.add(x, of, f"{of}:{re.sub(r'[-_ ]?[0-9]+$|[-_](softest|soft|med|hardest|hard)', '', name, flags=re.I)}", name)
+
+
 def struck(args):
     shots = Shots()
+    if args.kept:
+        from_files(shots, KEPT, args.bank / 'pk')
+        return shots.rows
     for e in json.loads((args.bank / 'bank.json').read_text()):
         if e['package'] != 'extra':
             shots.add(sf.read(args.bank / e['file'])[0], e['kit'], e['source'], e['file'])
@@ -117,16 +142,7 @@ def struck(args):
         if not re.search(r'roll|guiro|vibra|maraca|cabasa|shaker|whistle|crash|belltree|open$|cuica|tombour|chinese|square|high_q', name, re.I):
             for _, x in readers.read_gus(path):
                 shots.add(x, 'freepats', 'freepats:' + re.sub(r'\d', '', name), name)
-    for package, (pattern, yes, no, family) in FILES.items():
-        for path in sorted(bank.fetch(package, store).glob(pattern)):
-            name = path.stem
-            if path.suffix in ('.wav', '.flac', '.ogg') and re.search(yes, name) and not re.search(no, name, re.I):
-                try:
-                    _, x = next(readers.read_file(path))
-                except Exception as problem:
-                    print('passed over', path.name, problem)
-                    continue
-                shots.add(x, family(name), f"{family(name)}:{re.sub(r'[-_ ]?[0-9]+$|_(soft|hard)', '', name)}", name)
+    from_files(shots, FILES, store)
     if args.extra:
         for path in sorted((args.extra / 'strokes').glob('*')):
             name = path.stem
@@ -187,6 +203,7 @@ def main():
     ap.add_argument('--bank', type=Path, required=True)
     ap.add_argument('--out', type=Path, required=True)
     ap.add_argument('--extra', type=Path)
+    ap.add_argument('--kept', action='store_true')
     args = ap.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
     index, at, parts = {'shots': [], 'noise': []}, 0, []

@@ -3,10 +3,10 @@
 how far above the noise a strike must lie to be heard.
 
     place.py takes --pack DIR --takes DIR [--count N] [--seed S]       invented takes as wav and json, on the processor
-    place.py fit --takes DIR --network FILE --weights assets/ear.safetensors [--binary target/release/examples/dump_ear_features]
+    place.py fit --takes DIR --network all.pt --weights assets/ear.safetensors [--binary target/release/examples/dump_ear_features]
 
-FILE is what `fit.py export` wrote. The numbers looked at come from the program itself, so that the fit and the ear cannot differ.
-Needs numpy, scipy, soundfile, torch and safetensors.
+`all.pt` is what `fit.py fit` wrote; the file of `--weights` is read for what stood behind the last one, and written anew. The numbers
+looked at come from the program itself, so that the fit and the ear cannot differ. Needs numpy, scipy, soundfile, torch and safetensors.
 """
 import argparse
 import json
@@ -161,10 +161,12 @@ def audible(files, found):
 
 
 def fit(args):
-    from safetensors import safe_open
     from safetensors.numpy import save_file
+    import fit as ear_fit
     files = sorted(args.takes.glob('*.wav'))
-    found = candidates(args.binary, args.network, files)
+    with tempfile.NamedTemporaryFile(suffix='.safetensors') as network:
+        joined(args.network, args.weights, network.name)
+        found = candidates(args.binary, network.name, files)
     X, error, take = [], [], []
     for k, (file, rows) in enumerate(zip(files, found)):
         truth = np.array([e['t_s'] for e in json.loads(file.with_suffix('.json').read_text())])
@@ -187,8 +189,7 @@ def fit(args):
     print('corrected, takes left out: |error| median %.3f, 95 %% %.2f ms' % (np.median(np.abs(left)), np.percentile(np.abs(left), 95)))
     scale, power = ear_figures.fit_sigma([(s, left)])
     level = audible(files, found)
-    with safe_open(args.network, 'np') as f:
-        kept = {k: f.get_tensor(k) for k in f.keys() if not k.startswith(('place.', 'sigma.'))}
+    kept = {k: v.numpy() for k, v in ear_fit.tensors(args.network).items()}
     metadata = dict(gate=str(GATE), sigma_scale=f'{scale:.4f}', sigma_power=f'{power:.4f}', audible_over_noise_db=f'{level:.2f}')
     save_file({**kept, **tensors('place', place), **tensors('sigma', sigma)}, args.weights, metadata)
     print('written', args.weights, metadata)

@@ -226,7 +226,8 @@ class Planner:
         eq[:, 1:] = 1000, 1
         low = high = far_cut = 0.
         orders = [1, 1]
-        p = dict(room=room, drr=drr, snr=snr, struck=struck, kind=kind, group=group, build=0., hum=10 ** (r.uniform(-110, -55) / 20) if wild else 1e-4,
+        noise_room = int(r.integers(self.rooms)) if wild and r.random() < .6 else -1
+        p = dict(room=room, drr=drr, noise_room=noise_room, noise_drr=r.uniform(-10, 12), snr=snr, struck=struck, kind=kind, group=group, build=0., hum=10 ** (r.uniform(-110, -55) / 20) if wild else 1e-4,
                  seed=int(r.integers(2 ** 31)), agc=0, attack=.01, release=.5, squeeze=0., span=12., clip=0., soft=False, rate=0., coarse=0.,
                  bits=16, peak=-3., fadein=0.)
         if wild:

@@ -27,7 +27,7 @@ MEMBRANE = [1, 1.594, 2.136, 2.296, 2.653, 2.918, 3.156, 3.501, 3.6, 3.652, 4.06
 BAR = [1, 2.756, 5.404, 8.933, 13.34, 18.64, 24.8]
 MODES = 21
 # Kinds of noise whose own events are struck too: in company no strikes of the pupil's, alone nobody can say.
-STRUCK_NOISES = ('clock', 'clock-tick', 'doors', 'dishes', 'thumps', 'footsteps', 'thunder', 'splash')
+STRUCK_NOISES = ('clock', 'clock-tick', 'doors', 'dishes', 'thumps', 'footsteps', 'thunder', 'splash', 'clatter')
 
 
 def peaking(gain_db, hz, q, w):
@@ -213,7 +213,11 @@ class World:
         w = 2 * np.pi * f / RATE
         filters = lambda ks: torch.stack([peaking(eq[:, k, 0:1], eq[:, k, 1:2], eq[:, k, 2:3], w) for k in ks]).prod(0)
         if len(plan['segments']):
-            spectrum = torch.fft.rfft(z, size) * filters((0, 1)) * low_pass(col('far_cut'), torch.full((count, 1), 2, device=dev), f)
+            # What sounds in a home sounds in a room too, seldom in the strikes' own place.
+            there = torch.tensor(plan['noise_room'], device=dev)
+            g = self.rooms[there.clamp(min=0)].float() * torch.sqrt(10 ** (-col('noise_drr') / 10)) * (there >= 0)[:, None]
+            g[:, 0] = 1
+            spectrum = torch.fft.rfft(z, size) * torch.fft.rfft(g, size) * filters((0, 1)) * low_pass(col('far_cut'), torch.full((count, 1), 2, device=dev), f)
             z = torch.fft.irfft(spectrum, size)[:, :n]
             z = z / (z.pow(2).mean(1, keepdim=True).sqrt() + 1e-9)
         snr = col('snr')
@@ -297,7 +301,7 @@ def some_made(n, v, gen, device):
     logu = lambda lo, hi, *s: torch.exp(uni(np.log(lo), np.log(hi), *s))
     kind = torch.multinomial(torch.tensor([.6, .18, .11, .05, .06], device=device), n, True, generator=gen)
     dead, wire, brush, clap = ((kind == j)[:, None] for j in (1, 2, 3, 4))
-    f0, many = logu(45, 5000, n, 1), torch.randint(1, MODES + 1, (n, 1), generator=gen, device=device)
+    f0, many = logu(30, 5000, n, 1), torch.randint(1, MODES + 1, (n, 1), generator=gen, device=device)
     membrane = torch.tensor(MEMBRANE, device=device).expand(n, -1)
     bar = torch.tensor(BAR + [25 * 1.3 ** j for j in range(MODES - len(BAR))], device=device).expand(n, -1)
     side = uni(.3, 1, n, 1, 1)
@@ -319,7 +323,7 @@ def some_made(n, v, gen, device):
     modes = torch.empty(n, MODES, LENGTH, device=device)
     for k in range(MODES):
         modes[:, k] = torch.exp(-t / tau[:, k, None]) * torch.sin(2 * np.pi * f[:, k, None] * t)
-    touch = torch.where(rand(n, 1) < .85, logu(.00005, .003, n, 1), logu(.003, .01, n, 1))
+    touch = torch.where(rand(n, 1) < .8, logu(.00005, .003, n, 1), logu(.003, .014, n, 1))
     share = logu(.02, 3, n, 1) * (rand(n, 1) < .8)
     share = torch.where(brush, logu(.5, 10, n, 1), torch.where(clap, logu(1, 8, n, 1), share))
     fall = torch.where(brush, logu(.01, .12, n, 1), torch.where(clap, logu(.002, .02, n, 1), logu(.0003, .012, n, 1)))
@@ -376,7 +380,7 @@ def some_made(n, v, gen, device):
 def a_noise(job):
     import noises
     kind, seed = job
-    x = noises.MADE[kind](8 * RATE, np.random.default_rng([seed, noises.seeded(kind)]))
+    x = noises.FITTED[kind](8 * RATE, np.random.default_rng([seed, noises.seeded(kind)]))
     x = x - x.mean()
     return kind, (x * .25 / max(np.sqrt((x * x).mean()), np.abs(x).max() * .28)).astype('f4')
 
@@ -385,7 +389,7 @@ def made_noises(clips, seed):
     """So many clips of each kind of made noise, none like another; voices are recorded ones."""
     import multiprocessing
     import noises
-    jobs = [(kind, seed * 10_000 + k) for kind in sorted(noises.MADE) if kind not in ('speech', 'coloured') for k in range(clips)]
+    jobs = [(kind, seed * 10_000 + k) for kind in sorted(noises.FITTED) if kind not in ('speech', 'coloured') for k in range(clips)]
     with multiprocessing.Pool() as pool:
         return pool.map(a_noise, jobs, chunksize=4)
 

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.signal import butter, fftconvolve, lfilter, sosfilt
 
 import readers
-from strikes import logu
+from strikes import BY_CLASS, logu, strike_set
 
 RATE = 44_100
 
@@ -238,6 +238,29 @@ def doors(n, rng):
     return calls(n, rng, lambda: unit(burst(rng, .5, 50, logu(rng, 500, 4000), rng.uniform(.03, .12))), (.8, 4))
 
 
+def clatter(n, rng):
+    """Things set down, dropped and bumped in the next room: struck like a pupil's own, but nobody's rhythm."""
+    things = [strike_set(rng.choice(list(BY_CLASS)), rng)["shots"] for _ in range(rng.integers(1, 6))]
+    m = int(logu(rng, .1, .8) * RATE)
+    room = rng.normal(0, 1, m) * np.exp(-6.9 * np.arange(m) / m)
+    room *= 10 ** (rng.uniform(-10, 10) / 20) / np.linalg.norm(room)
+    room[0] += 1
+
+    def one():
+        # Most come to rest at once, some bounce.
+        shots = things[rng.integers(len(things))]
+        y, at, gap, level = np.zeros(int(1.5 * RATE)), 0, rng.uniform(.05, .25), 1.
+        for _ in range(1 if rng.random() < .7 else rng.integers(2, 6)):
+            place(y, at, level * shots[rng.integers(len(shots))]["x"])
+            at, gap, level = at + int(gap * RATE), gap * rng.uniform(.5, .95), level * rng.uniform(.3, .9)
+        return y * 10 ** (rng.uniform(-15, 0) / 20)
+    x, t, busy = np.zeros(n), 0., logu(rng, .15, 3)
+    while t * RATE < n:
+        place(x, int(t * RATE), one())
+        t += rng.exponential(busy)
+    return unit(fftconvolve(x, room)[:n]) + logu(rng, .01, .3) * coloured(n, rng, rng.uniform(.5, 2))
+
+
 def tones(n, rng):
     """A tune on plucked or blown tones."""
     step = rng.uniform(.15, .6)
@@ -282,6 +305,8 @@ def speech(n, rng):
 
 MADE = {f.__name__: f for f in (rain, fire, sea, wind, hum, helicopter, saw, clock, dog, cry, rooster, sneeze,
                                 dishes, thumps, doors, tones, speech, coloured)}
+# For fits alone: what is drawn for the standard takes stays what it was.
+FITTED = {**MADE, "clatter": clatter}
 
 
 def seeded(text):

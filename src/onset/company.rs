@@ -3,7 +3,8 @@
 //! A pupil's strikes resemble one another; so do a fire's crackles and a tap's drops. Each candidate asks the others,
 //! attending to those that are like it (Vaswani et al. 2017: dot-product attention, four heads); how alike two attacks
 //! sound, the cosine of their colours, counts by itself. One that has nobody to ask attends to nobody, and what it is by
-//! itself decides.
+//! itself decides. They ask in rounds: in the second each knows what it was told in the first, so that what turned out to
+//! be noise vouches for nobody.
 
 use fearless_simd::{Level, dispatch, prelude::*};
 
@@ -24,6 +25,7 @@ pub(crate) const HEADS: usize = 4;
 /// Numbers of a head.
 pub(crate) const DEPTH: usize = 8;
 pub(crate) const WIDTH: usize = HEADS * DEPTH;
+pub(crate) const ROUNDS: usize = 2;
 /// Candidates this near are the same event or its echo and say nothing about each other, in seconds.
 const APART_S: f64 = 0.060;
 /// Candidates that can be asked, those with most votes; time grows with them times all.
@@ -36,6 +38,11 @@ pub(crate) const LEVEL_FRAMES: usize = 8;
 /// The step's weights.
 pub(crate) struct Company {
     pub(crate) own: Affine,
+    pub(crate) rounds: [Round; ROUNDS],
+}
+
+/// The weights of one round.
+pub(crate) struct Round {
     pub(crate) query: Affine,
     pub(crate) key: Affine,
     pub(crate) value: Affine,
@@ -96,21 +103,42 @@ impl Company {
             let heard = c.colour.iter().chain(&c.later).enumerate();
             heard.for_each(|(row, v)| all.row_mut(OWN + row)[column] = *v);
         }
-        let run = |layer: &Affine, from: &[f32], taps: &[usize], to: &mut [f32], then: Then<'_>| {
-            let job = Job { from, taps, bands: 1, from_step: 0, to, to_step: 0, to_row: width, columns: count, then };
-            layer.run(level, job);
-        };
         let rows: Vec<usize> = coarse::rows(ASKED + WIDTH, width);
-        run(&self.own, &alone.data, &rows[..ALONE], &mut all.data, Then::Rectify);
-        let projected = |layer: &Affine, taps: &[usize]| {
+        run(level, &self.own, &alone.data, &rows[..ALONE], Then::Rectify, &mut all);
+        // Each round adds to the logit of the votes.
+        let mut logits = alone.row(ALONE - 1).to_vec();
+        for round in &self.rounds {
+            let more = round.ask(level, candidates, &mut all);
+            logits.iter_mut().zip(more).for_each(|(logit, more)| *logit += more);
+        }
+        logits.iter().take(count).map(|logit| 1.0 / (1.0 + (-logit).exp())).collect()
+    }
+}
+
+/// Runs a layer over the rows of `from` that begin at `taps`; its outputs are the first rows of `to`.
+fn run(level: Level, layer: &Affine, from: &[f32], taps: &[usize], then: Then<'_>, to: &mut Rows) {
+    let to_row = to.width;
+    layer.run(
+        level,
+        Job { from, taps, bands: 1, from_step: 0, to: &mut to.data, to_step: 0, to_row, columns: to_row, then },
+    );
+}
+
+impl Round {
+    /// What each candidate is told adds this to its logit. What it knows by itself, the first rows of `all`, becomes what
+    /// it knows then.
+    fn ask(&self, level: Level, candidates: &[Candidate], all: &mut Rows) -> Vec<f32> {
+        let width = all.width;
+        let rows: Vec<usize> = coarse::rows(ASKED + WIDTH, width);
+        let projected = |layer: &Affine, taps: &[usize], all: &Rows| {
             let mut out = Rows::new(WIDTH, width);
-            run(layer, &all.data, taps, &mut out.data, Then::Nothing);
+            run(level, layer, &all.data, taps, Then::Nothing, &mut out);
             out
         };
-        let queries = projected(&self.query, &rows[..ASKED]);
-        let keys = projected(&self.key, &rows[..ASKED]);
-        let values = projected(&self.value, &rows[..OWN]);
-        let asked = Asked::choose(candidates, &keys, &all, &values);
+        let queries = projected(&self.query, &rows[..ASKED], all);
+        let keys = projected(&self.key, &rows[..ASKED], all);
+        let values = projected(&self.value, &rows[..OWN], all);
+        let asked = Asked::choose(candidates, &keys, all, &values);
         let mut scores = Rows::new(HEADS, asked.keys.width);
         let apart = APART_S * f64::from(EAR_RATE.get()) / SHORT_HOP as f64;
         for (column, c) in candidates.iter().enumerate() {
@@ -122,14 +150,13 @@ impl Company {
                 all.row_mut(ASKED + row)[column] = v;
             }
         }
-        let mut answers = Rows::new(OWN, width);
+        let mut known = Rows::new(OWN, width);
         let both: Vec<usize> = rows[..OWN].iter().chain(&rows[ASKED..]).copied().collect();
-        run(&self.answer, &all.data, &both, &mut answers.data, Then::Rectify);
-        let mut out = vec![0.0; width];
-        // The last of what each knows by itself is added.
-        run(&self.last, &answers.data, &rows[..OWN], &mut out, Then::Nothing);
-        let logits = out.iter().zip(alone.row(ALONE - 1)).take(count).map(|(v, z)| v + z);
-        logits.map(|logit| 1.0 / (1.0 + (-logit).exp())).collect()
+        run(level, &self.answer, &all.data, &both, Then::Rectify, &mut known);
+        let mut out = Rows::new(1, width);
+        run(level, &self.last, &known.data, &rows[..OWN], Then::Nothing, &mut out);
+        all.data[..known.data.len()].copy_from_slice(&known.data);
+        out.data
     }
 
     /// What the others, without those `near`, answer to one candidate.

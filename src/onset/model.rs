@@ -19,10 +19,10 @@
 //! | `A.0.dw` to `A.2.dw`, `A.0.pw.weight`, `A.0.pw.bias` … | 24 5; 24 24; 24 | blocks, over frames 1, 2, 4 apart, two of five before |
 //! | `h.weight`, `h.bias` | 2 24; 2 | logit and distance in frames |
 //! | `c.u.weight`, `c.u.bias` | 32 62; 32 | company: what a candidate is (fine 24, coarse 36, level, logit of its votes) |
-//! | `c.q`, `c.k`, `c.v` | 32 80; 32 80; 32 32 | queries and keys (that 32, colour 24, later 24), values (that 32) |
-//! | `c.s`, `c.n`, `c.nullv` | 4; 4; 4 8 | weight of likeness, nobody's score and value, head by head |
-//! | `c.r.weight`, `c.r.bias` | 32 64; 32 | what a candidate is and is told |
-//! | `c.o.weight`, `c.o.bias` | 32; 1 | added to the logit of its votes |
+//! | `c.0.q`, `c.0.k`, `c.0.v`; `c.1.q` … | 32 80; 32 80; 32 32 | queries and keys (what it knows 32, colour 24, later 24), values (that 32), round by round |
+//! | `c.0.s`, `c.0.n`, `c.0.nullv` … | 4; 4; 4 8 | weight of likeness, nobody's score and value, head by head |
+//! | `c.0.r.weight`, `c.0.r.bias` … | 32 64; 32 | what a candidate knew and is told: what it knows then |
+//! | `c.0.o.weight`, `c.0.o.bias` … | 32; 1 | added to the logit of its votes |
 //! | `place.mean`, `place.deviation` | 121 | of the numbers of `features::timing` |
 //! | `place.0.0.weight`, `place.0.0.bias`, `place.0.1.weight` … | 24 121; 24; 1 24 … | net by net, layer by layer; the answer is the nets' mean: correction in ms |
 //! | `sigma.mean` … | as `place` | logarithm of the standard deviation in ms |
@@ -36,7 +36,7 @@ use safetensors::{Dtype, SafeTensorError, SafeTensors};
 
 use super::affine::{Affine, Block};
 use super::coarse::{self, Coarse};
-use super::company::{self, Company};
+use super::company::{self, Company, Round};
 use super::features::TIMING;
 use super::fine::{self, Fine};
 use super::front::INPUT_SCALE;
@@ -159,19 +159,24 @@ impl<'a> Tensors<'a> {
     }
 
     fn company(&self) -> Result<Company, WeightsError> {
-        use company::{ALONE, ASKED, DEPTH, HEADS, OWN, WIDTH};
-        let nobodys = self.get("c.nullv", &[HEADS, DEPTH])?;
-        Ok(Company {
-            own: self.affine("c.u", &[OWN, ALONE], 1.0)?,
+        let own = self.affine("c.u", &[company::OWN, company::ALONE], 1.0)?;
+        Ok(Company { own, rounds: [self.round("c.0")?, self.round("c.1")?] })
+    }
+
+    fn round(&self, name: &str) -> Result<Round, WeightsError> {
+        use company::{ASKED, DEPTH, HEADS, OWN, WIDTH};
+        let named = |what: &str| format!("{name}.{what}");
+        let nobodys = self.get(&named("nullv"), &[HEADS, DEPTH])?;
+        Ok(Round {
             // Scores are divided by the root of a head's numbers.
-            query: self.product("c.q", ASKED, 1.0 / (DEPTH as f32).sqrt())?,
-            key: self.product("c.k", ASKED, 1.0)?,
-            value: self.product("c.v", OWN, 1.0)?,
-            likeness: self.array("c.s")?,
-            nobody: self.array("c.n")?,
+            query: self.product(&named("q"), ASKED, 1.0 / (DEPTH as f32).sqrt())?,
+            key: self.product(&named("k"), ASKED, 1.0)?,
+            value: self.product(&named("v"), OWN, 1.0)?,
+            likeness: self.array(&named("s"))?,
+            nobody: self.array(&named("n"))?,
             nobodys: std::array::from_fn(|head| std::array::from_fn(|k| nobodys[head * DEPTH + k])),
-            answer: self.affine("c.r", &[OWN, OWN + WIDTH], 1.0)?,
-            last: self.affine("c.o", &[1, OWN], 1.0)?,
+            answer: self.affine(&named("r"), &[OWN, OWN + WIDTH], 1.0)?,
+            last: self.affine(&named("o"), &[1, OWN], 1.0)?,
         })
     }
 }
@@ -234,17 +239,13 @@ pub(super) mod tests {
         out.extend((0..3).flat_map(|k| block("A", k, 24)));
         out.extend(layer("h", &[2, 24]));
         out.extend(layer("c.u", &[32, 62]));
-        let bare: [(&str, &[usize]); 6] = [
-            ("c.q", &[32, 80]),
-            ("c.k", &[32, 80]),
-            ("c.v", &[32, 32]),
-            ("c.s", &[4]),
-            ("c.n", &[4]),
-            ("c.nullv", &[4, 8]),
-        ];
-        out.extend(bare.map(|(name, shape)| (name.to_owned(), shape.to_vec())));
-        out.extend(layer("c.r", &[32, 64]));
-        out.extend([("c.o.weight".to_owned(), vec![32]), ("c.o.bias".to_owned(), vec![1])]);
+        for round in 0..company::ROUNDS {
+            let bare: [(&str, &[usize]); 6] =
+                [("q", &[32, 80]), ("k", &[32, 80]), ("v", &[32, 32]), ("s", &[4]), ("n", &[4]), ("nullv", &[4, 8])];
+            out.extend(bare.map(|(name, shape)| (format!("c.{round}.{name}"), shape.to_vec())));
+            out.extend(layer(&format!("c.{round}.r"), &[32, 64]));
+            out.extend([(format!("c.{round}.o.weight"), vec![32]), (format!("c.{round}.o.bias"), vec![1])]);
+        }
         out
     }
 
