@@ -32,8 +32,8 @@ fn hear(c: &mut Criterion) {
                 Ear::new,
                 |mut ear| {
                     let mut strikes = 0;
-                    ear.hear(x, &mut |_, _| strikes += 1);
-                    ear.finish(&mut |_, _| strikes += 1).onsets.len()
+                    ear.hear(x, &mut |_| strikes += 1);
+                    ear.finish(&mut |_| strikes += 1).onsets.len()
                 },
                 BatchSize::LargeInput,
             );

@@ -32,8 +32,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         &|| steps.company(),
         &|| {
             let mut ear = Ear::new();
-            ear.hear(&x, &mut |_, _| {});
-            ear.finish(&mut |_, _| {}).onsets.len()
+            ear.hear(&x, &mut |_| {});
+            ear.finish(&mut |_| {}).onsets.len()
         },
     ];
     let mut times = vec![Vec::new(); steps.len() + 1];

@@ -12,20 +12,13 @@ import os
 import pathlib
 import random
 import signal
-import struct
 import subprocess
 import tempfile
 import time
 
-RATE = 16_000
-PART = """title = "Rain"
-meter = "4/4"
-bpm   = { start = 120, goal = 130 }
-form  = "A"
+from small_takes import PART, wave
 
-[sections.A]
-strokes = "o.o. o.o."
-"""
+RATE = 16_000
 
 
 def played(dice):
@@ -37,13 +30,6 @@ def played(dice):
         for n in range(900):
             samples[at + n] += int(level * 0.995**n * (1 if (n // 38) % 2 else -1))
     return samples
-
-
-def write(path, samples):
-    body = struct.pack(f"<{len(samples)}h", *samples)
-    path.write_bytes(
-        b"RIFF" + struct.pack("<I", 36 + len(body)) + b"WAVEfmt " + struct.pack("<IHHIIHH", 16, 1, 1, RATE, 2 * RATE, 2, 16)
-        + b"data" + struct.pack("<I", len(body)) + body)
 
 
 def queue(args, work):
@@ -85,7 +71,8 @@ def main():
         players = [played(dice) for _ in range(50)]
         for k in range(args.takes):
             # No two files are alike.
-            write(work / "inbox" / f"take{k:05}.wav", players[k % len(players)] + [dice.randint(-4, 4) for _ in range(40)])
+            samples = players[k % len(players)] + [dice.randint(-4, 4) for _ in range(40)]
+            (work / "inbox" / f"take{k:05}.wav").write_bytes(wave(samples, RATE))
         begun, killed = time.time(), 0
         first = queue(args, work)
         while first.poll() is None and done(work) < args.takes // 2:

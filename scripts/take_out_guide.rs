@@ -59,10 +59,10 @@ fn main() {
             continue;
         };
         let began = Instant::now();
-        let removed = remove(&reference, &x, &lock);
+        let (rest, removed) = remove(&reference, &x, &lock);
         let remove_s = began.elapsed().as_secs_f64();
         if left != "-" {
-            write(left, &removed.left);
+            write(left, &rest);
         }
         let take = hear_without(&x, &guide, &lock);
         let which = find_guide(std::slice::from_ref(&guide), &low).map(|f| f.0);

@@ -16,15 +16,9 @@ import subprocess
 import tempfile
 import zipfile
 
-RATE = 44_100
-PART = """title = "Rain"
-meter = "4/4"
-bpm   = { start = 120, goal = 130 }
-form  = "A"
+from small_takes import PART, wave
 
-[sections.A]
-strokes = "o.o. o.o."
-"""
+RATE = 44_100
 # The most memory of any command on any input, in kilobytes.
 MOST_KB = 150_000
 
@@ -35,9 +29,7 @@ def wav(seconds, room):
         at = int((0.2 + 0.5 * k) * RATE) + room * 37 % 900
         for n in range(3000):
             samples[at + n] += int(9000 * 0.998**n * (1 if (n // 105) % 2 else -1))
-    body = struct.pack(f"<{len(samples)}h", *samples)
-    return (b"RIFF" + struct.pack("<I", 36 + len(body)) + b"WAVEfmt " + struct.pack("<IHHIIHH", 16, 1, 1, RATE, 2 * RATE, 2, 16)
-            + b"data" + struct.pack("<I", len(body)) + body)
+    return wave(samples, RATE)
 
 
 class School:

@@ -146,11 +146,21 @@ fn said(column: &str, text: &str) -> Vec<String> {
             _ => {}
         }
     }
-    if column != "origin" {
+    if !matches!(column, "origin" | "card") {
         return tokens(text);
     }
     let mut out = Vec::new();
-    values(&serde_json::from_str(text).unwrap(), &mut out);
+    match serde_json::from_str(text) {
+        Ok(known) => values(&known, &mut out),
+        Err(_) => return tokens(text),
+    }
+    // The card of a drill, too, is JSON.
+    for text in std::mem::take(&mut out) {
+        match serde_json::from_str(&text) {
+            Ok(inside @ serde_json::Value::Object(_)) => values(&inside, &mut out),
+            _ => out.push(text),
+        }
+    }
     tokens(&out.join(" | "))
 }
 
@@ -240,10 +250,14 @@ fn class(seed: u64) -> Class {
         let id = *id;
         for _ in 0..dice.below(4) {
             let sum = next.next().unwrap();
-            let sql = "INSERT INTO takes (pupil, assignment, sha256, print, n_onsets, file, taken_s, length_s, sound)
-                       VALUES (?1, ?2, ?3, x'00', 9, ?4, 5, 3.0, ?5)";
+            let sql = "INSERT INTO takes (pupil, assignment, sha256, print, n_onsets, file, taken_s, length_s, sound, card)
+                       VALUES (?1, ?2, ?3, x'00', 9, ?4, 5, 3.0, ?5, ?6)";
             let kept = dice.chance(0.8).then(|| sound(&sum));
-            db.execute(sql, params![id, assignment, sum, text(dice, &names), kept]).unwrap();
+            let card = dice.chance(0.5).then(|| {
+                let said = serde_json::json!({ "title": "Lantern Parade" });
+                serde_json::json!({ "cut_short": text(dice, &names), "part": said, "rate_hz": 48_000 }).to_string()
+            });
+            db.execute(sql, params![id, assignment, sum, text(dice, &names), kept, card]).unwrap();
             takes.push(db.last_insert_rowid());
             own.push(sum);
         }
@@ -280,8 +294,12 @@ fn class(seed: u64) -> Class {
         }
         let file = text(dice, &names);
         let card = dice.chance(0.3).then(|| serde_json::json!({ "pupil": spelled(dice.pick(&names).unwrap(), dice) }));
-        let origin = serde_json::json!({ "name": file, "folders": [text(dice, &names)], "sender": "", "subject": text(dice, &names),
-                                         "card": card });
+        let mut origin = serde_json::json!({ "name": file, "folders": [text(dice, &names)], "sender": "",
+                                             "subject": text(dice, &names), "card": card });
+        if dice.chance(0.3) {
+            let drill = serde_json::json!({ "drill": "title = \"Echoes\"", "pupil": spelled(dice.pick(&names).unwrap(), dice) });
+            origin["drill"] = drill.to_string().into();
+        }
         let sql = "INSERT INTO waiting (sha256, file, sound, sender, why, pupil, taken_s, origin)
                    VALUES (?1, ?2, ?3, ?4, 'whose is it?', ?5, 5, ?6)";
         let whose = whose.map(|k| pupils[k].0);
@@ -364,7 +382,7 @@ fn check(seed: u64) {
                 let is = &now[column];
                 let (was_words, is_words) = (tokens(was), tokens(is));
                 if is != was
-                    && !(column == "origin"
+                    && !(matches!(column.as_str(), "origin" | "card")
                         && serde_json::from_str::<serde_json::Value>(is).ok() == serde_json::from_str(was).ok())
                 {
                     // What is gone from a text is the name and nothing else.
@@ -379,7 +397,7 @@ fn check(seed: u64) {
                 // Which of those that wait are in doubt is shown, and stays.
                 let number = row.get("id").and_then(|id| id.strip_prefix("Integer(")?.strip_suffix(')')?.parse().ok());
                 let shown = table == &"waiting" && number.is_some_and(|n: i64| plan.untouched.contains(&n));
-                if matches!(column.as_str(), "file" | "sender" | "note" | "who" | "origin")
+                if matches!(column.as_str(), "file" | "sender" | "note" | "who" | "origin" | "card" | "why")
                     || (*table, column.as_str()) == ("words", "text")
                 {
                     let left = surely(&said(column, is), &own, &others);

@@ -38,3 +38,28 @@ fn every_recording_of_the_corpus_is_read_to_its_end_or_to_a_message() {
 fn every_take_of_the_corpus_is_judged_with_indices_that_point_at_something() {
     replay("judge", claims::judge);
 }
+
+#[test]
+fn every_card_of_the_corpus_says_something_or_is_refused() {
+    replay("card", claims::card);
+}
+
+#[test]
+fn every_drill_of_the_corpus_is_drawn_or_refused_with_a_place() {
+    replay("drill_file", claims::drill_file);
+}
+
+#[test]
+fn no_text_of_the_corpus_names_anybody_once_the_mentions_are_out() {
+    replay("named", claims::named);
+}
+
+#[test]
+fn every_kept_take_of_the_corpus_is_unpacked() {
+    replay("kept", claims::kept);
+}
+
+#[test]
+fn every_arrival_of_the_corpus_gives_recordings_or_a_word() {
+    replay("arrival", claims::arrival);
+}

@@ -234,6 +234,9 @@ impl Loudness {
 /// Probability of `Missed` for each gap.
 fn missed(ground: &Ground, gaps: &[Gap]) -> Vec<f64> {
     let passed = ground.placed.iter().filter(|p| matched(p).is_some()).count() + gaps.len();
+    let unmatched = |p: &Placed| matches!(p.step, Step::Extra | Step::InRest | Step::Double) && p.stroke.is_none();
+    let strays: Vec<Strike> =
+        (ground.strikes.iter().zip(ground.placed)).filter(|(_, p)| unmatched(p)).map(|(s, _)| *s).collect();
     // For each gap everything but the pupil's own rate of misses.
     let mut known: BTreeMap<(Surface, Option<Dynamic>), Option<Loudness>> = BTreeMap::new();
     let evidence: Vec<f64> = (gaps.iter())
@@ -242,7 +245,7 @@ fn missed(ground: &Ground, gaps: &[Gap]) -> Vec<f64> {
             let group = (stroke.surface, stroke.level);
             let loud = *known.entry(group).or_insert_with(|| loudness(ground, group.0, group.1));
             // Two possible times: the one that speaks for the pupil.
-            gap.times.iter().map(|&t| at_time(ground, gap, loud, t)).fold(f64::INFINITY, f64::min)
+            gap.times.iter().map(|&t| at_time(ground, &strays, gap, loud, t)).fold(f64::INFINITY, f64::min)
         })
         .collect();
     let (belief, weight) = MISSES;
@@ -261,8 +264,9 @@ fn missed(ground: &Ground, gaps: &[Gap]) -> Vec<f64> {
     out
 }
 
-/// `P(unheard, and what else is seen | not played) / P(the same | played)` for a stroke due at `t`.
-fn at_time(ground: &Ground, gap: &Gap, loud: Option<Loudness>, t: f64) -> f64 {
+/// `P(unheard, and what else is seen | not played) / P(the same | played)` for a stroke due at `t`. `strays`: strikes that
+/// nobody wrote.
+fn at_time(ground: &Ground, strays: &[Strike], gap: &Gap, loud: Option<Loudness>, t: f64) -> f64 {
     // Nothing is known of how loud it would be: it may well have been played.
     let Some(loud) = loud else { return 1.0 };
     let threshold = noise_at(ground.heard, t).max(ringing_at(ground.strikes, t));
@@ -272,11 +276,6 @@ fn at_time(ground: &Ground, gap: &Gap, loud: Option<Loudness>, t: f64) -> f64 {
         hidden + (1.0 - hidden) * loses
     };
     let reach = (3.0 * ground.jitter.get()).max(0.04).min(gap.room.max(0.02));
-    let within = |s: &Strike, reach: f64| (s.at.get() - t).abs() <= reach;
-    let strays = || {
-        let unmatched = |p: &Placed| matches!(p.step, Step::Extra | Step::InRest | Step::Double) && p.stroke.is_none();
-        ground.strikes.iter().zip(ground.placed).filter(move |(_, p)| unmatched(p)).map(|(s, _)| s)
-    };
     let by_chance = |n: usize, reach: f64| {
         let rate = n as f64 / ground.heard.duration.get().max(1.0);
         1.0 - (-rate * 2.0 * reach).exp()
@@ -292,13 +291,13 @@ fn at_time(ground: &Ground, gap: &Gap, loud: Option<Loudness>, t: f64) -> f64 {
         };
         loud.levels().map(|(level, share)| share * lost(level) * seen(level)).sum()
     };
-    let traces = ground.faint.iter().filter(|s| within(s, reach));
+    let traces = between(ground.faint, t - reach, t + reach).iter();
     let unheard = traces.map(|s| lost_with(Some(s))).fold(lost_with(None), f64::max);
     // Played off its place, and heard as a strike that nobody wrote.
     let far = reach.max(STRAYED * gap.room);
-    let astray = by_chance(strays().count(), far);
+    let astray = by_chance(strays.len(), far);
     let off = |s: &Strike| -> f64 { loud.levels().map(|(level, share)| share * like(s, level)).sum() };
-    let strayed = strays().filter(|s| within(s, far)).map(off).fold(0.0, f64::max) * STRAYS / astray.max(0.01);
+    let strayed = between(strays, t - far, t + far).iter().map(off).fold(0.0, f64::max) * STRAYS / astray.max(0.01);
     1.0 / (unheard + strayed).max(1e-6)
 }
 
@@ -310,15 +309,23 @@ fn ear_loses(heard: &Hearing) -> f64 {
 }
 
 fn noise_at(heard: &Hearing, t: f64) -> f64 {
-    heard.audibility.iter().take_while(|a| a.from.get() <= t).last().map_or(f64::NEG_INFINITY, |a| a.threshold.0)
+    let next = heard.audibility.partition_point(|a| a.from.get() <= t);
+    next.checked_sub(1).and_then(|k| heard.audibility.get(k)).map_or(f64::NEG_INFINITY, |a| a.threshold.0)
+}
+
+/// Those of some strikes, in order of time, that come from `from` to `to`.
+fn between(strikes: &[Strike], from: f64, to: f64) -> &[Strike] {
+    let first = strikes.partition_point(|s| s.at.get() < from);
+    let behind = strikes.partition_point(|s| s.at.get() <= to);
+    strikes.get(first..behind).unwrap_or_default()
 }
 
 /// Level below which a stroke at `t` drowns in the ringing of those before.
 fn ringing_at(strikes: &[Strike], t: f64) -> f64 {
     /// After this long 60 dB are gone.
     const LONGEST: f64 = 0.5;
-    let before = strikes.iter().filter(|s| s.at.get() < t - 0.01 && s.at.get() > t - LONGEST);
-    before.map(|s| s.level.0 - RINGING_DB_PER_S * (t - s.at.get())).fold(f64::NEG_INFINITY, f64::max)
+    let before = between(strikes, t - LONGEST, t - 0.01);
+    before.iter().map(|s| s.level.0 - RINGING_DB_PER_S * (t - s.at.get())).fold(f64::NEG_INFINITY, f64::max)
 }
 
 /// Loudness of strokes of this surface and dynamic, or of this surface, or of all: the first group that is large enough.

@@ -27,9 +27,9 @@ const UNFINISHED: &str = "forgetting";
 const LOOKED_INTO: u64 = 1 << 20;
 /// So deep in the book's folder.
 const DEPTH: usize = 6;
-/// Texts about people or recordings, with the column that says whose row it is. Parts and drills are music: a pattern may
-/// be called like a pupil.
-const TEXTS: [(&str, &str, &str); 9] = [
+/// Texts about people or recordings, each with its table, its column, and what it is. Parts and drills are music: a pattern
+/// may be called like a pupil.
+const TEXTS: [(&str, &str, &str); 10] = [
     ("words", "text", "a teacher's word"),
     ("corrections", "note", "a note to a correction"),
     ("corrections", "who", "who made a correction"),
@@ -39,7 +39,13 @@ const TEXTS: [(&str, &str, &str); 9] = [
     ("senders", "sender", "a sender or folder"),
     ("waiting", "file", "the name of a file"),
     ("waiting", "sender", "a sender or folder"),
+    ("waiting", "why", "why a recording waits"),
 ];
+/// The same where the column is JSON: what is known of where a recording came from, and take cards.
+const KNOWN: [(&str, &str, &str); 2] =
+    [("waiting", "origin", "where a waiting recording came from"), ("takes", "card", "a take card")];
+/// Entries of these that are music: the text of a drill, a round of it, which part was played, and what of it was asked for.
+const MUSIC: [&str; 4] = ["drill", "rounds", "part", "asked"];
 
 /// What forgetting a pupil would do.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -142,21 +148,30 @@ impl Roster {
         }
     }
 
-    /// The same for every text in what is known of where a recording came from; the drill's text is music.
-    fn reword_origin(&self, origin: &str) -> Text {
-        let Ok(mut known) = serde_json::from_str::<serde_json::Value>(origin) else { return self.reword(origin) };
+    /// The same for every text in JSON that is not music. A text that is JSON itself, as the card of a drill is, is looked
+    /// through too.
+    fn reword_json(&self, json: &str) -> Text {
+        let Ok(mut known) = serde_json::from_str::<serde_json::Value>(json) else { return self.reword(json) };
         let (mut changed, mut doubtful) = (false, false);
         let mut all: Vec<&mut serde_json::Value> = vec![&mut known];
         while let Some(value) = all.pop() {
             match value {
-                serde_json::Value::String(text) => match self.reword(text) {
-                    Text::Reworded(other) => (*text, changed) = (other, true),
-                    Text::Doubtful => doubtful = true,
-                    Text::Untouched => {}
-                },
+                serde_json::Value::String(text) => {
+                    let inside = text.trim_start().starts_with('{');
+                    match if inside { self.reword_json(text) } else { self.reword(text) } {
+                        Text::Reworded(other) => (*text, changed) = (other, true),
+                        Text::Doubtful => doubtful = true,
+                        Text::Untouched => {}
+                    }
+                }
                 serde_json::Value::Array(items) => all.extend(items),
                 serde_json::Value::Object(map) => {
-                    all.extend(map.iter_mut().filter(|(k, _)| *k != "drill").map(|(_, v)| v))
+                    let music = |key: &str, value: &serde_json::Value| {
+                        // The card of a drill is kept as text under the name of the drill in it.
+                        let card = value.as_str().is_some_and(|text| text.trim_start().starts_with('{'));
+                        MUSIC.contains(&key) && !card
+                    };
+                    all.extend(map.iter_mut().filter(|(k, v)| !music(k, v)).map(|(_, v)| v));
                 }
                 _ => {}
             }
@@ -201,6 +216,8 @@ impl Book {
         };
         self.of_waiting(&mut plan, &roster)?;
         self.of_texts(&mut plan, &roster)?;
+        let named = self.classes()?.into_iter().filter(|class| !matches!(roster.reword(class), Text::Untouched));
+        plan.doubtful.extend(named.map(|class| format!("the name of the class {class}")));
         plan.beside = self.of_files(&plan, &roster);
         Ok(plan)
     }
@@ -219,7 +236,7 @@ impl Book {
                 plan.sounds.push(row.sound);
                 continue;
             }
-            let named = [roster.reword(&row.file), roster.reword(&row.sender), roster.reword_origin(&row.origin)];
+            let named = [roster.reword(&row.file), roster.reword(&row.sender), roster.reword_json(&row.origin)];
             if row.pupil.or(found).is_none() && named.iter().any(|t| !matches!(t, Text::Untouched)) {
                 let where_named = match named.first() {
                     Some(Text::Untouched) => ", named where it came from",
@@ -241,12 +258,13 @@ impl Book {
         };
         let not = plan.untouched.iter().chain(plan.waiting.iter().map(|w| &w.0));
         let not = not.map(i64::to_string).collect::<Vec<_>>().join(",");
-        let origin = ("waiting", "origin", "where a waiting recording came from");
-        for (table, column, what) in TEXTS.into_iter().chain([origin]) {
+        for (table, column, what) in TEXTS.into_iter().chain(KNOWN) {
             let others = if table == "waiting" { format!("AND id NOT IN ({not})") } else { String::new() };
+            let others = format!("{others} AND {column} IS NOT NULL");
             let sql = format!("SELECT DISTINCT {column} FROM {table} {} {others} ORDER BY 1", own(table));
             for before in self.column(&sql, &plan.pupil)? {
-                let text = if column == "origin" { roster.reword_origin(&before) } else { roster.reword(&before) };
+                let json = KNOWN.iter().any(|known| (known.0, known.1) == (table, column));
+                let text = if json { roster.reword_json(&before) } else { roster.reword(&before) };
                 match text {
                     Text::Untouched => {}
                     Text::Doubtful => plan.doubtful.push(format!("{what}: {before}")),

@@ -1,15 +1,16 @@
 //! A sound of any rate, block by block -> what is heard in it; and once more without the guide, where one plays.
 //!
 //! The sound is heard as it comes, so that an hour needs no more memory than a minute. Only where a guide was found is
-//! it asked for again, then as a whole.
+//! it asked for again, and heard as the guide is taken out.
 
+use std::collections::VecDeque;
 use std::ops::ControlFlow;
 
 use super::{GuideInTake, Notice, Take, find_guide};
 use crate::guide::Guide;
 use crate::holes::{self, Holes};
-use crate::leak::{self, Lock, Low, Reference};
-use crate::onset::{EAR_RATE, Ear, Onset};
+use crate::leak::{Band, Lock, Low, Reference, Remover, Rise, Rises};
+use crate::onset::{EAR_RATE, Ear, Struck};
 use crate::resample::{MAX_RATE, MIN_RATE, Resampler};
 use crate::surface::FeatureBank;
 use crate::units::{Decibels, SampleRate, Seconds};
@@ -43,9 +44,9 @@ pub enum Step {
     Hearing,
     /// Looking for the guide.
     GuideSought,
-    /// Taking it out.
+    /// Taking it out, and hearing what is left.
     GuideTakenOut,
-    /// Hearing what is left.
+    /// Hearing it as it is, where a guide was expected and none plays.
     HearingAgain,
     /// Holding it against the part.
     Matching,
@@ -212,25 +213,134 @@ impl Hearer {
     fn push(&mut self, block: &[f32]) {
         self.holes.watch(block);
         let (bank, take) = (&mut self.bank, &mut self.take);
-        self.ear.hear(block, &mut |piece, at| strike(bank, take, piece, at));
+        self.ear.hear(block, &mut |struck| strike(bank, take, struck));
     }
 
     fn finish(mut self) -> Take {
         let (bank, take) = (&mut self.bank, &mut self.take);
-        let mut heard = self.ear.finish(&mut |piece, at| strike(bank, take, piece, at));
+        let mut heard = self.ear.finish(&mut |struck| strike(bank, take, struck));
         self.holes.doubt(&mut heard.audibility);
         Take { heard, ..self.take }
     }
 }
 
-fn strike(bank: &mut FeatureBank, take: &mut Take, piece: &[f32], at: usize) {
+fn strike(bank: &mut FeatureBank, take: &mut Take, struck: &Struck<'_>) {
+    let (piece, at) = (struck.piece, struck.attack);
     take.features.push(bank.features(piece, at));
     let peak = &piece[at.min(piece.len())..(at + PEAK_SAMPLES).min(piece.len())];
-    take.clipped.push(is_clipped(peak));
+    take.clipped.push(peak.iter().filter(|v| is_full(**v)).count() >= CLIPPED_SAMPLES);
 }
 
-fn is_clipped(peak: &[f32]) -> bool {
-    peak.iter().filter(|v| v.abs() >= FULL_SCALE).count() >= CLIPPED_SAMPLES
+fn is_full(sample: f32) -> bool {
+    sample.abs() >= FULL_SCALE
+}
+
+/// Which samples of a recording are at full scale: a bit each, while they are asked for.
+#[derive(Default)]
+struct FullScale {
+    bits: VecDeque<u64>,
+    /// The first sample that is still known, and all there were.
+    from: usize,
+    len: usize,
+}
+
+impl FullScale {
+    fn push(&mut self, samples: &[f32]) {
+        for sample in samples {
+            if self.len.is_multiple_of(64) {
+                self.bits.push_back(0);
+            }
+            if let Some(last) = self.bits.back_mut() {
+                *last |= u64::from(is_full(*sample)) << (self.len % 64);
+            }
+            self.len += 1;
+        }
+    }
+
+    /// Whether the peak of a strike that begins here is cut off; nothing before it is asked for any more.
+    fn cuts_off(&mut self, at: usize) -> bool {
+        while self.from + 64 <= at.saturating_sub(PEAK_SAMPLES) && self.bits.pop_front().is_some() {
+            self.from += 64;
+        }
+        let full = |k: &usize| {
+            let k = k - self.from;
+            self.bits.get(k / 64).is_some_and(|bits| bits >> (k % 64) & 1 == 1)
+        };
+        (at.max(self.from)..(at + PEAK_SAMPLES).min(self.len)).filter(full).count() >= CLIPPED_SAMPLES
+    }
+}
+
+/// Hears what is left of a recording as its guide is taken out.
+struct WithoutGuide {
+    remover: Remover,
+    rises: Rises,
+    full: FullScale,
+    /// What the recording itself lost: what was taken out of a hole fills it.
+    holes: Holes,
+    ear: Ear,
+    bank: FeatureBank,
+    take: Take,
+    /// How each strike rises.
+    risen: Vec<Option<Rise>>,
+    start: Seconds,
+}
+
+impl WithoutGuide {
+    fn new(guide: &Guide, lock: &Lock) -> WithoutGuide {
+        let reference = Reference::of(guide);
+        WithoutGuide {
+            remover: Remover::new(&reference, lock),
+            rises: Rises::new(&reference),
+            full: FullScale::default(),
+            holes: Holes::new(),
+            ear: Ear::new(),
+            bank: FeatureBank::new(),
+            take: Take::default(),
+            risen: Vec::new(),
+            start: guide.start,
+        }
+    }
+
+    fn push(&mut self, block: &[f32]) {
+        let WithoutGuide { remover, rises, full, holes, ear, bank, take, risen, .. } = self;
+        full.push(block);
+        holes.watch(block);
+        let mut beside = |struck: &Struck<'_>| left_strike(bank, take, full, rises, risen, struck);
+        remover.push(block, &mut |left| ear.hear(left, &mut beside));
+    }
+
+    fn finish(self) -> Take {
+        let WithoutGuide { remover, mut rises, mut full, holes, mut ear, mut bank, mut take, mut risen, start } = self;
+        let mut beside = |struck: &Struck<'_>| {
+            left_strike(&mut bank, &mut take, &mut full, &mut rises, &mut risen, struck);
+        };
+        let removed = remover.finish(&mut |left| ear.hear(left, &mut beside));
+        take.heard = ear.finish(&mut beside);
+        let heard: Vec<(Seconds, Decibels)> = take.heard.onsets.iter().map(|o| (o.at, o.level)).collect();
+        take.leave_out(&removed.explains(&heard, &risen));
+        removed.doubt(&mut take.heard.audibility);
+        holes.doubt(&mut take.heard.audibility);
+        take.guide = Some(GuideInTake { clock: removed.clock, start, sounds: removed.sounds });
+        take
+    }
+}
+
+/// A strike in what is left; whether it was cut off, the recording as it was says.
+fn left_strike(
+    bank: &mut FeatureBank,
+    take: &mut Take,
+    full: &mut FullScale,
+    rises: &mut Rises,
+    risen: &mut Vec<Option<Rise>>,
+    struck: &Struck<'_>,
+) {
+    strike(bank, take, struck);
+    let at = struck.onset.at;
+    let place = (at.get() * f64::from(EAR_RATE.get())) as usize;
+    if let Some(last) = take.clipped.last_mut() {
+        *last = full.cuts_off(place);
+    }
+    risen.push(rises.at(struck.piece, at - struck.from.to_seconds(EAR_RATE)));
 }
 
 /// Hears sound that is pushed block by block, as it is recorded.
@@ -268,7 +378,7 @@ pub struct Listened {
     /// What was heard, the guide's sounds among it where one plays.
     pub take: Take,
     /// The band in which a guide is looked for.
-    pub low: Vec<f32>,
+    pub low: Band,
     /// What is to be said of the recording itself.
     pub notices: Vec<Notice>,
 }
@@ -284,9 +394,12 @@ impl Listened {
         guides: &[Guide],
         watch: Watch,
     ) -> Result<(Take, Vec<Notice>), ChainError<S::Error>> {
-        match self.find(guides, watch)? {
-            Some((guide, lock)) => Ok((taken_out(sound, guide, &lock, watch)?, self.notices)),
-            None => Ok((self.take, self.notices)),
+        let found = self.find(guides, watch)?;
+        let Listened { take, notices, low } = self;
+        drop(low);
+        match found {
+            Some((guide, lock)) => Ok((taken_out(sound, guide, &lock, watch)?, notices)),
+            None => Ok((take, notices)),
         }
     }
 
@@ -296,7 +409,7 @@ impl Listened {
     }
 }
 
-fn find<'a>(guides: &'a [Guide], low: &[f32], watch: Watch) -> Result<Option<(&'a Guide, Lock)>, Stopped> {
+fn find<'a>(guides: &'a [Guide], low: &Band, watch: Watch) -> Result<Option<(&'a Guide, Lock)>, Stopped> {
     if guides.is_empty() {
         return Ok(None);
     }
@@ -376,7 +489,8 @@ pub fn hear<S: Sound>(
     if !guides.is_empty() {
         let mut low = Low::new();
         let notices = played(sound, Step::Hearing, watch, |block| low.push(block))?;
-        if let Some((guide, lock)) = find(guides, &low.finish(), watch)? {
+        let found = find(guides, &low.finish(), watch)?;
+        if let Some((guide, lock)) = found {
             return Ok((taken_out(sound, guide, &lock, watch)?, notices));
         }
     }
@@ -395,9 +509,9 @@ pub(super) fn taken_out<S: Sound>(
     lock: &Lock,
     watch: Watch,
 ) -> Result<Take, ChainError<S::Error>> {
-    let mut samples = Vec::new();
-    played(sound, Step::GuideTakenOut, watch, |block| samples.extend_from_slice(block))?;
-    let mut take = without(&samples, guide, lock, watch)?;
+    let mut hearer = WithoutGuide::new(guide, lock);
+    played(sound, Step::GuideTakenOut, watch, |block| hearer.push(block))?;
+    let mut take = hearer.finish();
     holes::unheard(&sound.lost(), &mut take.heard.audibility);
     Ok(take)
 }
@@ -411,39 +525,7 @@ pub fn hear_samples(samples: &[f32]) -> Take {
 
 /// The same without a guide that was found in it.
 pub fn hear_without(samples: &[f32], guide: &Guide, lock: &Lock) -> Take {
-    without(samples, guide, lock, &mut quietly).unwrap_or_default()
-}
-
-fn without(samples: &[f32], guide: &Guide, lock: &Lock, watch: Watch) -> Result<Take, Stopped> {
-    let removed = leak::remove(&Reference::of(guide), samples, lock);
-    let (mut hearer, mut given) = (Hearer::new(), 0);
-    for block in removed.left.chunks(BLOCK) {
-        given += block.len();
-        let done = Some(given as f64 / removed.left.len() as f64);
-        if watch(Progress { step: Step::HearingAgain, done }).is_break() {
-            return Err(Stopped);
-        }
-        hearer.push(block);
-    }
-    let mut take = hearer.finish();
-    take.clipped = clipped(samples, &take.heard.onsets);
-    let heard: Vec<(Seconds, Decibels)> = take.heard.onsets.iter().map(|o| (o.at, o.level)).collect();
-    take.leave_out(&removed.explains(&heard));
-    removed.doubt(&mut take.heard.audibility);
-    // What was taken out of a hole fills it.
-    let mut holes = Holes::new();
-    holes.watch(samples);
-    holes.doubt(&mut take.heard.audibility);
-    take.guide = Some(GuideInTake { clock: removed.clock, start: guide.start, sounds: removed.sounds });
-    Ok(take)
-}
-
-/// Whether each strike was cut off, in the recording as it was.
-fn clipped(samples: &[f32], onsets: &[Onset]) -> Vec<bool> {
-    (onsets.iter())
-        .map(|onset| {
-            let at = (onset.at.get() * f64::from(EAR_RATE.get())) as usize;
-            is_clipped(&samples[at.min(samples.len())..(at + PEAK_SAMPLES).min(samples.len())])
-        })
-        .collect()
+    let mut hearer = WithoutGuide::new(guide, lock);
+    samples.chunks(BLOCK).for_each(|block| hearer.push(block));
+    hearer.finish()
 }

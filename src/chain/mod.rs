@@ -24,7 +24,7 @@ mod which;
 
 use crate::assess::Assessment;
 use crate::guide::{self, Guide, Practice};
-use crate::leak::{self, Reference};
+use crate::leak::{self, Band, Reference};
 use crate::onset::{EAR_RATE, Heard};
 use crate::part::Timeline;
 use crate::surface::Features;
@@ -140,7 +140,7 @@ pub struct Verdict {
 }
 
 /// Which of some guides is in a recording, if any, and where. `low`: the recording's [`crate::leak::Low`].
-pub fn find_guide(guides: &[Guide], low: &[f32]) -> Option<(usize, leak::Lock)> {
+pub fn find_guide(guides: &[Guide], low: &Band) -> Option<(usize, leak::Lock)> {
     let references: Vec<Reference> = guides.iter().map(Reference::of).collect();
     leak::find_any(&references, low)
 }

@@ -249,21 +249,24 @@ fn it_can_be_stopped_at_every_step_and_says_how_far_it_is() {
     let (x, guide) = guided(&timeline, 44_100);
     let mut sound = Samples { samples: &x, rate: rate(44_100) };
     let expected = Asked { guides: Guides::Played(vec![guide]), ..Asked::of(&timeline) };
-    for asked in [Asked::of(&timeline), expected] {
+    let plain = take(&timeline, rate(44_100), None);
+    let mut without = Samples { samples: &plain, rate: rate(44_100) };
+    for (asked, plays) in [(&Asked::of(&timeline), true), (&expected, true), (&expected, false)] {
+        let sound = if plays { &mut sound } else { &mut without };
         let mut seen: Vec<Progress> = Vec::new();
         let mut watch = |progress: Progress| {
             seen.push(progress);
             ControlFlow::Continue(())
         };
-        assess(&mut sound, &asked, &Beside::default(), &mut watch).unwrap();
+        assess(sound, asked, &Beside::default(), &mut watch).unwrap();
         assert!(seen.windows(2).all(|w| w[0].step <= w[1].step));
         assert!(seen.windows(2).all(|w| w[0].step < w[1].step || w[0].done < w[1].done), "{seen:?}");
-        let all = [Step::Hearing, Step::GuideSought, Step::GuideTakenOut, Step::HearingAgain, Step::Matching];
-        for step in all {
+        let last = if plays { Step::GuideTakenOut } else { Step::HearingAgain };
+        for step in [Step::Hearing, Step::GuideSought, last, Step::Matching] {
             assert!(seen.iter().any(|p| p.step == step), "{step:?}");
             let mut stop =
                 |p: Progress| if p.step == step { ControlFlow::Break(()) } else { ControlFlow::Continue(()) };
-            let error = assess(&mut sound, &asked, &Beside::default(), &mut stop).unwrap_err();
+            let error = assess(sound, asked, &Beside::default(), &mut stop).unwrap_err();
             assert!(matches!(error, ChainError::Stopped), "{step:?}");
         }
     }

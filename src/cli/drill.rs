@@ -13,7 +13,7 @@ use crate::chain::{self, Listened, quietly};
 use crate::drill::{self, Led, Made, Plan, Results, Round};
 use crate::files::Shown as _;
 use crate::guide::{self, GuideConfig};
-use crate::leak;
+use crate::leak::{self, Band};
 use crate::names;
 use crate::units::{Decibels, SampleRate, Seconds};
 
@@ -39,7 +39,7 @@ struct Known {
 /// A leader's own sound.
 struct Leader {
     led: Led,
-    low: Vec<f32>,
+    low: Band,
 }
 
 /// A drill file and the sound of a leader who played its calls.

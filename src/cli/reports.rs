@@ -9,7 +9,8 @@ use anyhow::{Context, Result, anyhow};
 use super::files::kept;
 use crate::assess::Assessment;
 use crate::files::{self, FileError, Shown as _, file_name};
-use crate::report::{Meta, chart, page, text};
+use crate::report::chart::{self, ChartError, ChartStyle};
+use crate::report::{Meta, page, text};
 
 /// Longest name of a take that stands in the names of its pages as it is, in bytes: file systems end at 255.
 const LONGEST: usize = 180;
@@ -28,13 +29,15 @@ impl Reports<'_> {
 
     /// Writes the pages and charts of a take; the summary and what was written, in words.
     pub(super) fn write(&self, take: &Path, assessment: &Assessment, meta: &Meta) -> Result<String> {
-        let style = chart::ChartStyle::alone(meta.clone());
-        let wanted: [(&str, Vec<u8>); 4] = [
+        let style = ChartStyle::alone(meta.clone());
+        let mut wanted: Vec<(&str, Vec<u8>)> = vec![
             ("-teacher.html", page::teacher(assessment, meta)?.into_bytes()),
             ("-pupil.html", page::pupil(assessment, meta)?.into_bytes()),
             ("-chart.svg", chart::svg(assessment, &style)?.into_bytes()),
-            ("-chart.png", chart::png(assessment, &style)?),
         ];
+        let picture = picture(assessment, &style)?;
+        let too_long = picture.is_none();
+        wanted.extend(picture.map(|bytes| ("-chart.png", bytes)));
         let of = files::ordinary(take)
             .and_then(|mut file| files::sum_of(&mut file))
             .with_context(|| format!("cannot read `{}`", take.shown()))?;
@@ -58,10 +61,24 @@ impl Reports<'_> {
                 written.push(place(ending));
             }
             written.iter().for_each(|path| out.push_str(&format!("  {}\n", path.shown())));
+            if too_long {
+                out.push_str("The chart is too long for a picture; the pages and the SVG hold all of it.\n");
+            }
             return Ok(out);
         }
         Err(anyhow!("there is no name left for the pages of `{}`", take.shown()))
     }
+}
+
+/// The chart as a picture, coarser where it is long; none where it is too long for one.
+fn picture(assessment: &Assessment, style: &ChartStyle) -> Result<Option<Vec<u8>>, ChartError> {
+    for scale in (1..=style.scale).rev() {
+        match chart::png(assessment, &ChartStyle { scale, ..style.clone() }) {
+            Err(ChartError::TooLarge { .. }) => {}
+            other => return other.map(Some),
+        }
+    }
+    Ok(None)
 }
 
 fn stem(take: &Path) -> String {

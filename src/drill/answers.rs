@@ -7,7 +7,7 @@ use super::likeness::Likeness;
 use super::room::Room;
 use super::score::explains;
 use super::slots::{self, Meant, SOMEBODY, Slot};
-use super::{Habits, Plan, Round, Struck, Verdict, VerdictKind, score};
+use super::{Difference, Habits, Plan, Round, Struck, Verdict, VerdictKind, score};
 use crate::chain::Take;
 use crate::stats::{MAD_TO_SD, median};
 use crate::surface::Calibration;
@@ -68,8 +68,13 @@ fn counts(kind: VerdictKind, plan: &Plan) -> (i32, bool) {
         VerdictKind::Nearly => (c.nearly, false),
         VerdictKind::HushKept => (c.hush, true),
         VerdictKind::HushAnswered => (c.fell, false),
-        VerdictKind::Different | VerdictKind::Silent | VerdictKind::Early => (0, false),
+        VerdictKind::Different | VerdictKind::Silent | VerdictKind::Early | VerdictKind::NotHeard => (0, false),
     }
+}
+
+/// Whether it was not even nearly right.
+fn is_missed(kind: VerdictKind, plan: &Plan) -> bool {
+    !counts(kind, plan).1 && !matches!(kind, VerdictKind::Nearly | VerdictKind::NotHeard)
 }
 
 /// Counts as the teacher set it, up to the end the teacher set.
@@ -79,9 +84,9 @@ fn tally(plan: &Plan, answers: &[Answered]) -> Tally {
     for (k, answer) in answers.iter().enumerate() {
         let (points, right) = counts(answer.verdict.kind, plan);
         out.points += points;
-        out.rounds += 1;
+        out.rounds += usize::from(answer.verdict.kind != VerdictKind::NotHeard);
         out.right += usize::from(right);
-        missed += u32::from(!right && answer.verdict.kind != VerdictKind::Nearly);
+        missed += u32::from(is_missed(answer.verdict.kind, plan));
         if plan.drill.until_misses.is_some_and(|n| missed >= n) {
             out.after_end = answers.len() - k - 1;
             break;
@@ -102,7 +107,7 @@ fn spread(verdicts: &[Verdict]) -> Seconds {
 
 /// Whether the drill is over after these answers, by the end the teacher set.
 pub fn is_over(plan: &Plan, answers: &[Answered]) -> bool {
-    let missed = |a: &&Answered| !counts(a.verdict.kind, plan).1 && a.verdict.kind != VerdictKind::Nearly;
+    let missed = |a: &&Answered| is_missed(a.verdict.kind, plan);
     plan.drill.until_misses.is_some_and(|n| answers.iter().filter(missed).count() >= n as usize)
 }
 
@@ -125,6 +130,10 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
     let habits = Habits { spread: spread(&verdicts(&first)), ..first };
     let mut last = verdicts(&habits);
     leave_out_chance(&mut last);
+    let lost = slots.iter().filter(|s| s.lost).count();
+    for (verdict, _) in last.iter_mut().zip(&slots).filter(|(_, slot)| slot.lost) {
+        leave_open(verdict);
+    }
     let answers: Vec<Answered> = (last.into_iter().zip(&slots))
         .map(|(verdict, slot)| {
             let instead = if verdict.kind == VerdictKind::Different { instead(plan, slot) } else { None };
@@ -132,7 +141,7 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
         })
         .collect();
     let tally = tally(plan, &answers);
-    let limits = limits(surfaces, deaf, (rounds.len(), plan.rounds.len()), level.is_some_and(|l| room.is_loud(l)));
+    let limits = limits(surfaces, (deaf, lost), (rounds.len(), plan.rounds.len()), level.is_some_and(|l| room.is_loud(l)));
     Results { answers, tally, habits, limits }
 }
 
@@ -171,11 +180,34 @@ fn leave_out_chance(verdicts: &mut [Verdict]) {
     }
 }
 
-/// What this sound cannot tell, in words. `rounds`: heard and planned.
-fn limits(surfaces: bool, deaf: usize, rounds: (usize, usize), others: bool) -> Vec<String> {
+/// What rests on strokes that were not heard is not said where sound is lost.
+fn leave_open(verdict: &mut Verdict) {
+    verdict.differences.retain(|d| !matches!(d, Difference::Missing(_)));
+    match verdict.kind {
+        VerdictKind::Silent | VerdictKind::HushKept | VerdictKind::Different => {
+            verdict.kind = VerdictKind::NotHeard;
+            verdict.differences.clear();
+            verdict.benefit.clear();
+        }
+        VerdictKind::Nearly if verdict.differences.is_empty() => verdict.kind = VerdictKind::Right,
+        VerdictKind::Right
+        | VerdictKind::Nearly
+        | VerdictKind::HushAnswered
+        | VerdictKind::Early
+        | VerdictKind::NotHeard => {}
+    }
+}
+
+/// What this sound cannot tell, in words. `deaf`: rounds in which noise may hide the answer, and in which sound is lost;
+/// `rounds`: heard and planned.
+fn limits(surfaces: bool, (deaf, lost): (usize, usize), rounds: (usize, usize), others: bool) -> Vec<String> {
     let mut out = Vec::new();
     if !surfaces {
         out.push("the surfaces sound too alike here to be told apart: only rhythm and count are judged".to_string());
+    }
+    if lost > 0 {
+        let where_lost = if lost == 1 { "one round".into() } else { format!("{lost} rounds") };
+        out.push(format!("in {where_lost} the recording has lost sound: what was not heard there is not judged"));
     }
     if deaf > 0 {
         out.push(format!("in {deaf} rounds noise may hide the answer: the pupil gets the benefit"));

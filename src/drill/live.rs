@@ -102,7 +102,7 @@ fn judged(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds) -> Optio
 fn tones(kind: VerdictKind) -> [f64; 2] {
     match kind {
         VerdictKind::Right | VerdictKind::HushKept => [392.0, 587.3],
-        VerdictKind::Nearly => [440.0, 440.0],
+        VerdictKind::Nearly | VerdictKind::NotHeard => [440.0, 440.0],
         VerdictKind::Different | VerdictKind::Silent | VerdictKind::HushAnswered | VerdictKind::Early => [392.0, 261.6],
     }
 }

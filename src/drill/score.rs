@@ -157,6 +157,8 @@ pub enum VerdictKind {
     HushAnswered,
     /// Came in before the call ended.
     Early,
+    /// The recording has lost sound where the answer was due: nobody knows.
+    NotHeard,
 }
 
 impl VerdictKind {
@@ -170,6 +172,7 @@ impl VerdictKind {
             VerdictKind::HushKept => "hush-kept",
             VerdictKind::HushAnswered => "hush-answered",
             VerdictKind::Early => "early",
+            VerdictKind::NotHeard => "not-heard",
         }
     }
 }

@@ -14,6 +14,8 @@ use crate::units::{Decibels, Hertz, Seconds};
 
 /// A pupil plays about this much louder than the softest strike that can be heard, or nothing is said about silence.
 const AUDIBLE_DB: f64 = 3.0;
+/// What must be as loud as this to be heard cannot be: full scale is 0 dB, and `holes` asks for that where sound is lost.
+const LOUDEST: f64 = -0.1;
 /// Stretches in which a stroke could be hidden may be this share of an answer; beyond it silence says nothing.
 const MOST_HIDDEN: f64 = 0.5;
 /// What comes with one of the leader's sounds, from a little before it to its room's first echoes, and is softer than it was
@@ -43,6 +45,8 @@ pub(super) struct Slot<'a> {
     pub(super) strikes: Vec<Struck>,
     audible: bool,
     hidden: Vec<(Seconds, Seconds)>,
+    /// Sound of the answer is lost.
+    pub(super) lost: bool,
     maybe: Vec<Seconds>,
 }
 
@@ -118,7 +122,7 @@ pub(super) fn slots<'a>(
         let faint = heard.faint.iter().filter(|o| o.certainty >= MAYBE && (from..to).contains(&o.at));
         let maybe = ids.iter().map(|k| &heard.onsets[*k]).chain(faint).map(|o| o.at - zero).collect();
         let (expected, beat) = (round.expected(), round.beat(&plan.drill));
-        Slot { round, expected, beat, ids, strikes, audible: true, hidden: Vec::new(), maybe }
+        Slot { round, expected, beat, ids, strikes, audible: true, hidden: Vec::new(), lost: false, maybe }
     };
     rounds.iter().map(slot).collect()
 }
@@ -268,12 +272,12 @@ pub(super) fn doubt_the_leader(slots: &mut [Slot], take: &Take, sure: usize) {
 }
 
 /// Stretches of an answer in which a stroke of this level could be hidden, counted from `zero`.
-fn hidden(heard: &Heard, zero: Seconds, until: Seconds, level: Decibels) -> Vec<(Seconds, Seconds)> {
+fn hidden(heard: &Heard, zero: Seconds, until: Seconds, level_db: f64) -> Vec<(Seconds, Seconds)> {
     let first = heard.audibility.partition_point(|a| a.from <= zero).saturating_sub(1);
     let stretches = &heard.audibility[first.min(heard.audibility.len())..];
     let ends = stretches.iter().skip(1).map(|a| a.from).chain([heard.duration]);
     (stretches.iter().zip(ends).take_while(|(a, _)| a.from < until))
-        .filter(|(a, _)| a.threshold.0 > level.0 - AUDIBLE_DB)
+        .filter(|(a, _)| a.threshold.0 > level_db - AUDIBLE_DB)
         .map(|(a, end)| (a.from - zero, end - zero))
         .collect()
 }
@@ -288,11 +292,13 @@ pub(super) fn mark_hidden(
     let mut deaf = 0;
     for slot in slots {
         let (from, to) = (clock(slot.round.answer_at), clock(slot.round.answer_end));
-        slot.hidden = level.map(|l| hidden(heard, from, to, l)).unwrap_or_default();
+        slot.hidden = level.map(|l| hidden(heard, from, to, l.0)).unwrap_or_default();
         let lasts = (to - from).get();
         let length: f64 = slot.hidden.iter().map(|h| (h.1.get().min(lasts) - h.0.get().max(0.0)).max(0.0)).sum();
         slot.audible = length <= MOST_HIDDEN * lasts;
-        deaf += usize::from(!slot.audible);
+        // Where not even the loudest stroke could be heard, there is no sound.
+        slot.lost = !hidden(heard, from, to, LOUDEST + AUDIBLE_DB).is_empty();
+        deaf += usize::from(!slot.audible && !slot.lost);
     }
     deaf
 }

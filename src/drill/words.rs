@@ -52,6 +52,7 @@ pub fn verdict(answer: &Answered) -> String {
         VerdictKind::HushKept => "hush kept".to_string(),
         VerdictKind::HushAnswered => "this was the hush pattern, and it was answered".to_string(),
         VerdictKind::Early => "came in before the call ended".to_string(),
+        VerdictKind::NotHeard => "not judged: the recording has lost sound here".to_string(),
     };
     // A room full of sounds is said once.
     let beside = |d: &Difference| matches!(d, Difference::TooMany(_));
@@ -82,7 +83,7 @@ pub fn results(results: &Results, title: &str, pupil: Option<&str>) -> String {
             (true, false) => format!("{} (hush)", answer.round.call.name),
             _ => answer.round.call.name.clone(),
         };
-        let over = if k >= results.tally.rounds { " [after the end, not counted]" } else { "" };
+        let over = if k + results.tally.after_end >= results.answers.len() { " [after the end, not counted]" } else { "" };
         let _ = writeln!(out, "{:3}  {call:24}  {}{over}", k + 1, verdict(answer));
     }
     let tally = &results.tally;

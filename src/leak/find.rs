@@ -7,8 +7,9 @@
 //! heard. [`super::refine`] places it.
 
 use super::limit::median;
-use super::low::LOW_HZ;
-use super::matched::{Match, Matcher, TO_SIGMA};
+use super::low::{Band, LOW_HZ};
+use super::matched::{Match, Matcher, TO_SIGMA, Whole};
+use super::refine::LOOKED_AT;
 use super::vote::{Candidate, MOST, vote};
 use super::{Lock, Ppm, Reference};
 use crate::guide::Sound;
@@ -40,6 +41,8 @@ const LEAST_SPREAD: f64 = 0.7;
 const MOST_MATCH: f32 = 4.0 * MOST;
 /// Starts that are none, for the spread of `S`: within a stretch and around it.
 const NONE: (usize, usize) = (101, 401);
+/// Farthest of these starts, in seconds, and what a try moves a start by besides.
+const FARTHEST_S: f64 = 3.2;
 /// How a start is tried: skews so far around, in such steps, and starts so many samples around.
 struct Around(f64, f64, i32);
 const COARSE: Around = Around(32.0, 8.0, 4);
@@ -69,7 +72,7 @@ impl Laid {
 }
 
 /// Looks for the guides, in the order of their likelihood. Also says how far the best place stands above chance.
-pub(super) fn search(references: &[&Reference], low: &[f32]) -> (Option<Found>, f64) {
+pub(super) fn search<'a>(references: &[&Reference], low: &'a Band) -> (Option<Found<'a>>, f64) {
     let n = low.len();
     let mut sounds: Vec<_> = references.iter().flat_map(|r| r.sounds()).collect();
     sounds.sort_unstable();
@@ -84,29 +87,38 @@ pub(super) fn search(references: &[&Reference], low: &[f32]) -> (Option<Found>, 
         ((STRETCH_SOUNDS / rate).clamp(STRETCH_S.0, STRETCH_S.1) * LOW_HZ) as usize
     });
     let length = lengths.max().unwrap_or(0).min(n);
-    let (mut votes, mut stretch) = (Vec::new(), Vec::new());
-    let mut whole: Option<Vec<Match>> = None;
+    let mut votes = Vec::new();
+    let mut whole: Option<Whole> = None;
     let (mut best, mut most): (Option<(f64, Laid)>, f64) = (None, 0.0);
     for from in stretches(n, length) {
-        matcher.matches(low, from, from + length, &mut stretch);
-        for cues in &guides {
-            for candidate in vote(cues, &stretch, &mut votes) {
-                let Some((z, laid)) = within(cues, &stretch, &candidate) else { continue };
+        let stretch = matcher.stretch(low, from, from + length);
+        let mut worth_it: Vec<(usize, Laid)> = Vec::new();
+        for (which, cues) in guides.iter().enumerate() {
+            for candidate in vote(cues, &stretch, length, &mut votes) {
+                let Some((z, laid)) = within(cues, &stretch, length, &candidate) else { continue };
                 most = most.max(z);
-                if z < PROMISING {
-                    continue;
+                if z >= PROMISING {
+                    worth_it.push((which, Laid { middle: laid.middle + from as f64, ..laid }));
                 }
-                let whole = whole.get_or_insert_with(|| {
-                    let mut all = Vec::new();
-                    matcher.matches(low, 0, n, &mut all);
-                    all
-                });
-                let laid = Laid { middle: laid.middle + from as f64, ..laid };
-                let Some((z, laid)) = tried(cues, whole, laid) else { continue };
-                most = most.max(z);
-                if z > best.map_or(0.0, |b| b.0) {
-                    best = Some((z, laid));
-                }
+            }
+        }
+        let (Some((_, near)), Some(matches)) = (worth_it.first(), {
+            if !worth_it.is_empty() && whole.is_none() {
+                whole = Some(Whole::of(&mut matcher, low));
+            }
+            whole.as_mut()
+        }) else {
+            continue;
+        };
+        let around = reached(near.middle, sounds.len());
+        let tries = matches.with(&mut matcher, around, |matches| {
+            let tried = |(which, laid): &(usize, Laid)| tried(&guides[*which], matches, *laid);
+            worth_it.iter().filter_map(tried).collect::<Vec<_>>()
+        });
+        for (z, laid) in tries {
+            most = most.max(z);
+            if z > best.map_or(0.0, |b| b.0) {
+                best = Some((z, laid));
             }
         }
         if best.is_some_and(|b| b.0 > SURE) {
@@ -114,44 +126,69 @@ pub(super) fn search(references: &[&Reference], low: &[f32]) -> (Option<Found>, 
         }
     }
     match (best, whole) {
-        (Some((z, laid)), Some(matches)) if z >= HEARD => (Some(Found { laid, z, matches }), z),
+        (Some((z, laid)), Some(matches)) if z >= HEARD => (Some(Found { laid, z, matches, matcher }), z),
         _ => (None, most),
     }
 }
 
-/// A guide that was found.
-pub(super) struct Found {
-    laid: Laid,
-    z: f64,
-    matches: Vec<Match>,
+/// What is looked at where a start is tried whose stretch has its middle here: all in reach, and as far as starts that are none
+/// are away. The candidates of a stretch have one middle, to a few samples.
+fn reached(middle: f64, sounds: usize) -> impl Iterator<Item = (usize, std::ops::Range<usize>)> + Clone {
+    let reach = (REACH_S + FARTHEST_S) * LOW_HZ;
+    let around = (middle - reach).max(0.0) as usize..(middle + reach).max(0.0) as usize;
+    (0..sounds).map(move |kind| (kind, around.clone()))
 }
 
-impl Found {
+/// A guide that was found.
+pub(super) struct Found<'a> {
+    laid: Laid,
+    z: f64,
+    matches: Whole<'a>,
+    matcher: Matcher,
+}
+
+impl Found<'_> {
     /// How surely sounds of some guide are heard at this place: their `S`.
-    pub(super) fn beside(&self, reference: &Reference) -> f64 {
+    pub(super) fn beside(&mut self, reference: &Reference) -> f64 {
         let cues = self.cues(reference);
         if cues.len() < LEAST_SOUNDS {
             return 0.0;
         }
-        let moved = |j| Laid { middle: self.laid.middle + f64::from(j), ..self.laid };
-        (-2..=2).map(|j| score(&cues, &self.matches, &moved(j), f64::MAX).0).fold(0.0, f64::max)
+        let laid = self.laid;
+        let moved = |j| Laid { middle: laid.middle + f64::from(j), ..laid };
+        let near = cues.iter().map(|c| (c.kind, around(laid.at(c.at), 4)));
+        self.matches.with(&mut self.matcher, near, |matches| {
+            (-2..=2).map(|j| score(&cues, matches, &moved(j), f64::MAX).0).fold(0.0, f64::max)
+        })
     }
 
     /// The place, by all sounds of one of the guides.
-    pub(super) fn lock(&self, reference: &Reference) -> Lock {
+    pub(super) fn lock(&mut self, reference: &Reference) -> Lock {
         let cues = self.cues(reference);
-        let (z, laid) = match tried(&cues, &self.matches, self.laid) {
+        let laid = self.laid;
+        let near = reached(laid.middle, self.matcher.sounds().len());
+        let again = self.matches.with(&mut self.matcher, near, |matches| tried(&cues, matches, laid));
+        let (z, laid) = match again {
             Some(again) if again.0 >= HEARD => again,
-            _ => (self.z, self.laid),
+            _ => (self.z, laid),
         };
-        let laid = super::refine::refine(&cues, &self.matches, laid);
+        let count = self.matches.count();
+        let near = cues.iter().map(|c| (c.kind, around(laid.at(c.at), LOOKED_AT)));
+        let laid = self.matches.with(&mut self.matcher, near, |matches| {
+            super::refine::refine(&cues, matches, count, laid)
+        });
         Lock { start: Seconds::of(laid.at(0.0) / LOW_HZ), skew: Ppm(laid.skew), certainty: z }
     }
 
     fn cues(&self, reference: &Reference) -> Vec<Cue> {
-        let sounds: Vec<_> = self.matches.iter().map(|m| m.sound).collect();
-        cues(reference, &sounds)
+        cues(reference, self.matcher.sounds())
     }
+}
+
+/// So many samples on either side of a place.
+fn around(at: f64, samples: usize) -> std::ops::Range<usize> {
+    let at = at.max(0.0) as usize;
+    at.saturating_sub(samples)..at + samples
 }
 
 fn cues(reference: &Reference, sounds: &[Sound]) -> Vec<Cue> {
@@ -185,7 +222,7 @@ fn score(cues: &[Cue], matches: &[Match], laid: &Laid, reach: f64) -> (f64, usiz
         if at < 0.0 {
             continue;
         }
-        if let Some(v) = matches[cue.kind].values.get((at + 0.5) as usize) {
+        if let Some(v) = matches[cue.kind].at((at + 0.5) as usize) {
             sum += f64::from(cue.sign * v.clamp(-MOST_MATCH, MOST_MATCH));
             n += 1;
         }
@@ -214,8 +251,8 @@ fn best_near(cues: &[Cue], matches: &[Match], laid: Laid, reach: f64, around: &A
 }
 
 /// The best fit within a stretch, with its `z` there; `None` if it is not worth a closer look.
-fn within(cues: &[Cue], stretch: &[Match], candidate: &Candidate) -> Option<(f64, Laid)> {
-    let middle = stretch.first().map_or(0, |m| m.values.len()) as f64 / 2.0;
+fn within(cues: &[Cue], stretch: &[Match], length: usize, candidate: &Candidate) -> Option<(f64, Laid)> {
+    let middle = length as f64 / 2.0;
     let pivot = (middle - candidate.start as f64) / (1.0 + candidate.skew * 1e-6);
     let ((s, _), laid) = best_near(cues, stretch, Laid { middle, pivot, skew: candidate.skew }, middle, &COARSE);
     (s >= PROMISING * LEAST_SPREAD).then(|| (s / spread(cues, stretch, &laid, middle, NONE.0), laid))

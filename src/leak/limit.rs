@@ -5,7 +5,7 @@
 
 use fearless_simd::{Level, dispatch};
 
-use super::low::LOW_HZ;
+use super::low::{Band, LOW_HZ};
 
 /// Edges of the bands in hertz: where the guide's chirps lie.
 const EDGES_HZ: [f64; BANDS + 1] = [700.0, 1200.0, 1750.0, 2400.0, 3200.0, 4300.0];
@@ -64,21 +64,89 @@ impl Section {
 
 /// The limited sum of the bands, as long as `x`.
 pub(super) fn limit(x: &[f32]) -> Vec<f32> {
-    dispatch!(Level::new(), _simd => limited(x))
+    let mut limiter = Limiter::new();
+    let mut out = Vec::with_capacity(x.len());
+    for from in (0..x.len()).step_by(STRETCH) {
+        let (begin, to) = (from.saturating_sub(AROUND), (from + STRETCH).min(x.len()));
+        limiter.add(&x[begin..(to + AROUND).min(x.len())], from - begin..to - begin, &mut out);
+    }
+    out
 }
 
-#[inline(always)]
-fn limited(x: &[f32]) -> Vec<f32> {
-    let sections = [section(|k| EDGES_HZ[k], true), section(|k| EDGES_HZ[k + 1], false)];
-    let mut out = vec![0.0; x.len()];
-    let mut bands: Vec<Lanes> = Vec::new();
-    let mut levels: Vec<Lanes> = Vec::new();
-    for from in (0..x.len()).step_by(STRETCH) {
-        let to = (from + STRETCH).min(x.len());
-        let (begin, end) = (from.saturating_sub(AROUND), (to + AROUND).min(x.len()));
+/// The limited band of a recording, worked out stretch by stretch where it is asked for: the same as of the whole.
+pub(super) struct Limited<'a> {
+    band: &'a Band,
+    limiter: Limiter,
+    /// The stretches that were asked for last.
+    near: [(usize, Vec<f32>); 2],
+}
+
+impl<'a> Limited<'a> {
+    pub(super) fn of(band: &'a Band) -> Limited<'a> {
+        Limited { band, limiter: Limiter::new(), near: [(usize::MAX, Vec::new()), (usize::MAX, Vec::new())] }
+    }
+
+    /// Samples from `from` on into `out`; what lies beyond the recording is silence.
+    pub(super) fn fill(&mut self, from: i64, out: &mut [f32]) {
+        let before = usize::try_from(-from).unwrap_or(0).min(out.len());
+        out[..before].fill(0.0);
+        let mut done = before;
+        while done < out.len() {
+            let at = usize::try_from(from + done as i64).unwrap_or(0);
+            let stretch = self.stretch(at / STRETCH);
+            let known = stretch.get(at % STRETCH..).unwrap_or_default();
+            if known.is_empty() {
+                out[done..].fill(0.0);
+                return;
+            }
+            let count = known.len().min(out.len() - done);
+            out[done..done + count].copy_from_slice(&known[..count]);
+            done += count;
+        }
+    }
+
+    fn stretch(&mut self, k: usize) -> &[f32] {
+        if self.near[0].0 != k {
+            self.near.swap(0, 1);
+        }
+        if self.near[0].0 != k {
+            let (from, to) = (k * STRETCH, ((k + 1) * STRETCH).min(self.band.len()));
+            let begin = from.saturating_sub(AROUND);
+            let x = self.band.between(begin, to + AROUND);
+            self.near[0].0 = k;
+            self.near[0].1.clear();
+            if from < to {
+                self.limiter.add(&x, from - begin..to - begin, &mut self.near[0].1);
+            }
+        }
+        &self.near[0].1
+    }
+}
+
+/// Limits stretches.
+struct Limiter {
+    sections: [Section; 2],
+    bands: Vec<Lanes>,
+    levels: Vec<Lanes>,
+}
+
+impl Limiter {
+    fn new() -> Limiter {
+        let sections = [section(|k| EDGES_HZ[k], true), section(|k| EDGES_HZ[k + 1], false)];
+        Limiter { sections, bands: Vec::new(), levels: Vec::new() }
+    }
+
+    /// Adds the limited stretch `wanted` of `x`, which is longer, to `out`.
+    fn add(&mut self, x: &[f32], wanted: std::ops::Range<usize>, out: &mut Vec<f32>) {
+        dispatch!(Level::new(), _simd => self.limited(x, wanted, out));
+    }
+
+    #[inline(always)]
+    fn limited(&mut self, x: &[f32], wanted: std::ops::Range<usize>, out: &mut Vec<f32>) {
+        let Limiter { sections, bands, levels } = self;
         bands.clear();
         let mut z = [[[0.0; LANES]; 2]; 2];
-        bands.extend(x[begin..end].iter().enumerate().map(|(k, v)| {
+        bands.extend(x.iter().enumerate().map(|(k, v)| {
             let v = v + if k & 4 == 0 { NOT_ZERO } else { -NOT_ZERO };
             let first = sections[0].step(&[v; LANES], &mut z[0]);
             sections[1].step(&first, &mut z[1])
@@ -88,17 +156,16 @@ fn limited(x: &[f32]) -> Vec<f32> {
             let first = sections[0].step(v, &mut z[0]);
             *v = sections[1].step(&first, &mut z[1]);
         }
-        smoothed(&bands, &mut levels);
-        let middle = middle(&levels);
-        for ((o, b), e) in out[from..to].iter_mut().zip(&bands[from - begin..]).zip(&levels[from - begin..]) {
+        smoothed(bands, levels);
+        let middle = middle(levels);
+        out.extend(bands[wanted.clone()].iter().zip(&levels[wanted]).map(|(b, e)| {
             let mut ratio = [0.0; LANES];
             for k in 0..LANES {
                 ratio[k] = b[k] / (e[k] + LEAST_LEVEL * middle[k] + NOTHING);
             }
-            *o = ratio[..BANDS].iter().sum();
-        }
+            ratio[..BANDS].iter().sum::<f32>()
+        }));
     }
-    out
 }
 
 /// Root mean square of each lane over [`LEVEL`] samples around each.
@@ -143,6 +210,22 @@ pub(super) fn median(values: &mut [f32]) -> f32 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn pieces_of_a_limited_recording_are_those_of_the_whole() {
+        let x: Vec<f32> = (0..4 * 2 * STRETCH + 4000).map(|k| ((k as f32) * 0.37).sin() * ((k / 997) % 7) as f32).collect();
+        let band = crate::leak::Low::of(&x);
+        let whole = limit(&band.samples());
+        let mut limited = Limited::of(&band);
+        for from in [-300, 0, 65_000, 131_000, 65_530, 131_900, 200_000] {
+            let mut piece = vec![7.0; 1100];
+            limited.fill(from, &mut piece);
+            for (k, v) in (from..).zip(&piece) {
+                let there = usize::try_from(k).ok().and_then(|k| whole.get(k)).copied().unwrap_or(0.0);
+                assert_eq!(v.to_bits(), there.to_bits(), "{k}");
+            }
+        }
+    }
 
     #[test]
     fn what_comes_out_has_the_same_level_at_any_level() {

@@ -19,6 +19,7 @@ mod outside;
 mod refine;
 mod residue;
 mod room;
+mod sections;
 mod sinc;
 mod smooth;
 mod sound;
@@ -26,14 +27,13 @@ mod take_out;
 mod vote;
 
 pub use clock::GuideClock;
-pub use low::Low;
+pub use low::{Band, Low};
+pub use outside::{Rise, Rises};
 pub use residue::{Residue, comes_with};
+pub use sections::Remover;
 pub use sound::find_sound;
 
-use frames::Frames;
-use outside::Outside;
-
-use crate::guide::{Guide, LONGEST, Sound};
+use crate::guide::{Guide, Sound};
 use crate::onset::Audibility;
 use crate::units::{Decibels, Seconds};
 
@@ -109,41 +109,36 @@ impl Reference {
 
 /// Which of some guides is in a recording, and where; `None` if none is. Guides that share their count-in are told apart by
 /// all of their sounds.
-pub fn find_any(references: &[Reference], low: &[f32]) -> Option<(usize, Lock)> {
+pub fn find_any(references: &[Reference], low: &Band) -> Option<(usize, Lock)> {
     // One that holds all sounds of an earlier one would be heard there.
     let held = |k: usize| references[..k].iter().any(|earlier| references[k].holds(earlier));
     let searched: Vec<&Reference> = (0..references.len()).filter(|k| !held(*k)).map(|k| &references[k]).collect();
-    let found = find::search(&searched, low).0?;
+    let mut found = find::search(&searched, low).0?;
     let beside: Vec<f64> = references.iter().map(|r| found.beside(r)).collect();
     let best = (0..references.len()).max_by(|a, b| beside[*a].total_cmp(&beside[*b]))?;
     Some((best, found.lock(&references[best])))
 }
 
 /// Looks for the guide in the low band of a recording. Also says how far the best place stands above chance.
-pub fn find(reference: &Reference, low: &[f32]) -> (Option<Lock>, f64) {
+pub fn find(reference: &Reference, low: &Band) -> (Option<Lock>, f64) {
     let (found, z) = find::search(&[reference], low);
-    (found.map(|found| found.lock(reference)), z)
+    (found.map(|mut found| found.lock(reference)), z)
 }
 
-/// A recording without its guide.
+/// What is known of a recording without its guide.
 #[derive(Clone, Debug)]
 pub struct Removed {
-    /// What is left.
-    pub left: Vec<f32>,
-    /// What was taken out.
-    pub leak: Vec<f32>,
     /// The guide's clock, with the devices' wander.
     pub clock: GuideClock,
     /// Its sounds within the recording, in order.
     pub sounds: Vec<Residue>,
-    outside: Outside,
 }
 
 impl Removed {
-    /// For each strike heard in what is left (time and level, in order) whether it is only left-over of the guide.
-    pub fn explains(&self, heard: &[(Seconds, Decibels)]) -> Vec<bool> {
-        let mut frames = Frames::new();
-        residue::explained(&self.sounds, heard, |at| self.outside.rise(&mut frames, &self.left, at))
+    /// For each strike heard in what is left (time and level, in order; and how it [rises](Rises)) whether it is only
+    /// left-over of the guide.
+    pub fn explains(&self, heard: &[(Seconds, Decibels)], rises: &[Option<Rise>]) -> Vec<bool> {
+        residue::explained(&self.sounds, heard, rises)
     }
 
     /// Raises the level below which a strike is hidden where the guide's sounds may hide one.
@@ -152,12 +147,13 @@ impl Removed {
     }
 }
 
-/// Takes the guide out of a recording at [`crate::onset::EAR_RATE`].
-pub fn remove(reference: &Reference, samples: &[f32], lock: &Lock) -> Removed {
-    let apart = take_out::take_out(reference, samples, lock);
-    let sounds = residue::residues(&apart);
-    let outside = Outside::of(&apart.bands);
-    Removed { outside, left: apart.left, leak: apart.leak, clock: apart.clock, sounds }
+/// Takes the guide out of a recording at [`crate::onset::EAR_RATE`] that is there as a whole; with what is left of it.
+pub fn remove(reference: &Reference, samples: &[f32], lock: &Lock) -> (Vec<f32>, Removed) {
+    let mut left = Vec::with_capacity(samples.len());
+    let mut remover = Remover::new(reference, lock);
+    remover.push(samples, &mut |block| left.extend_from_slice(block));
+    let removed = remover.finish(&mut |block| left.extend_from_slice(block));
+    (left, removed)
 }
 
 #[cfg(test)]

@@ -4,6 +4,8 @@
 //! Below, in and above it `rise = mean over bins of 10 log10(power after / power before)`, before: 25 to 2 ms before the
 //! strike, after: from 2 ms before to 21 ms after it.
 
+use super::Reference;
+use super::band::band;
 use super::frames::{BINS, Bin, Frames, HOP};
 use crate::onset::EAR_RATE;
 use crate::units::{Decibels, Seconds};
@@ -19,11 +21,32 @@ const UNSAID: f32 = 2e-8;
 
 /// By how much a strike rises.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Rise {
+pub struct Rise {
     /// The larger of below and above the guide's sounds.
     pub(super) outside: Decibels,
     /// The largest of all.
     pub(super) anywhere: Decibels,
+}
+
+/// Says of strikes, as they are heard in what is left of a recording, by how much they rise.
+pub struct Rises {
+    frames: Frames,
+    outside: Outside,
+}
+
+impl Rises {
+    /// For a recording without this guide.
+    pub fn new(reference: &Reference) -> Rises {
+        let mut frames = Frames::new();
+        let bands: Vec<Vec<bool>> = reference.sounds().into_iter().map(|s| band(s, &mut frames)).collect();
+        Rises { frames, outside: Outside::of(&bands) }
+    }
+
+    /// At a moment of `left`, by its clock. None where the guide's sounds leave no room for it, or the recording begins or ends
+    /// there.
+    pub fn at(&mut self, left: &[f32], at: Seconds) -> Option<Rise> {
+        self.outside.rise(&mut self.frames, left, at)
+    }
 }
 
 /// The bins in which no sound of a guide is heard.
@@ -64,7 +87,6 @@ impl Outside {
 
 #[cfg(test)]
 mod tests {
-    use super::super::band::band;
     use super::*;
     use crate::guide::{PLAIN_ATTACK, Sound, strike};
     use crate::part::Surface;

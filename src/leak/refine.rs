@@ -14,6 +14,11 @@ use super::sinc::Sinc;
 const FINE: usize = 4;
 /// How far around a cue, in fine samples: 6.8 ms.
 const AROUND: i64 = 300;
+/// Samples of the low band that are looked at on either side of where a cue was thought: the answer, once more as far as the
+/// first peak moves it, and what the fit's skews move the ends of 40 min by, with what is interpolated between.
+pub(super) const LOOKED_AT: usize = 2 * AROUND as usize / FINE + 250;
+/// Samples that are interpolated between, on either side.
+const BETWEEN: usize = 9;
 /// The direct sound is the first peak at least this high beside the largest, and at most this long before it: 5 ms.
 const FIRST: f32 = 0.6;
 const BEFORE: usize = 220;
@@ -22,18 +27,17 @@ const EDGE: usize = 60;
 /// Half widths of the fit, coarse to fine: start in fine samples, skew in ppm.
 const STEPS: [(i64, f64); 3] = [(22, 6.0), (6, 1.5), (4, 0.5)];
 
-/// Matches around every cue; a row is empty where the cue lies outside the recording.
-fn answers(cues: &[Cue], matches: &[Match], laid: &Laid, sinc: &Sinc) -> Vec<Vec<f32>> {
-    (cues.iter())
-        .map(|cue| {
-            let at = laid.at(cue.at);
-            let values = &matches[cue.kind].values;
-            if at < 0.0 || at >= values.len() as f64 {
-                return Vec::new();
-            }
-            (-AROUND..=AROUND).map(|k| cue.sign * sinc.at(values, at + k as f64 / FINE as f64)).collect()
-        })
-        .collect()
+/// Matches around a cue; none where the cue lies outside the recording of `count` samples.
+fn answer(cue: &Cue, matches: &[Match], count: usize, laid: &Laid, sinc: &Sinc) -> Option<Vec<f32>> {
+    let at = laid.at(cue.at);
+    if at < 0.0 || at >= count as f64 {
+        return None;
+    }
+    let reach = AROUND as usize / FINE + BETWEEN;
+    let from = at.floor() - reach as f64;
+    let mut values = [0.0; 2 * (AROUND as usize / FINE + BETWEEN) + 1];
+    matches[cue.kind].around(from as i64, &mut values);
+    Some((-AROUND..=AROUND).map(|k| cue.sign * sinc.at(&values, at - from + k as f64 / FINE as f64)).collect())
 }
 
 /// Magnitude of the analytic signal.
@@ -63,12 +67,12 @@ pub(super) fn first_peak(x: &[f32], edge: usize, before: usize, share: f32) -> u
     (from..most).find(|&i| x[i] > x[i - 1] && x[i] >= x[i + 1] && x[i] > share * x[most]).unwrap_or(most)
 }
 
-pub(super) fn refine(cues: &[Cue], matches: &[Match], mut laid: Laid) -> Laid {
+/// `count`: samples of the recording.
+pub(super) fn refine(cues: &[Cue], matches: &[Match], count: usize, mut laid: Laid) -> Laid {
     let sinc = Sinc::new();
-    let rows = answers(cues, matches, &laid, &sinc);
     let width = (2 * AROUND + 1) as usize;
     let mut sum = vec![0.0f32; width];
-    for row in rows.iter().filter(|r| !r.is_empty()) {
+    for row in cues.iter().filter_map(|cue| answer(cue, matches, count, &laid, &sinc)) {
         for (s, v) in sum.iter_mut().zip(row) {
             *s += v;
         }
@@ -76,9 +80,8 @@ pub(super) fn refine(cues: &[Cue], matches: &[Match], mut laid: Laid) -> Laid {
     let first = first_peak(&envelope(&sum), EDGE, BEFORE, FIRST);
     laid.middle += (first as i64 - AROUND) as f64 / FINE as f64;
     for (half, most) in STEPS {
-        let rows = answers(cues, matches, &laid, &sinc);
-        let used: Vec<(f64, &Vec<f32>)> =
-            (cues.iter().zip(&rows)).filter(|(_, r)| !r.is_empty()).map(|(c, r)| (c.at - laid.pivot, r)).collect();
+        let row = |cue: &Cue| Some((cue.at - laid.pivot, answer(cue, matches, count, &laid, &sinc)?));
+        let used: Vec<(f64, Vec<f32>)> = cues.iter().filter_map(row).collect();
         let middle = used.iter().map(|u| u.0).sum::<f64>() / used.len().max(1) as f64;
         let mut best = (f32::NEG_INFINITY, 0.0, 0.0);
         for k in -12..=12 {

@@ -5,7 +5,7 @@
 
 use super::frames::BINS;
 use super::outside::Rise;
-use super::take_out::Apart;
+use super::take_out::{Apart, Cue};
 use crate::onset::{Audibility, EAR_RATE};
 use crate::units::{Decibels, Seconds};
 
@@ -65,15 +65,9 @@ const TRACES: (f64, f64) = (-20.0, BESIDE);
 const RARE: usize = 4;
 const TRACES_WITH: (Seconds, Seconds) = (Seconds::from_millis(-50.0), Seconds::from_millis(250.0));
 
-pub(super) fn residues(apart: &Apart) -> Vec<Residue> {
-    let n = apart.left.len();
-    let energy =
-        |x: &[f32], at: usize| -> f64 { x[at.min(n)..(at + WINDOW).min(n)].iter().map(|v| f64::from(v * v)).sum() };
-    let mut levels: Vec<f64> =
-        (0..n.saturating_sub(WINDOW)).step_by(WINDOW / 2).map(|at| energy(&apart.left, at)).collect();
-    levels.sort_by(f64::total_cmp);
-    let quantile = |q: f64| levels.get((levels.len() as f64 * q) as usize).copied().unwrap_or(0.0);
-    let (quiet, loud) = (quantile(QUIET) + 1e-12, quantile(LOUD));
+/// The sounds of a section that are asked for, and the power that is expected to be left of each; [`Levels::hide`] says
+/// which of them hide something.
+pub(super) fn residues(apart: &Apart, asked: impl Fn(&Cue) -> bool) -> Vec<(Residue, f64)> {
     let rate = f64::from(EAR_RATE.get());
     let share: Vec<f64> = (apart.templates.iter())
         .map(|t| {
@@ -83,22 +77,55 @@ pub(super) fn residues(apart: &Apart) -> Vec<Residue> {
             (error / (power + 1e-20)).min(1.0) + UNFOLLOWED
         })
         .collect();
-    let mut out: Vec<Residue> = (apart.cues.iter().filter(|c| c.used))
+    let (mut leaks, mut stays) = (Vec::new(), Vec::new());
+    (apart.cues.iter().filter(|c| c.used && asked(c)))
         .map(|cue| {
             let at = apart.clock.at(Seconds::of(cue.at));
-            let leak = energy(&apart.leak, (at.get() * rate).max(0.0) as usize);
-            let left = leak * share[cue.kind];
-            Residue {
-                at,
-                leak: Decibels::from_power(leak / WINDOW as f64),
-                left: Decibels::from_power(left / WINDOW as f64),
-                stays: Decibels::from_power(energy(&apart.left, (at.get() * rate).max(0.0) as usize) / WINDOW as f64),
-                hides: left > OVER_QUIET * quiet && left > UNDER_LOUD * loud,
-            }
+            let sample = ((at.get() * rate).max(0.0) as usize).min(apart.end());
+            apart.leak(sample, (sample + WINDOW).min(apart.end()), &mut leaks);
+            apart.left(sample, &leaks, &mut stays);
+            let left = energy(&leaks) * share[cue.kind];
+            let mean = |energy: f64| Decibels::from_power(energy / WINDOW as f64);
+            let (leak, stays) = (mean(energy(&leaks)), mean(energy(&stays)));
+            (Residue { at, leak, left: mean(left), stays, hides: false }, left)
         })
-        .collect();
-    out.sort_by(|a, b| a.at.get().total_cmp(&b.at.get()));
-    out
+        .collect()
+}
+
+fn energy(x: &[f32]) -> f64 {
+    x.iter().map(|v| f64::from(v * v)).sum()
+}
+
+/// How loud what is left of a recording is, moment by moment.
+#[derive(Default)]
+pub(super) struct Levels {
+    energies: Vec<f64>,
+    /// Samples that belong to moments still to come.
+    rest: Vec<f32>,
+}
+
+impl Levels {
+    /// Looks at the next samples.
+    pub(super) fn watch(&mut self, left: &[f32]) {
+        self.rest.extend_from_slice(left);
+        // The last moment begins before the last sample that could be its end.
+        let moments = self.rest.len().saturating_sub(WINDOW).div_ceil(WINDOW / 2);
+        let at = |k: usize| k * (WINDOW / 2);
+        self.energies.extend((0..moments).map(|k| energy(&self.rest[at(k)..at(k) + WINDOW])));
+        self.rest.drain(..at(moments));
+    }
+
+    /// Says of some sounds which of them could hide a soft stroke.
+    pub(super) fn hide(mut self, sounds: Vec<(Residue, f64)>) -> Vec<Residue> {
+        self.energies.sort_by(f64::total_cmp);
+        let at = |q: f64| self.energies.get((self.energies.len() as f64 * q) as usize).copied().unwrap_or(0.0);
+        let (quiet, loud) = (at(QUIET) + 1e-12, at(LOUD));
+        let hides = |left: f64| left > OVER_QUIET * quiet && left > UNDER_LOUD * loud;
+        let mut out: Vec<Residue> =
+            sounds.into_iter().map(|(sound, left)| Residue { hides: hides(left), ..sound }).collect();
+        out.sort_by(|a, b| a.at.get().total_cmp(&b.at.get()));
+        out
+    }
 }
 
 /// How deep a removal went: the lower quartile of `stays - leak` over the sounds beside which nothing as loud as
@@ -135,30 +162,24 @@ fn nobody_plays(sounds: &[Residue], heard: &[(Seconds, Decibels)]) -> bool {
 }
 
 /// For each strike (time and level, in order) whether what a removal leaves of the guide's sounds explains it: nobody plays
-/// at all, or it comes with one of them and is hardly louder than what is left there in this take. `rise`: what does not
-/// rise anywhere is left-over up to the sound's own level, what rises where none of the guide's sounds is heard is a
-/// strike however soft.
-pub(super) fn explained(
-    sounds: &[Residue],
-    heard: &[(Seconds, Decibels)],
-    mut rise: impl FnMut(Seconds) -> Option<Rise>,
-) -> Vec<bool> {
+/// at all, or it comes with one of them and is hardly louder than what is left there in this take. `rises`, one for each
+/// strike: what does not rise anywhere is left-over up to the sound's own level, what rises where none of the guide's
+/// sounds is heard is a strike however soft.
+pub(super) fn explained(sounds: &[Residue], heard: &[(Seconds, Decibels)], rises: &[Option<Rise>]) -> Vec<bool> {
     if nobody_plays(sounds, heard) {
         return vec![true; heard.len()];
     }
     let depth = depth(sounds, heard);
-    let mut left_over = |h: &(Seconds, Decibels)| {
+    let left_over = |(k, h): (usize, &(Seconds, Decibels))| {
         // Most strikes come with no sound, or are louder than any.
-        if !comes_with(sounds, h, WITH, |s| s.leak.0) {
-            return false;
-        }
-        match rise(h.0) {
-            Some(rise) if rise.anywhere < NO_RISE => true,
-            Some(rise) if rise.outside >= RISE => false,
-            _ => comes_with(sounds, h, WITH, |s| s.leak.0 + depth + OVER_DEPTH),
-        }
+        comes_with(sounds, h, WITH, |s| s.leak.0)
+            && match rises.get(k).copied().flatten() {
+                Some(rise) if rise.anywhere < NO_RISE => true,
+                Some(rise) if rise.outside >= RISE => false,
+                _ => comes_with(sounds, h, WITH, |s| s.leak.0 + depth + OVER_DEPTH),
+            }
     };
-    heard.iter().map(&mut left_over).collect()
+    heard.iter().enumerate().map(left_over).collect()
 }
 
 pub(super) fn doubt(sounds: &[Residue], audibility: &mut Vec<Audibility>) {
@@ -184,16 +205,16 @@ mod tests {
         let sounds: Vec<Residue> = (0..16).map(sound).collect();
         let heard = [(2.02, -55.0), (3.02, -45.0), (4.5, -60.0), (9.0, -25.0), (10.0, -25.0)]
             .map(|(t, db)| (Seconds::of(t), Decibels(db)));
-        assert_eq!(explained(&sounds, &heard, |_| None), [true, false, false, false, false]);
-        assert_eq!(explained(&[], &heard, |_| None), [false; 5]);
+        assert_eq!(explained(&sounds, &heard, &[]), [true, false, false, false, false]);
+        assert_eq!(explained(&[], &heard, &[]), [false; 5]);
         // What does not rise elsewhere is left-over up to the sound's own level; what does is none.
         let expected = [true, true, false, false, false];
         assert_eq!(
-            explained(&sounds, &heard, |_| Some(Rise { outside: Decibels(2.0), anywhere: Decibels(2.0) })),
+            explained(&sounds, &heard, &[Some(Rise { outside: Decibels(2.0), anywhere: Decibels(2.0) }); 5]),
             expected
         );
         assert_eq!(
-            explained(&sounds, &heard, |_| Some(Rise { outside: Decibels(20.0), anywhere: Decibels(20.0) })),
+            explained(&sounds, &heard, &[Some(Rise { outside: Decibels(20.0), anywhere: Decibels(20.0) }); 5]),
             [false; 5]
         );
     }
@@ -212,14 +233,14 @@ mod tests {
             all.iter().map(|(t, db)| (Seconds::of(*t), Decibels(*db))).collect()
         };
         let rare = [(2.2, -42.0), (7.0, -44.0), (9.1, -45.0)];
-        assert_eq!(explained(&sounds, &strikes(&rare), |_| None), [true; 3]);
+        assert_eq!(explained(&sounds, &strikes(&rare), &[]), [true; 3]);
         let many: Vec<(f64, f64)> = (0..12).map(|k| (f64::from(k) + 0.2, -51.0)).collect();
-        assert_eq!(explained(&sounds, &strikes(&many), |_| None), [true; 12]);
+        assert_eq!(explained(&sounds, &strikes(&many), &[]), [true; 12]);
         // As loud as that and as often as that, it is a player.
         let player: Vec<(f64, f64)> = (0..12).map(|k| (f64::from(k) + 0.2, -42.0)).collect();
-        assert_eq!(explained(&sounds, &strikes(&player), |_| None), [false; 12]);
+        assert_eq!(explained(&sounds, &strikes(&player), &[]), [false; 12]);
         let with_one = [(2.2, -42.0), (7.5, -42.0)];
-        assert_eq!(explained(&sounds, &strikes(&with_one), |_| None), [false; 2]);
+        assert_eq!(explained(&sounds, &strikes(&with_one), &[]), [false; 2]);
     }
 
     #[test]

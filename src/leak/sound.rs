@@ -12,7 +12,7 @@ use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
 use super::find::MOST_SKEW;
 use super::limit::median;
-use super::low::LOW_HZ;
+use super::low::{Band, LOW_HZ};
 use super::matched::TO_SIGMA;
 use super::room::{inverse, spectrum};
 use super::{Lock, Ppm};
@@ -50,8 +50,9 @@ struct Seen {
 
 /// Where a sound stands in a recording, both in the band of [`super::Low`]. `pieces`: from and to, the loudest of the
 /// sound; where it is silent there is nothing to know it by.
-pub fn find_sound(sound: &[f32], pieces: &[(Seconds, Seconds)], recording: &[f32]) -> Option<Lock> {
-    let seen = Correlator::new(sound, recording, pieces)?.seen(pieces);
+pub fn find_sound(sound: &Band, pieces: &[(Seconds, Seconds)], recording: &Band) -> Option<Lock> {
+    let (sound, recording) = (sound.samples(), recording.samples());
+    let seen = Correlator::new(&sound, &recording, pieces)?.seen(pieces);
     // Through the best places of every two pieces, the line on which most of the others lie.
     let mut best: Vec<Seen> = Vec::new();
     for (k, own) in seen.iter().enumerate() {
@@ -219,16 +220,17 @@ mod tests {
             noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
             *v += (noise >> 8) as f32 / 8.4e8 - 0.01;
         }
+        let band = |x: &[f32]| x.iter().copied().collect::<Band>();
         // The echoes alone have its rhythm.
-        assert_eq!(find_sound(&sound, &pieces, &recording), None);
+        assert_eq!(find_sound(&band(&sound), &pieces, &band(&recording)), None);
         let late = (1.7 * LOW_HZ) as usize;
         for (k, v) in sound.iter().enumerate() {
             recording[k + late] += 0.2 * v;
         }
-        let lock = find_sound(&sound, &pieces, &recording).unwrap();
+        let lock = find_sound(&band(&sound), &pieces, &band(&recording)).unwrap();
         assert!((lock.start.get() - 1.7).abs() < 2e-4, "{lock:?}");
         assert!(lock.skew.0.abs() < 5.0, "{lock:?}");
-        assert_eq!(find_sound(&sound, &pieces, &recording[..100]), None);
-        assert_eq!(find_sound(&sound, &[], &recording), None);
+        assert_eq!(find_sound(&band(&sound), &pieces, &band(&recording[..100])), None);
+        assert_eq!(find_sound(&band(&sound), &[], &band(&recording)), None);
     }
 }

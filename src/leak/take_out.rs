@@ -1,4 +1,4 @@
-//! A recording and the guide's place in it -> the recording without the guide.
+//! A section of a recording and the guide's place in it -> the section without the guide ([`super::sections`] says which).
 //!
 //! What one sound of the guide leaves in the recording, through loudspeaker, room and microphone, is estimated as a template
 //! of [`frames`](super::frames): `T = sum w X / sum w` over all its occurrences, signs undone, `w = 1 / power of what is
@@ -30,7 +30,7 @@ use crate::units::Seconds;
 /// Samples before a sound that its template covers, 46 ms: speakers' filters and codecs ring ahead.
 pub(super) const AHEAD: usize = 4 * FRAME;
 /// How long a room keeps a sound: 1.15 s. Shorter templates left 10 dB more in a long hall.
-const LENGTH: usize = 50_700 / HOP * HOP;
+pub(super) const LENGTH: usize = 50_700 / HOP * HOP;
 /// Enough of a sound to tell its delay: 100 ms; and what is looked at while only delays are wanted.
 const EARLY: usize = 4410;
 const SHORT: usize = 6656 / HOP * HOP;
@@ -54,10 +54,11 @@ const GAIN_RANGE: (f64, f64) = (0.3, 1.7);
 const GAIN_MOVES: f64 = 8.0;
 
 /// A sound of the guide, for the work on it.
+#[derive(Clone)]
 pub(super) struct Cue {
     /// In the guide, seconds, and its first sample there.
     pub(super) at: f64,
-    sample: i64,
+    pub(super) sample: i64,
     pub(super) kind: usize,
     sign: f32,
     amp: f32,
@@ -79,40 +80,10 @@ pub(super) struct Template {
     pub(super) sound: Vec<f32>,
 }
 
-/// A recording taken apart.
-pub(super) struct Apart {
-    pub(super) left: Vec<f32>,
-    pub(super) leak: Vec<f32>,
-    pub(super) clock: GuideClock,
-    pub(super) cues: Vec<Cue>,
-    pub(super) templates: Vec<Template>,
-    /// The bins that each sound can be heard in.
-    pub(super) bands: Vec<Vec<bool>>,
-}
-
-struct Work<'a> {
-    x: &'a [f32],
-    sinc: Sinc,
-    frames: Frames,
-    cues: Vec<Cue>,
-    clock: GuideClock,
-    templates: Vec<Template>,
-    room: Room,
-    /// The bins that each sound can be heard in.
-    bands: Vec<Vec<bool>>,
-    /// The recording on the guide's clock, from [`AHEAD`] samples before the guide on, and the same without the templates.
-    grid: Vec<f32>,
-    rest: Vec<f32>,
-    spectra: Vec<Bin>,
-    powers: Vec<f32>,
-    smooth: Vec<f32>,
-}
-
-/// Takes the guide out.
-pub(super) fn take_out(reference: &Reference, x: &[f32], lock: &Lock) -> Apart {
+/// The guide's sounds, in order.
+pub(super) fn cues(reference: &Reference, sounds: &[Sound]) -> Vec<Cue> {
     let rate = f64::from(EAR_RATE.get());
-    let sounds = reference.sounds();
-    let cues: Vec<Cue> = (reference.cues.iter())
+    let mut cues: Vec<Cue> = (reference.cues.iter())
         .map(|c| Cue {
             at: c.at.get(),
             sample: (c.at.get() * rate).round() as i64,
@@ -124,23 +95,93 @@ pub(super) fn take_out(reference: &Reference, x: &[f32], lock: &Lock) -> Apart {
             inside: (0, 0),
         })
         .collect();
+    cues.sort_by_key(|c| c.sample);
+    cues
+}
+
+/// What the work on every section needs.
+pub(super) struct Tools {
+    sinc: Sinc,
+    frames: Frames,
+    sounds: Vec<Sound>,
+    /// The bins that each sound can be heard in.
+    bands: Vec<Vec<bool>>,
+}
+
+impl Tools {
+    pub(super) fn new(sounds: Vec<Sound>) -> Tools {
+        let mut frames = Frames::new();
+        let bands = sounds.iter().map(|s| band(*s, &mut frames)).collect();
+        Tools { sinc: Sinc::new(), frames, sounds, bands }
+    }
+}
+
+/// A section taken apart.
+pub(super) struct Apart<'a> {
+    x: &'a [f32],
+    from: usize,
+    sinc: &'a Sinc,
+    /// The guide's sounds upside down on its own clock, from sample `origin` of it on.
+    laid: Vec<f32>,
+    origin: i64,
+    /// Where the templates say the guide's moments stand, and where its direct sound does.
+    follows: GuideClock,
+    pub(super) clock: GuideClock,
+    /// How much later than was thought the direct sound comes.
+    pub(super) early: Seconds,
+    pub(super) cues: Vec<Cue>,
+    pub(super) templates: Vec<Template>,
+}
+
+struct Work<'a> {
+    /// The section, and its place in the recording.
+    x: &'a [f32],
+    from: usize,
+    sinc: &'a Sinc,
+    frames: &'a mut Frames,
+    cues: Vec<Cue>,
+    clock: GuideClock,
+    templates: Vec<Template>,
+    room: Room,
+    bands: &'a [Vec<bool>],
+    /// The section on the guide's clock, from sample `origin` of the guide on; and a piece of it without the templates.
+    grid: Vec<f32>,
+    origin: i64,
+    rest: Vec<f32>,
+    spectra: Vec<Bin>,
+    powers: Vec<f32>,
+    smooth: Vec<f32>,
+}
+
+/// Takes these sounds of the guide, the first of which begins at sample `begins` of it or later, out of the section `x`, which
+/// begins at sample `from` of the recording.
+pub(super) fn take_out<'a>(
+    tools: &'a mut Tools,
+    cues: Vec<Cue>,
+    begins: i64,
+    (x, from): (&'a [f32], usize),
+    lock: &Lock,
+) -> Apart<'a> {
+    let rate = f64::from(EAR_RATE.get());
     // A guide made at another rate has its sounds between these samples.
     let points = moments(&cues, |i| cues[i].at - cues[i].sample as f64 / rate);
-    let end = cues.iter().map(|c| c.sample).max().unwrap_or(0);
-    let len = usize::try_from(end).unwrap_or(0) + AHEAD + LENGTH + 1;
-    let mut frames = Frames::new();
-    let bands = sounds.iter().map(|s| band(*s, &mut frames)).collect();
+    let origin = begins - AHEAD as i64;
+    let end = cues.last().map_or(0, |c| c.sample);
+    let len = usize::try_from(end - origin).unwrap_or(0) + LENGTH + 1;
+    let Tools { sinc, frames, sounds, bands } = tools;
     let mut work = Work {
         x,
-        sinc: Sinc::new(),
+        from,
+        sinc,
         frames,
         cues,
         clock: GuideClock { lock: *lock, points },
         templates: sounds.iter().map(|_| Template::default()).collect(),
-        room: Room::new(&sounds),
+        room: Room::new(sounds),
         bands,
         grid: vec![0.0; len],
-        rest: vec![0.0; len],
+        origin,
+        rest: Vec::new(),
         spectra: Vec::new(),
         powers: Vec::new(),
         smooth: Vec::new(),
@@ -156,7 +197,7 @@ pub(super) fn take_out(reference: &Reference, x: &[f32], lock: &Lock) -> Apart {
     for _ in 0..PASSES.2 {
         work.pass(AHEAD + LENGTH, Seconds::ZERO);
     }
-    work.finish(&sounds)
+    work.finish(sounds)
 }
 
 /// A value at each moment of the guide at which there is a sound.
@@ -170,13 +211,13 @@ fn moments(cues: &[Cue], value: impl Fn(usize) -> f64) -> Vec<(f64, f64)> {
     out
 }
 
-impl Work<'_> {
-    /// Lays the recording out on the guide's clock, `length` samples of every sound.
+impl<'a> Work<'a> {
+    /// Lays the section out on the guide's clock, `length` samples of every sound.
     fn lay(&mut self, length: usize) {
-        let n = self.x.len() as f64;
-        let ahead = AHEAD as i64;
-        let spans = self.clock.spans(-ahead, self.grid.len() as i64 - ahead);
-        let mut done = -ahead;
+        let (n, behind) = (self.x.len() as f64, self.from as f64);
+        let (ahead, origin) = (AHEAD as i64, self.origin);
+        let spans = self.clock.spans(origin, origin + self.grid.len() as i64);
+        let mut done = origin;
         let mut k = 0;
         for cue in &self.cues {
             let (from, to) = ((cue.sample - ahead).max(done), cue.sample - ahead + length as i64);
@@ -187,9 +228,9 @@ impl Work<'_> {
                 }
                 let Some(span) = spans.get(k) else { break };
                 let end = to.min(if k + 1 < spans.len() { span.to } else { i64::MAX });
-                let slots = usize::try_from(j + ahead).ok().and_then(|i| self.grid.get_mut(i..)).unwrap_or_default();
+                let slots = usize::try_from(j - origin).ok().and_then(|i| self.grid.get_mut(i..)).unwrap_or_default();
                 let slots = slots.iter_mut().take(usize::try_from(end - j).unwrap_or(0));
-                let place = |k: usize| span.base + span.slope * (j + k as i64) as f64;
+                let place = |k: usize| span.base + span.slope * (j + k as i64) as f64 - behind;
                 self.sinc.fill(slots, self.x, place);
                 j = end.max(j + 1);
             }
@@ -198,19 +239,13 @@ impl Work<'_> {
         let frames = count(length);
         let rate = f64::from(EAR_RATE.get());
         for cue in &mut self.cues {
-            let place = |sample: i64| self.clock.at(Seconds::of(sample as f64 / rate)).get() * rate;
+            let place = |sample: i64| self.clock.at(Seconds::of(sample as f64 / rate)).get() * rate - behind;
             let (begin, slope) = (place(cue.sample - ahead), 1.0 + self.clock.lock.skew.0 * 1e-6);
             cue.used = begin + AHEAD as f64 >= 0.0 && place(cue.sample + 2205) < n;
             let first = (-begin / slope / HOP as f64).ceil().max(0.0) as usize;
             let last = ((n - begin) / slope - FRAME as f64) / HOP as f64;
             cue.inside = (first.min(frames), if last < 0.0 { 0 } else { (last as usize + 1).min(frames) });
         }
-    }
-
-    /// What the templates do not explain, `length` samples of every sound.
-    fn without(&mut self, length: usize) {
-        self.rest.copy_from_slice(&self.grid);
-        subtract(&self.cues, &self.templates, &mut self.rest, length);
     }
 
     /// The sounds, the one first that is heard most often: what is known of it helps with the others.
@@ -225,7 +260,6 @@ impl Work<'_> {
         let frames = count(length);
         let size = frames * BINS;
         for (place, kind) in self.commonest_first().into_iter().enumerate() {
-            self.without(length);
             let mine: Vec<usize> =
                 (0..self.cues.len()).filter(|&i| self.cues[i].kind == kind && self.cues[i].used).collect();
             if mine.is_empty() {
@@ -233,10 +267,10 @@ impl Work<'_> {
             }
             let mut before = Vec::new();
             self.frames.forward(&self.templates[kind].sound, 1.0, frames, &mut before);
-            let floor = self.floor(&mine, frames);
+            let floor = self.floor(&mine, length, frames);
             let (mut sum, mut weight) = (vec![Bin::default(); size], vec![1e-12f32; size]);
             for &i in &mine {
-                self.look(i, frames);
+                self.look(i, length, frames);
                 let cue = &self.cues[i];
                 let strength = cue.amp * cue.gain;
                 let (from, to) = (cue.inside.0 * BINS, cue.inside.1 * BINS);
@@ -282,22 +316,27 @@ impl Work<'_> {
         }
     }
 
-    /// Spectra of what is left around a sound, its sign undone, and their smoothed powers.
-    fn look(&mut self, i: usize, frames: usize) {
+    /// Spectra of what is left around a sound, its sign undone, and their smoothed powers: of what the templates, `length`
+    /// samples of every sound, do not explain.
+    fn look(&mut self, i: usize, length: usize, frames: usize) {
         let cue = &self.cues[i];
-        let from = usize::try_from(cue.sample).unwrap_or(0).min(self.rest.len());
-        self.frames.forward(&self.rest[from..], cue.sign, frames, &mut self.spectra);
+        let from = cue.sample - AHEAD as i64;
+        let within = usize::try_from(from - self.origin).ok().and_then(|k| self.grid.get(k..)).unwrap_or_default();
+        self.rest.clear();
+        self.rest.extend(within.iter().take((frames.max(1) - 1) * HOP + FRAME));
+        subtract(&self.cues, &self.templates, &mut self.rest, from, length);
+        self.frames.forward(&self.rest, cue.sign, frames, &mut self.spectra);
         self.powers.clear();
         self.powers.extend(self.spectra.iter().map(|s| s.norm_sqr()));
         smoothed(&self.powers, &mut self.smooth);
     }
 
     /// The floor of each bin.
-    fn floor(&mut self, mine: &[usize], frames: usize) -> Vec<f32> {
+    fn floor(&mut self, mine: &[usize], length: usize, frames: usize) -> Vec<f32> {
         let step = mine.len().div_ceil(FLOOR_SOUNDS);
         let mut seen: Vec<Vec<f32>> = vec![Vec::new(); BINS];
         for &i in mine.iter().step_by(step) {
-            self.look(i, frames);
+            self.look(i, length, frames);
             for row in self.smooth.as_chunks::<BINS>().0.iter().step_by(frames.div_ceil(48).max(1)) {
                 for (seen, v) in seen.iter_mut().zip(row) {
                     seen.push(*v);
@@ -315,7 +354,6 @@ impl Work<'_> {
 
     /// Delay and gain of each sound against its template; smoothed, they correct the clock and the gains.
     fn follow(&mut self) {
-        self.without(AHEAD + SHORT);
         let frames = count(AHEAD + EARLY);
         let n = self.cues.len();
         let (mut delays, mut gains): (Vec<Known>, Vec<Known>) = (vec![None; n], vec![None; n]);
@@ -334,7 +372,7 @@ impl Work<'_> {
                 if self.cues[i].kind != kind || !self.cues[i].used || sound_is_nothing(&self.templates[kind]) {
                     continue;
                 }
-                self.look(i, frames);
+                self.look(i, AHEAD + SHORT, frames);
                 let template = &self.templates[kind].bins[..frames * BINS];
                 let (mut a, mut b, mut on, mut along) = (0.0f64, 0.0f64, 0.0f64, 0.0f64);
                 for (((t, d), x), v) in template.iter().zip(&slopes).zip(&self.spectra).zip(&self.smooth) {
@@ -364,26 +402,49 @@ impl Work<'_> {
         }
     }
 
-    /// Subtracts the templates from the recording, and puts what was found of the clock into its line.
-    fn finish(mut self, sounds: &[Sound]) -> Apart {
-        let ahead = AHEAD as i64;
-        self.rest.fill(0.0);
-        subtract(&self.cues, &self.templates, &mut self.rest, AHEAD + LENGTH);
-        let mut leak = vec![0.0f32; self.x.len()];
-        for span in self.clock.spans(-ahead, self.rest.len() as i64 - ahead) {
-            let place = |k: i64| span.base + span.slope * k as f64;
-            let from = place(span.from).ceil().max(0.0) as usize;
-            let to = (place(span.to).ceil().max(0.0) as usize).min(leak.len());
-            let slots = leak.get_mut(from..to).unwrap_or_default().iter_mut();
-            self.sinc.fill(slots, &self.rest, |k| ((from + k) as f64 - span.base) / span.slope + AHEAD as f64);
-        }
-        leak.iter_mut().for_each(|v| *v = -*v);
-        let left: Vec<f32> = self.x.iter().zip(&leak).map(|(x, l)| x - l).collect();
+    /// Lays the templates out, and puts what was found of the clock into its line.
+    fn finish(self, sounds: &[Sound]) -> Apart<'a> {
+        let mut laid = self.grid;
+        laid.fill(0.0);
+        subtract(&self.cues, &self.templates, &mut laid, self.origin, AHEAD + LENGTH);
         let early = arrival(sounds, &self.templates, &self.cues);
-        let mut clock = self.clock;
-        straighten(&mut clock, &self.cues);
+        let mut clock = self.clock.clone();
+        let used: Vec<f64> = self.cues.iter().filter(|c| c.used).map(|c| c.at).collect();
+        straighten(&mut clock, &used);
         clock.lock.start = clock.lock.start + early;
-        Apart { left, leak, clock, cues: self.cues, templates: self.templates, bands: self.bands }
+        let Work { x, from, sinc, clock: follows, cues, templates, origin, .. } = self;
+        Apart { x, from, sinc, laid, origin, follows, clock, early, cues, templates }
+    }
+}
+
+impl Apart<'_> {
+    /// What is of the guide in samples `from..to` of the recording, into `out`.
+    pub(super) fn leak(&self, from: usize, to: usize, out: &mut Vec<f32>) {
+        out.clear();
+        out.resize(to.saturating_sub(from), 0.0);
+        for span in self.follows.spans(self.origin, self.origin + self.laid.len() as i64) {
+            let place = |k: i64| span.base + span.slope * k as f64;
+            let first = (place(span.from).ceil().max(0.0) as usize).max(from);
+            let behind = (place(span.to).ceil().max(0.0) as usize).min(to);
+            if first < behind {
+                let slots = out[first - from..behind - from].iter_mut();
+                let place = |k: usize| ((first + k) as f64 - span.base) / span.slope - self.origin as f64;
+                self.sinc.fill(slots, &self.laid, place);
+            }
+        }
+        out.iter_mut().for_each(|v| *v = -*v);
+    }
+
+    /// What is left in the samples that `leak` is of, from sample `from` of the recording on, into `out`.
+    pub(super) fn left(&self, from: usize, leak: &[f32], out: &mut Vec<f32>) {
+        let x = from.checked_sub(self.from).and_then(|k| self.x.get(k..)).unwrap_or_default();
+        out.clear();
+        out.extend(x.iter().zip(leak).map(|(x, l)| x - l));
+    }
+
+    /// Where the section ends in the recording.
+    pub(super) fn end(&self) -> usize {
+        self.from + self.x.len()
     }
 }
 
@@ -406,22 +467,28 @@ fn sound_is_nothing(template: &Template) -> bool {
     template.bins.is_empty() || template.sound.iter().all(|v| v.abs() < 1e-12)
 }
 
-/// Takes the templates, with their signs, gains and places, away from `grid`.
-fn subtract(cues: &[Cue], templates: &[Template], grid: &mut [f32], length: usize) {
-    for cue in cues {
-        let sound = &templates[cue.kind].sound;
-        let from = usize::try_from(cue.sample).unwrap_or(0).min(grid.len());
+/// Takes the templates, with their signs, gains and places, away from a piece of the guide's clock from `from` on.
+fn subtract(cues: &[Cue], templates: &[Template], piece: &mut [f32], from: i64, length: usize) {
+    let (ahead, end) = (AHEAD as i64, from + piece.len() as i64);
+    let first = cues.partition_point(|c| c.sample - ahead + length as i64 <= from);
+    for cue in cues[first..].iter().take_while(|c| c.sample - ahead < end) {
+        let sound = templates[cue.kind].sound.iter().take(length);
         let factor = cue.sign * cue.amp * cue.gain;
-        for (v, s) in grid[from..].iter_mut().zip(sound.iter().take(length)) {
+        let begins = cue.sample - ahead - from;
+        let (cut, at) = (usize::try_from(-begins).unwrap_or(0), usize::try_from(begins).unwrap_or(0));
+        for (v, s) in piece[at..].iter_mut().zip(sound.skip(cut)) {
             *v -= factor * s;
         }
     }
 }
 
-/// Moves the straight part of the wander into the line.
-fn straighten(clock: &mut GuideClock, cues: &[Cue]) {
-    let used: Vec<(f64, f64)> =
-        (clock.points.iter()).filter(|p| cues.iter().any(|c| c.used && (c.at - p.0).abs() < 1e-6)).copied().collect();
+/// Moves the straight part of the wander, by the moments that are `used`, into the line.
+pub(super) fn straighten(clock: &mut GuideClock, used: &[f64]) {
+    let is_used = |at: f64| {
+        let next = used.partition_point(|u| *u < at - 1e-6);
+        used.get(next).is_some_and(|u| (u - at).abs() < 1e-6)
+    };
+    let used: Vec<(f64, f64)> = clock.points.iter().filter(|p| is_used(p.0)).copied().collect();
     if used.len() < 4 {
         return;
     }

@@ -20,8 +20,10 @@ const UNIT: f32 = 16.0;
 const A_SECOND: f64 = 60.0;
 /// Starts named: of each skew, and in all.
 const NAMED: (usize, usize) = (3, 24);
-/// Starts whose votes are looked over at a time: few hold one worth a closer look.
+/// Starts whose votes are looked over at a time: few hold one worth a closer look; and that are voted for at a time: what a
+/// processor's cache holds.
 const CHUNK: usize = 1024;
+const BLOCK: usize = 1 << 18;
 
 /// A start that many matches vote for.
 #[derive(Clone, Copy)]
@@ -51,29 +53,33 @@ fn peaks(values: &[f32]) -> Vec<(usize, i16)> {
 }
 
 /// The starts with most votes, most first. `cues` in order; `votes` is room to count in.
-pub(super) fn vote(cues: &[Cue], stretch: &[Match], votes: &mut Vec<i16>) -> Vec<Candidate> {
-    let length = stretch.first().map_or(0, |m| m.values.len());
+pub(super) fn vote(cues: &[Cue], stretch: &[Match], length: usize, votes: &mut Vec<i16>) -> Vec<Candidate> {
     let Some(last) = cues.last() else { return Vec::new() };
-    let peaks: Vec<Vec<(usize, i16)>> = stretch.iter().map(|m| peaks(&m.values)).collect();
+    let peaks: Vec<Vec<(usize, i16)>> = stretch.iter().map(|m| peaks(m.values())).collect();
     let before = (last.at * (1.0 + MOST_SKEW * 1e-6)).ceil() as i64 + 2;
-    votes.clear();
-    votes.resize(length + usize::try_from(before).unwrap_or(0) + 4, 0);
+    let starts = length + usize::try_from(before).unwrap_or(0) + 4;
     let step = 2.0 * OFF_S / (length as f64 / LOW_HZ / 2.0) * 1e6;
     let steps = (MOST_SKEW / step).ceil();
     let mut out = Vec::new();
     for k in -(steps as i64)..=steps as i64 {
         let skew = k as f64 * MOST_SKEW / steps;
-        votes.fill(0);
-        for cue in cues {
-            let moved = (cue.at * (1.0 + skew * 1e-6)).round() as i64 - before;
-            let from = usize::try_from(-moved).unwrap_or(0);
-            for &(at, v) in &peaks[cue.kind] {
-                if let Some(slot) = votes.get_mut(at + from) {
+        let mut best = [(0, 0); NAMED.0];
+        // Of all starts some at a time, and two more that those at their end are added up with.
+        for first in (0..starts).step_by(BLOCK) {
+            votes.clear();
+            votes.resize(BLOCK.min(starts - first) + 2, 0);
+            for cue in cues {
+                let moved = (cue.at * (1.0 + skew * 1e-6)).round() as i64 - before;
+                let from = usize::try_from(-moved).unwrap_or(0);
+                let peaks = &peaks[cue.kind];
+                let near = peaks.partition_point(|p| p.0 + from < first);
+                for &(at, v) in &peaks[near..] {
+                    let Some(slot) = votes.get_mut(at + from - first) else { break };
                     *slot = slot.saturating_add(if cue.sign < 0.0 { -v } else { v });
                 }
             }
+            dispatch!(Level::new(), _simd => most_voted(votes, first, &mut best));
         }
-        let best = dispatch!(Level::new(), _simd => most_voted(votes));
         let named = best.into_iter().filter(|b| b.0 > 0);
         out.extend(named.map(|(votes, at)| Candidate { start: at as i64 - before, skew, votes }));
     }
@@ -82,11 +88,10 @@ pub(super) fn vote(cues: &[Cue], stretch: &[Match], votes: &mut Vec<i16>) -> Vec
     out
 }
 
-/// The places with most votes, and these: a vote is good to a sample either way.
+/// The places with most votes, and these, from `from` on: a vote is good to a sample either way.
 #[inline(always)]
-fn most_voted(votes: &[i16]) -> [(i16, usize); NAMED.0] {
+fn most_voted(votes: &[i16], from: usize, best: &mut [(i16, usize); NAMED.0]) {
     let sum = |w: &[i16]| w[0].saturating_add(w[1]).saturating_add(w[2]);
-    let mut best = [(0, 0); NAMED.0];
     let least = NAMED.0 - 1;
     for first in (0..votes.len().saturating_sub(2)).step_by(CHUNK) {
         let chunk = &votes[first..(first + CHUNK + 2).min(votes.len())];
@@ -98,10 +103,9 @@ fn most_voted(votes: &[i16]) -> [(i16, usize); NAMED.0] {
         }
         for (i, w) in chunk.windows(3).enumerate() {
             if sum(w) > best[least].0 {
-                best[least] = (sum(w), first + i + 1);
+                best[least] = (sum(w), from + first + i + 1);
                 best.sort_by_key(|b| std::cmp::Reverse(b.0));
             }
         }
     }
-    best
 }

@@ -82,6 +82,18 @@ fn samples(seconds: f64) -> usize {
     (seconds * f64::from(EAR_RATE.get())) as usize
 }
 
+/// A strike as it is decided on.
+pub struct Struck<'a> {
+    /// The samples around it.
+    pub piece: &'a [f32],
+    /// The sample of these at which its attack begins.
+    pub attack: usize,
+    /// Where these samples begin in the recording.
+    pub from: Samples,
+    /// The strike.
+    pub onset: &'a Onset,
+}
+
 /// Hears a recording that arrives in blocks.
 pub struct Ear {
     transforms: Transforms,
@@ -106,9 +118,9 @@ impl Ear {
         Ear { transforms: Transforms::new(), buffer, start: 0, undecided: 0, heard: Heard::default() }
     }
 
-    /// Hears one more block of mono samples at [`EAR_RATE`]. `strike` is called for each strike decided on, in order, with
-    /// the samples around it and its place among them; the k-th call belongs to the k-th of [`Heard::onsets`].
-    pub fn hear(&mut self, block: &[f32], strike: &mut impl FnMut(&[f32], usize)) {
+    /// Hears one more block of mono samples at [`EAR_RATE`]. `strike` is called for each strike decided on, in order; the
+    /// k-th call belongs to the k-th of [`Heard::onsets`].
+    pub fn hear(&mut self, block: &[f32], strike: &mut impl FnMut(&Struck<'_>)) {
         let most = self.undecided + samples(PIECE_S) + samples(TAIL_S);
         let mut rest = block;
         while self.buffer.len() + rest.len() > most {
@@ -128,7 +140,7 @@ impl Ear {
     }
 
     /// Decides on what is left and gives all that was heard.
-    pub fn finish(mut self, strike: &mut impl FnMut(&[f32], usize)) -> Heard {
+    pub fn finish(mut self, strike: &mut impl FnMut(&Struck<'_>)) -> Heard {
         self.decide(self.buffer.len(), strike);
         self.heard.duration = Samples(self.start + self.buffer.len() as u64).to_seconds(EAR_RATE);
         let noise = |a: &Audibility| a.threshold.0 - model().audible_over_noise_db;
@@ -159,7 +171,7 @@ impl Ear {
         self.heard
     }
 
-    fn decide(&mut self, until: usize, strike: &mut impl FnMut(&[f32], usize)) {
+    fn decide(&mut self, until: usize, strike: &mut impl FnMut(&Struck<'_>)) {
         let from = std::mem::replace(&mut self.undecided, until);
         if self.buffer.len() < samples(SHORTEST_S) || from >= until {
             return;
@@ -197,8 +209,9 @@ impl Ear {
                 prominence: Decibels(10.0 * f64::from((after + 1e-14) / (before + 1e-14)).log10()),
             };
             if p[i] > LIKELIER {
+                let from = Samples(self.start);
+                strike(&Struck { piece: &self.buffer, attack: candidate.at, from, onset: &onset });
                 self.heard.onsets.push(onset);
-                strike(&self.buffer, candidate.at);
             } else {
                 self.heard.faint.push(onset);
             }
@@ -375,8 +388,8 @@ mod tests {
             })
             .collect();
         let mut ear = Ear::new();
-        ear.hear(&x, &mut |_, _| {});
-        ear.finish(&mut |_, _| {})
+        ear.hear(&x, &mut |_| {});
+        ear.finish(&mut |_| {})
     }
 
     #[test]
@@ -402,8 +415,8 @@ mod tests {
             let mut ear = Ear::new();
             let burst = |n: usize| if (n as u32).wrapping_mul(2_654_435_761) >> 31 == 0 { step } else { -3.0 * step };
             let x: Vec<f32> = (0..88_200).map(|n| if n < 4410 { burst(n) } else { 0.0 }).collect();
-            ear.hear(&x, &mut |_, _| {});
-            ear.finish(&mut |_, _| {}).audibility
+            ear.hear(&x, &mut |_| {});
+            ear.finish(&mut |_| {}).audibility
         };
         let quietest = |step: f32| heard(step)[10].threshold.0;
         let eight_bits = 1.0 / 128.0;
@@ -419,8 +432,8 @@ mod tests {
                 let x: Vec<f32> =
                     (0..n).map(|k| if k >= at { 0.5 * (-((k - at) as f32) / 50.0).exp() } else { 0.0 }).collect();
                 let mut ear = Ear::new();
-                ear.hear(&x, &mut |_, _| {});
-                let heard = ear.finish(&mut |_, _| {});
+                ear.hear(&x, &mut |_| {});
+                let heard = ear.finish(&mut |_| {});
                 assert!((heard.duration.get() - n as f64 / 44_100.0).abs() < 1e-9);
                 assert!(heard.onsets.iter().all(|o| o.at <= heard.duration), "{n}");
             }

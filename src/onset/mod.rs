@@ -32,7 +32,7 @@ mod votes;
 pub(crate) use clock::TICK;
 #[doc(hidden)]
 pub use ear::fitting;
-pub use ear::{Ear, Heard};
+pub use ear::{Ear, Heard, Struck};
 pub(crate) use lanes::dot;
 
 use crate::units::{Decibels, SampleRate, Seconds};

@@ -1,16 +1,22 @@
-//! What must hold for any bytes: of a part file, of a recording, of strikes held against a part. Shared by the fuzzer's
-//! targets and by `tests/fuzz_corpus.rs`, which replays what the fuzzer found worth keeping.
+//! What must hold for any bytes: of a part file, of a recording, of strikes held against a part, of whatever else comes from
+//! elsewhere. Shared by the fuzzer's targets and by `tests/fuzz_corpus.rs`, which replays what the fuzzer found worth keeping.
 #![allow(dead_code, reason = "each target uses one claim")]
 
 use std::io::Cursor;
 use std::path::Path;
-use std::sync::LazyLock;
+use std::sync::{LazyLock, Mutex};
 
 use pailbeat::align::{AlignConfig, Strike, trace};
 use pailbeat::assess::{Hearing, assess, say};
 use pailbeat::audio;
-use pailbeat::part::{Surface, Timeline, parse};
+use pailbeat::book::{distil, sources};
+use pailbeat::drill;
+use pailbeat::guide::GuideConfig;
+use pailbeat::names::{Words, mentions};
+use pailbeat::onset::EAR_RATE;
+use pailbeat::part::{Part, Surface, Timeline, parse};
 use pailbeat::report;
+use pailbeat::take::{self, Card, KeptCheck, KnownStrikes};
 use pailbeat::units::{Decibels, Seconds};
 
 /// A part file is read to a part or to errors that stand in the file; a part gives a timeline in order.
@@ -112,4 +118,104 @@ pub(crate) fn judge(data: &[u8]) {
     assert!((take.advice.next >= line.range.start || slow) && take.advice.next <= line.range.goal);
     assert!(take.advice.practise.iter().all(|bars| bars.start < bars.end && bars.end <= line.bars.len()));
     assert!(!report::text::summary(&take, &report::Meta::default()).is_empty());
+}
+
+static PARTS_READ: LazyLock<[Part; 2]> = LazyLock::new(|| {
+    PARTS.map(|text| match parse(text) {
+        Ok(part) => part,
+        Err(_) => unreachable!("the parts are written here"),
+    })
+});
+
+/// A take card says something or is refused; what it asks for is made again from a part or refused; and it is read as it
+/// was written. The same bytes as a note in a recording, as a sound check and as a day.
+pub(crate) fn card(data: &[u8]) {
+    let text = String::from_utf8_lossy(data);
+    let _ = (KnownStrikes::parse(&text), KeptCheck::is_one(data), take::began_s(&text));
+    let Ok(card) = Card::parse(data) else { return };
+    let says = card.says();
+    assert!(says.slips.iter().all(|s| s.at.get().is_finite() && s.lost.get().is_finite()), "{says:?}");
+    let _ = (card.practice(), card.asked.bpm(), card.asked.form());
+    if let Some(asked) = card.asked.described() {
+        for part in PARTS_READ.iter() {
+            if let Ok((practice, guide)) = asked.rebuild(part) {
+                in_order(&practice.timeline);
+                assert!(guide.events.windows(2).all(|w| w[0].at <= w[1].at), "a guide out of order");
+            }
+        }
+    }
+    if let Ok(written) = serde_json::to_vec(&card) {
+        assert!(Card::parse(&written).is_ok_and(|again| again == card), "it reads otherwise than it was written");
+    }
+}
+
+/// A drill file is read to a drill that can be drawn, or to errors that stand in the file; the plan of a drill is made again
+/// as it was written, or refused.
+pub(crate) fn drill_file(data: &[u8]) {
+    let text = String::from_utf8_lossy(data);
+    if drill::is_plan(&text) {
+        let _ = drill::made(&text);
+    }
+    match drill::parse(&text) {
+        Ok(read) => {
+            let plan = drill::plan(&read, 7, &GuideConfig::default(), EAR_RATE);
+            assert!(plan.rounds.windows(2).all(|w| w[0].end <= w[1].call_at), "rounds out of order");
+            let written = drill::plan_json(&plan, &text, Some("Wren"));
+            match drill::made(&written) {
+                Ok(made) => assert_eq!(made.plan, plan),
+                Err(error) => assert!(matches!(error, drill::MadeError::TooLong(_)), "{error}"),
+            }
+        }
+        Err(errors) => {
+            assert!(!errors.is_empty(), "refused without a reason");
+            let lines = text.split('\n').count().max(1);
+            for error in errors {
+                assert!(error.line >= 1 && error.line as usize <= lines, "line {} of {lines}", error.line);
+            }
+        }
+    }
+}
+
+/// Whom a text speaks of: mentions stand in it, do not overlap, and with another word in their place it names nobody. The first
+/// line is the text, the others are names.
+pub(crate) fn named(data: &[u8]) {
+    let all = String::from_utf8_lossy(data);
+    let mut lines = all.split('\n');
+    let text = Words::of(lines.next().unwrap_or_default());
+    let people: Vec<Words> = lines.take(6).map(Words::of).collect();
+    let mut found = mentions(&text, &people);
+    found.sort_by_key(|m| m.span.start);
+    assert!(found.windows(2).all(|w| w[0].span.end <= w[1].span.start), "mentions that overlap");
+    let mut left = text.text().to_owned();
+    for m in found.iter().rev() {
+        assert!(!m.whom.is_empty() && left.get(m.span.clone()).is_some(), "a mention of nobody, or nowhere");
+        left.replace_range(m.span.clone(), " whoever ");
+    }
+    if people.iter().any(|p| p.has(&Words::of("whoever"))) {
+        return;
+    }
+    assert!(mentions(&Words::of(&left), &people).is_empty(), "`{left}` still names somebody");
+}
+
+/// What the book keeps of a take is unpacked from any bytes, and packed again says the same.
+pub(crate) fn kept(data: &[u8]) {
+    let (marks, at) = distil::unpack(data);
+    assert!(marks.len() <= data.len() && at.len() <= data.len());
+}
+
+/// A mail, a mailbox or a zip gives recordings with names, or a word why not. First byte: which.
+pub(crate) fn arrival(data: &[u8]) {
+    static PLACE: LazyLock<Mutex<tempfile::TempDir>> =
+        LazyLock::new(|| Mutex::new(tempfile::tempdir().unwrap_or_else(|e| unreachable!("no folder: {e}"))));
+    let Some((which, data)) = data.split_first() else { return };
+    let Ok(place) = PLACE.lock() else { return };
+    let path = place.path().join(["post.zip", "post.mbox", "post.eml"][usize::from(which % 3)]);
+    if std::fs::write(&path, data).is_err() {
+        return;
+    }
+    let spool = sources::Spool::new(place.path());
+    let (items, bad) = sources::collect(std::slice::from_ref(&path), &spool);
+    assert!(items.len() <= data.len(), "more recordings than bytes");
+    assert!(bad.iter().all(|b| !b.why.is_empty()), "refused without a reason");
+    assert!(items.iter().all(|i| !i.ending().is_empty() && i.place.len() < 2 * data.len() + 1000));
 }

@@ -41,7 +41,7 @@ pub(super) fn svg(scene: &Scene, frame: &Frame) -> Result<String, ChartError> {
     let mut drawn = String::new();
     {
         let area = SVGBackend::with_string(&mut drawn, size).into_drawing_area();
-        draw(&area, scene, SVG_GRID, SVG_TEXT)?;
+        draw(&area, scene.items.iter(), SVG_GRID, 0, SVG_TEXT)?;
         area.present().map_err(backend)?;
     }
     // plotters opens with a size in grid units and no name; the page wants pixels, a name and no ids.
@@ -82,13 +82,17 @@ pub(super) fn svg(scene: &Scene, frame: &Frame) -> Result<String, ChartError> {
 #[cfg(not(target_arch = "wasm32"))]
 const OVER: usize = 3;
 
-/// Most pixels of the finer grid: 400 MB of memory; a chart of a hundred bars needs a tenth.
+/// Most pixels of the finer grid, for the time it takes; a chart of a hundred bars needs a tenth.
 #[cfg(not(target_arch = "wasm32"))]
 const MOST_PIXELS: u64 = 130_000_000;
+/// Rows of the picture drawn at a time: some megabytes of the finer grid.
+#[cfg(not(target_arch = "wasm32"))]
+const ROWS: u32 = 96;
 
 /// A picture with `scale` pixels to a CSS pixel.
 #[cfg(not(target_arch = "wasm32"))]
 pub(super) fn png(scene: &Scene, scale: u32) -> Result<Vec<u8>, ChartError> {
+    use std::io::Write as _;
     register()?;
     let scale = scale.max(1);
     let (width, height) = grid_size(scene, f64::from(scale))?;
@@ -97,7 +101,27 @@ pub(super) fn png(scene: &Scene, scale: u32) -> Result<Vec<u8>, ChartError> {
     if pixels > MOST_PIXELS {
         return Err(ChartError::TooLarge { width, height });
     }
-    let (fine_width, fine_height) = (width * over, height * over);
+    let packed = |why: &dyn std::fmt::Display| ChartError::Png(why.to_string());
+    let mut out = Vec::new();
+    let mut encoder = png::Encoder::new(&mut out, width, height);
+    encoder.set_color(png::ColorType::Rgb);
+    encoder.set_depth(png::BitDepth::Eight);
+    let mut writer = encoder.write_header().map_err(|e| packed(&e))?;
+    let mut stream = writer.stream_writer().map_err(|e| packed(&e))?;
+    for from in (0..height).step_by(ROWS as usize) {
+        let rows = ROWS.min(height - from);
+        stream.write_all(&strip(scene, scale, width, from..from + rows)?).map_err(|e| packed(&e))?;
+    }
+    stream.finish().map_err(|e| packed(&e))?;
+    writer.finish().map_err(|e| packed(&e))?;
+    Ok(out)
+}
+
+/// Some rows of the picture.
+#[cfg(not(target_arch = "wasm32"))]
+fn strip(scene: &Scene, scale: u32, width: u32, rows: std::ops::Range<u32>) -> Result<Vec<u8>, ChartError> {
+    let over = OVER as u32;
+    let (fine_width, fine_height) = (width * over, (rows.end - rows.start) * over);
     let mut fine = vec![0u8; fine_width as usize * fine_height as usize * 3];
     {
         // ab_glyph's scale is the height of the font's line, and plotters puts half of it above the base line
@@ -107,19 +131,12 @@ pub(super) fn png(scene: &Scene, scale: u32) -> Result<Vec<u8>, ChartError> {
         let area = BitMapBackend::with_buffer(&mut fine, (fine_width, fine_height)).into_drawing_area();
         let Ink(r, g, b) = PAPER;
         area.fill(&RGBColor(r, g, b)).map_err(backend)?;
-        draw(&area, scene, f64::from(scale * over), grid)?;
+        let within = f64::from(rows.start) / f64::from(scale)..f64::from(rows.end) / f64::from(scale);
+        let items = scene.items.iter().filter(|item| item.reaches(&within));
+        draw(&area, items, f64::from(scale * over), (rows.start * over) as i32, grid)?;
         area.present().map_err(backend)?;
     }
-    let averaged = average(&fine, width as usize, height as usize);
-    drop(fine);
-    let mut out = Vec::new();
-    let mut encoder = png::Encoder::new(&mut out, width, height);
-    encoder.set_color(png::ColorType::Rgb);
-    encoder.set_depth(png::BitDepth::Eight);
-    let mut writer = encoder.write_header().map_err(|e| ChartError::Png(e.to_string()))?;
-    writer.write_image_data(&averaged).map_err(|e| ChartError::Png(e.to_string()))?;
-    writer.finish().map_err(|e| ChartError::Png(e.to_string()))?;
-    Ok(out)
+    Ok(average(&fine, width as usize, (rows.end - rows.start) as usize))
 }
 
 /// Each pixel the mean of the [`OVER`] by [`OVER`] finer ones.
@@ -153,15 +170,17 @@ fn grid_size(scene: &Scene, grid: f64) -> Result<(u32, u32), ChartError> {
     Ok(((scene.width.ceil() * grid) as u32, (scene.height.ceil() * grid) as u32))
 }
 
-fn draw<DB: DrawingBackend>(
+/// Draws things on an area that begins `down` dots of the grid below the drawing's top.
+fn draw<'a, DB: DrawingBackend>(
     area: &DrawingArea<DB, Shift>,
-    scene: &Scene,
+    items: impl Iterator<Item = &'a Item>,
     grid: f64,
+    down: i32,
     text_grid: TextGrid,
 ) -> Result<(), ChartError> {
-    let at = |(x, y): (f64, f64)| ((x * grid).round() as i32, (y * grid).round() as i32);
+    let at = |(x, y): (f64, f64)| ((x * grid).round() as i32, (y * grid).round() as i32 - down);
     let stroke = |width: f64| (width * grid).round().max(1.0) as u32;
-    for item in &scene.items {
+    for item in items {
         match item {
             Item::Fill { points, ink } => {
                 let points = points.iter().copied().map(at).collect::<Vec<_>>();
