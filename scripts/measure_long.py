@@ -21,13 +21,14 @@ BPM = 150  # sixteenths are ten strokes a second
 BAR_S = 4 * 60 / BPM
 # Surfaces: frequencies of three modes, how long they ring, and how bright the stick is.
 SOUNDS = {"o": ((92, 171, 410), 0.05, 0.3), "x": ((640, 1370, 2900), 0.03, 0.8), "+": ((1900, 3400, 6100), 0.012, 1.0)}
+# A part has 20,000 strokes at most; who plays longer begins again.
+LONGEST = 1248
 SECTIONS = {"A": ["oxxo xoxx ooxo xxoo", "oxox xxoo xooo xoxo"], "B": ["++xo o++x xo+o oxo+", "o+o+ xxoo +oxo ooxx"]}
 
 
 def write_part(path, minutes):
-    bars = int(minutes * 60 / BAR_S)
     # Each pass is four bars.
-    form = "".join("AB"[k // 2 % 2] for k in range(bars // 4))
+    form = "".join("AB"[k // 2 % 2] for k in range(min(int(minutes * 60 / BAR_S), LONGEST) // 4))
     rows = "\n".join(f'[sections.{name}]\nstrokes = "|: {" | ".join(two)} :|2"\n' for name, two in SECTIONS.items())
     path.write_text(f'title = "Long rain"\nmeter = "4/4"\nbpm   = {{ start = 100, goal = {BPM} }}\nform  = "{" ".join(form)}"\n\n{rows}')
     return form
@@ -47,10 +48,12 @@ def hits(dice):
     return out
 
 
-def play(path, form, guide, seed):
-    dice = np.random.default_rng(seed)
-    cells = "".join("".join(bar.split()) for section in form for bar in SECTIONS[section] * 2)
+def play(path, form, guide, minutes):
+    dice = np.random.default_rng(minutes)
+    once = "".join("".join(bar.split()) for section in form for bar in SECTIONS[section] * 2)
     sounds, stroke = hits(dice), BAR_S / 16
+    n = int(minutes * 60 / stroke)
+    cells = (once * (n // len(once) + 1))[:n]
     x = dice.normal(size=int((len(cells) * stroke + 3) * RATE)).astype(np.float32) * 4e-4
     wander = np.cumsum(dice.normal(0, 0.0015, len(cells)))
     wander -= np.linspace(0, wander[-1], len(cells))

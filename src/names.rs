@@ -1,7 +1,7 @@
 //! Names of people and things -> the one form in which they are compared, and where a text speaks of them. Pure.
 //!
 //! Two spellings are one name when their [`key`]s are equal: composed letters (Unicode normalisation form C, Unicode
-//! Standard Annex 15), small letters, no white space around. A Mac writes an `é` in a file's name as `e` and an accent, a
+//! Standard Annex 15), small letters, no white space around, no marks that nobody sees. A Mac writes an `é` in a file's name as `e` and an accent, a
 //! roster as one letter: both have the same key. A text speaks of a name when the name's [`Words`] stand in it in a row, so
 //! that "Rob" is not found in "Robin" nor in "probably".
 
@@ -10,14 +10,22 @@ use std::ops::Range;
 use unicode_normalization::UnicodeNormalization as _;
 use unicode_normalization::char::is_combining_mark;
 
-/// A name as it is stored: composed letters, no white space around.
+/// Whether a terminal or a reader would take a character for more than a character: control characters, and marks that
+/// turn the direction of writing.
+pub(crate) fn is_unsafe(c: char) -> bool {
+    c.is_control()
+        || matches!(c, '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{61c}')
+}
+
+/// A name as it is stored: composed letters, no white space around, and nothing that is no letter to anybody: a name that
+/// was copied from a page may bring marks along that nobody sees.
 pub fn normal(name: &str) -> String {
-    name.trim().nfc().collect()
+    name.chars().filter(|c| !is_unsafe(*c)).collect::<String>().trim().nfc().collect()
 }
 
 /// What two spellings of a name have in common.
 pub fn key(name: &str) -> String {
-    name.trim().nfc().flat_map(char::to_lowercase).nfc().collect()
+    normal(name).chars().flat_map(char::to_lowercase).nfc().collect()
 }
 
 /// Whether two spellings are of one name.
@@ -142,6 +150,8 @@ mod tests {
             assert!(wanted.iter().all(|f| same(f, name)), "{name}");
         }
         assert!(!same("Eric", "Éric"));
+        // Marks that nobody sees, as they come along from a page.
+        assert!(same("\u{200f}Ro\u{202e}b\u{7}", "Rob") && normal("\u{1b}\u{200e} \u{202c}").is_empty());
     }
 
     #[test]

@@ -250,7 +250,8 @@ fn class(seed: u64) -> Class {
         let id = *id;
         for _ in 0..dice.below(4) {
             let sum = next.next().unwrap();
-            let sql = "INSERT INTO takes (pupil, assignment, sha256, print, n_onsets, file, taken_s, length_s, sound, card)
+            let sql =
+                "INSERT INTO takes (pupil, assignment, sha256, print, n_onsets, file, taken_s, length_s, sound, card)
                        VALUES (?1, ?2, ?3, x'00', 9, ?4, 5, 3.0, ?5, ?6)";
             let kept = dice.chance(0.8).then(|| sound(&sum));
             let card = dice.chance(0.5).then(|| {

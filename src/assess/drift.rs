@@ -46,6 +46,10 @@ const STEP_BETTER: f64 = 0.7;
 /// A new tempo this far from the old one is told all the same: four times what a listener just notices.
 const PLAIN: f64 = 0.14;
 
+/// Joins at which one new tempo is tried; of more, so many spread over the take, and those around the best of them. In a take
+/// of hundreds of passes the neighbours of a join tell hardly less than it does.
+const MAX_JOINS: usize = 48;
+
 /// Parts of the take that have a tempo each, at most, and strikes to each at least.
 const PARTS: usize = 6;
 const MIN_PART: usize = 3;
@@ -223,17 +227,23 @@ fn one_step(points: &[Point], ramp: &Grouped<2>, whole: f64) -> bool {
     let middle = whole / 2.0;
     let joins: Vec<f64> =
         points.iter().filter(|p| p.opens && p.u > 0.1 * whole && p.u < 0.9 * whole).map(|p| p.u).collect();
-    let steps = joins
-        .iter()
-        .filter_map(|&x| fit(points, |u| [u - middle, (u - x).max(0.0)]).map(|s| (squared(&s, &ramp.weights), x, s)));
-    let Some((error, x, step)) = steps.min_by(|a, b| a.0.total_cmp(&b.0)) else { return false };
+    let stride = joins.len().div_ceil(MAX_JOINS).max(1);
+    let tried: Vec<f64> = joins.iter().copied().step_by(stride).collect();
+    let at = |x: f64| fit(points, |u| [u - middle, (u - x).max(0.0)]).map(|s| (squared(&s, &ramp.weights), x, s));
+    let best = |joins: &[f64]| joins.iter().filter_map(|x| at(*x)).min_by(|a, b| a.0.total_cmp(&b.0));
+    let Some(coarse) = best(&tried) else { return false };
+    // Those around it that were passed over.
+    let found = joins.partition_point(|join| *join < coarse.1);
+    let around = joins.get((found + 1).saturating_sub(stride)..(found + stride).min(joins.len())).unwrap_or_default();
+    let fine = if stride > 1 { best(around) } else { None };
+    let (error, x, step) = fine.unwrap_or(coarse);
     if (step.fit.z[1] / step.fit.z[0].max(1e-3)).abs() > PLAIN {
         return false;
     }
     // The errors of the better account are what is left when all is said.
     let free = points.len() as f64 / inflation(points, &step).powi(2);
     // Moving all along, from a join on, or up to one.
-    let rivals = joins.iter().flat_map(|&x| {
+    let rivals = tried.iter().flat_map(|&x| {
         let from = fit(points, |u| [u - middle, 0.5 * (u - x).max(0.0).powi(2)]);
         let until = fit(points, |u| [u - middle, 0.5 * (u - x).min(0.0).powi(2)]);
         [from, until]

@@ -94,7 +94,8 @@ impl Book {
             // A drill under this name that the teacher has changed stays.
             let names = (1..).map(|n: u32| if n == 1 { pair.file.clone() } else { format!("{}-{n}", pair.file) });
             let mut paths = names.map(|name| self.page(&format!("{name}.toml")));
-            let path = paths.find(|path| files::is_free(path, pair.file.as_bytes())).unwrap_or_default();
+            let path =
+                paths.find(|path| files::is_free(path, pair.file.as_bytes()).unwrap_or(true)).unwrap_or_default();
             files::put(&path, pair.drill.clone().into_bytes(), pair.file.as_bytes()).map(|()| path)
         });
         Ok(ClassPage { path, pair: pair.transpose()? })

@@ -77,14 +77,14 @@ impl Assigned {
 }
 
 fn named(text: &str, what: &'static str) -> Result<String, BookError> {
-    let text = text.trim();
+    let text = names::normal(text);
     if text.is_empty() || text.len() > LONGEST_NAME {
         return Err(BookError::Refused {
             what: format!("a {what} needs a name of 1 to {LONGEST_NAME} letters"),
             hint: "a short nickname is best, as `Wren`".into(),
         });
     }
-    Ok(names::normal(text))
+    Ok(text)
 }
 
 /// Of several spellings of a name in the book: the one written just so, else the first.

@@ -4,7 +4,7 @@
 //! names inside archives are words to recognise a pupil by, never paths. Links in folders are followed. A card or the plan of
 //! a drill is found by its name beside the recording; in a mail also where it comes with one recording alone.
 //!
-//! Limits: archives inside archives are not opened; how large archives, their members and mails may be stands in `unpack`.
+//! Limits: archives inside archives, and those of another kind than zip, are told and not opened; how large archives, their members and mails may be stands in `unpack`.
 
 use std::io::{Read, Seek};
 use std::path::{Path, PathBuf};
@@ -24,6 +24,9 @@ const ENDINGS: [&str; 19] = [
     "wav", "flac", "mp3", "ogg", "oga", "opus", "m4a", "mov", "mp4", "m4v", "webm", "mkv", "aac", "aif", "aiff", "caf",
     "3gp", "3g2", "weba",
 ];
+/// Endings of archives that are opened, and of those that are not.
+pub(super) const OPENED: [&str; 4] = ["zip", "mbox", "mbx", "eml"];
+const CLOSED: [&str; 7] = ["7z", "rar", "tar", "tgz", "gz", "xz", "bz2"];
 /// A card or a plan beside a recording is read so far; they have some ten thousand bytes.
 pub(super) const LARGEST_CARD: u64 = 1 << 20;
 
@@ -177,10 +180,19 @@ pub struct Unreadable {
     pub why: String,
 }
 
-pub(super) fn is_sound(name: &str) -> bool {
+pub(super) fn ends_in(name: &str, endings: &[&str]) -> bool {
     let ending = Path::new(name).extension().map(|e| e.to_string_lossy().to_lowercase()).unwrap_or_default();
+    endings.contains(&ending.as_str())
+}
+
+/// Whether it is an archive of a kind that is not opened.
+pub(super) fn is_closed(name: &str) -> bool {
+    ends_in(name, &CLOSED)
+}
+
+pub(super) fn is_sound(name: &str) -> bool {
     // What a system hides (`._take.m4a`) is no recording.
-    ENDINGS.contains(&ending.as_str()) && !name.rsplit(['/', '\\']).next().is_some_and(|n| n.starts_with('.'))
+    ends_in(name, &ENDINGS) && !name.rsplit(['/', '\\']).next().is_some_and(|n| n.starts_with('.'))
 }
 
 /// Names beside a recording: with another ending in place of its own, and after its own.
@@ -317,6 +329,9 @@ pub fn collect(paths: &[PathBuf], spool: &Spool) -> (Vec<Item>, Vec<Unreadable>)
             _ if !path.exists() => Err("there is no such file or folder".into()),
             "zip" => archive(path, spool, &mut items),
             "mbox" | "mbx" | "eml" => mailbox(path, ending == "eml", spool, &mut items),
+            _ if is_closed(&path.to_string_lossy()) => {
+                Err("such an archive is not opened; unpack it yourself, or send a zip".into())
+            }
             _ => {
                 items.push(file(path, path.parent().unwrap_or(Path::new(""))));
                 Ok(())
@@ -368,6 +383,8 @@ fn folder(root: &Path, spool: &Spool, items: &mut Vec<Item>, bad: &mut Vec<Unrea
                     bad.extend(archive(path, spool, items).err().map(fail));
                 } else if matches!(ending.as_str(), "mbox" | "mbx" | "eml") {
                     bad.extend(mailbox(path, ending == "eml", spool, items).err().map(fail));
+                } else if is_closed(&name) {
+                    bad.push(fail("such an archive is not opened; unpack it yourself, or send a zip".into()));
                 }
             }
             Ok(_) => {}

@@ -11,7 +11,10 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use mail_parser::{MessageParser, MimeHeaders as _};
 
-use super::sources::{Beside, Bytes, Item, LARGEST_CARD, Near, beside, is_calls, is_plan, is_sound, made, of_drill};
+use super::sources::{
+    Beside, Bytes, Item, LARGEST_CARD, Near, OPENED, beside, ends_in, is_calls, is_closed, is_plan, is_sound, made,
+    of_drill,
+};
 use super::spool::{Piece, Spool};
 use crate::files::Shown as _;
 
@@ -99,10 +102,11 @@ pub(super) fn archive(path: &Path, spool: &Spool, items: &mut Vec<Item>) -> Resu
     }
     // Whatever cannot be taken out later is told then, with its name.
     let mut members: Vec<(String, usize, Option<i64>)> = Vec::new();
-    let mut whole = 0u64;
+    let (mut whole, mut closed) = (0u64, 0);
     for k in 0..zip.len() {
         let Ok(member) = zip.by_index_raw(k) else { continue };
         let Ok(name) = member.name().map(std::borrow::Cow::into_owned) else { continue };
+        closed += usize::from(is_closed(&name) || ends_in(&name, &OPENED));
         if is_sound(&name) {
             whole = whole.saturating_add(member.size().min(MAX_MEMBER));
             members.push((name, k, member.last_modified().and_then(|t| local_s(&t))));
@@ -127,7 +131,16 @@ pub(super) fn archive(path: &Path, spool: &Spool, items: &mut Vec<Item>) -> Resu
             ..Item::of(Bytes::Member(path.to_owned(), member))
         });
     }
-    Ok(())
+    inside(closed)
+}
+
+/// Archives inside an archive or a mail are told, and not opened.
+fn inside(closed: usize) -> Result<(), String> {
+    match closed {
+        0 => Ok(()),
+        1 => Err("an archive inside it was not opened; unpack it yourself".into()),
+        n => Err(format!("{n} archives inside it were not opened; unpack them yourself")),
+    }
 }
 
 /// A zip's time, which is that of the clock on the wall where it was packed.
@@ -143,7 +156,7 @@ fn local_s(t: &zip::DateTime) -> Option<i64> {
 /// The recordings that came with mails. `single`: the file is one mail.
 pub(super) fn mailbox(path: &Path, single: bool, spool: &Spool, items: &mut Vec<Item>) -> Result<(), String> {
     let file = crate::files::ordinary(path).map_err(|e| e.to_string())?;
-    let (mut number, mut large, mut unkept) = (0, 0, None);
+    let (mut number, mut large, mut closed, mut unkept) = (0, 0, 0, None);
     let spooled = std::cell::OnceCell::new();
     let result = mails(BufReader::new(file), single, |mail| {
         number += 1;
@@ -151,6 +164,7 @@ pub(super) fn mailbox(path: &Path, single: bool, spool: &Spool, items: &mut Vec<
             None => large += 1,
             Some(raw) => {
                 let kept = attached(path, number, raw, spool, &spooled, items);
+                closed += kept.as_ref().copied().unwrap_or_default();
                 unkept = unkept.take().or(kept.err());
             }
         }
@@ -159,7 +173,7 @@ pub(super) fn mailbox(path: &Path, single: bool, spool: &Spool, items: &mut Vec<
     match (number, large, unkept) {
         (0, ..) => Err("the mailbox holds no mail".into()),
         (.., Some(error)) => Err(format!("what came with its mails cannot be kept for hearing: {error}")),
-        (_, 0, _) => Ok(()),
+        (_, 0, _) => inside(closed),
         (_, 1, _) => Err(format!("one mail is larger than {} MB and was passed over", MAX_MAIL / 1_000_000)),
         (_, n, _) => Err(format!("{n} mails are larger than {} MB and were passed over", MAX_MAIL / 1_000_000)),
     }
@@ -199,6 +213,7 @@ fn mails(mut from: impl BufRead, single: bool, mut each: impl FnMut(Option<&[u8]
 
 type Spooled = std::cell::OnceCell<Arc<Mutex<File>>>;
 
+/// How many archives came with it.
 fn attached(
     path: &Path,
     number: usize,
@@ -206,8 +221,8 @@ fn attached(
     spool: &Spool,
     spooled: &Spooled,
     items: &mut Vec<Item>,
-) -> std::io::Result<()> {
-    let Some(mail) = MessageParser::default().parse(raw) else { return Ok(()) };
+) -> std::io::Result<usize> {
+    let Some(mail) = MessageParser::default().parse(raw) else { return Ok(0) };
     let sender = mail.from().and_then(|f| f.first()).and_then(|a| a.address()).unwrap_or_default().to_lowercase();
     let subject = mail.subject().unwrap_or_default().to_owned();
     let attached: BTreeMap<String, &[u8]> =
@@ -254,7 +269,7 @@ fn attached(
             ..Item::of(Bytes::Spooled(piece))
         });
     }
-    Ok(())
+    Ok(attached.keys().filter(|name| is_closed(name) || ends_in(name, &OPENED)).count())
 }
 
 #[cfg(test)]
@@ -278,6 +293,36 @@ mod tests {
         let mut one = 0;
         mails(&b"A: 1\n\nFrom here on\n"[..], true, |m| one += m.map_or(0, <[u8]>::len)).unwrap();
         assert_eq!(one, 19);
+    }
+
+    #[test]
+    fn archives_that_are_not_opened_are_told() {
+        let place = tempfile::tempdir().unwrap();
+        let spool = Spool::new(place.path());
+        let zipped = place.path().join("class.zip");
+        let mut zip = zip::ZipWriter::new(File::create(&zipped).unwrap());
+        for name in ["Wren/take.wav", "Jay.zip", "more/Jay.7z", "notes.txt"] {
+            zip.start_file(name, zip::write::SimpleFileOptions::default()).unwrap();
+        }
+        zip.finish().unwrap();
+        let mail = place.path().join("one.eml");
+        let sent = "From: a@b\nMIME-Version: 1.0\nContent-Type: multipart/mixed; boundary=x\n\n--x\n\
+                    Content-Type: application/zip; name=\"takes.zip\"\nContent-Disposition: attachment; filename=\"takes.zip\"\n\n\
+                    PK\n--x--\n";
+        std::fs::write(&mail, sent).unwrap();
+        let rar = place.path().join("in").join("Wren.RAR");
+        std::fs::create_dir(rar.parent().unwrap()).unwrap();
+        std::fs::write(&rar, "Rar!").unwrap();
+        let told = |path: &Path| {
+            let (items, bad) = super::super::sources::collect(&[path.to_owned()], &spool);
+            (items.len(), bad.into_iter().map(|b| b.why).collect::<Vec<_>>().join(" "))
+        };
+        assert_eq!(told(&zipped), (1, "2 archives inside it were not opened; unpack them yourself".into()));
+        assert_eq!(told(&mail), (0, "an archive inside it was not opened; unpack it yourself".into()));
+        for path in [rar.as_path(), rar.parent().unwrap()] {
+            let (items, why) = told(path);
+            assert!(items == 0 && why.contains("send a zip"), "{}: {why}", path.display());
+        }
     }
 
     #[test]

@@ -13,7 +13,7 @@ use crate::chain::{self, Listened, quietly};
 use crate::drill::{self, Led, Made, Plan, Results, Round};
 use crate::files::Shown as _;
 use crate::guide::{self, GuideConfig};
-use crate::leak::{self, Band};
+use crate::leak::{self, Pieces};
 use crate::names;
 use crate::units::{Decibels, SampleRate, Seconds};
 
@@ -39,7 +39,7 @@ struct Known {
 /// A leader's own sound.
 struct Leader {
     led: Led,
-    low: Band,
+    pieces: Pieces,
 }
 
 /// A drill file and the sound of a leader who played its calls.
@@ -49,6 +49,7 @@ fn led(file: &Path, sound: &Path) -> Result<Known> {
     let Listened { take, low, .. } = heard(sound).map_err(strikes::with_hint)?;
     let (plan, led) = drill::led(&drill, &take)
         .map_err(|e| anyhow!("cannot follow `{name}` by `{}`: {e}\nhint: {}", file.shown(), e.hint()))?;
+    let pieces = Pieces::of(&low, &led.pieces);
     let call = |r: &Round| if r.hush { format!("{} (hush)", r.call.name) } else { r.call.name.clone() };
     let calls: Vec<String> = plan.rounds.iter().map(call).collect();
     let others = match led.passed_over {
@@ -58,7 +59,7 @@ fn led(file: &Path, sound: &Path) -> Result<Known> {
     };
     tell(&format!("note: `{name}`: {}: {}{others}", files::counted(calls.len(), "call"), calls.join(", ")));
     let made = Made { plan, text, pupil: None, begins: None, began: None };
-    Ok(Known { made, leader: Some(Leader { led, low }) })
+    Ok(Known { made, leader: Some(Leader { led, pieces }) })
 }
 
 fn heard(path: &Path) -> Result<Listened, strikes::Unheard> {
@@ -71,7 +72,7 @@ impl Leader {
     /// Judges a recording made while the leader played.
     fn judged(&self, plan: &Plan, path: &Path) -> Result<Results, Unusable> {
         let Listened { take, low, .. } = heard(path).map_err(Unusable::Sound)?;
-        let lock = leak::find_sound(&self.low, &self.led.pieces, &low).ok_or(Unusable::NoCalls)?;
+        let lock = leak::find_sound(&self.pieces, &low).ok_or(Unusable::NoCalls)?;
         Ok(drill::judge(plan, &self.led.only_pupil(take, &lock), |at| lock.at(at), None))
     }
 }
@@ -146,7 +147,7 @@ fn write_both(out: &Path, sound: Vec<u8>, beside: &Path, note: &str, of: &[u8]) 
         .then(|| crate::files::ordinary(out).and_then(|mut file| audio::note_of(&mut file)).ok().flatten())
         .flatten();
     let plan = format!("{note}\n");
-    if crate::files::is_free(out, of) {
+    if crate::files::is_free(out, of).is_ok_and(|free| free) {
         files::kept(match earlier {
             Some(earlier) => crate::files::put_over(beside, plan.as_bytes(), format!("{earlier}\n").as_bytes()),
             None => crate::files::put_over(beside, plan.as_bytes(), plan.as_bytes()),

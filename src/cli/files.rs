@@ -59,7 +59,7 @@ pub(super) fn complain(error: &anyhow::Error, hint: Option<&str>) {
 }
 
 /// A file that was or was not written, with the way out.
-pub(super) fn kept(written: Result<(), FileError>) -> Result<()> {
+pub(super) fn kept<T>(written: Result<T, FileError>) -> Result<T> {
     written.map_err(|error| {
         let hint = error.hint();
         anyhow!("{:#}\nhint: {hint}", anyhow::Error::from(error))

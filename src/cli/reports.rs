@@ -47,7 +47,10 @@ impl Reports<'_> {
         'names: for n in 1_u32.. {
             let name = if n == 1 { stem.clone() } else { format!("{stem}-{n}") };
             let place = |ending: &str| self.folder.join(format!("{name}{ending}"));
-            let free = wanted.iter().all(|(ending, _)| files::is_free(&place(ending), &of));
+            let mut free = true;
+            for (ending, _) in &wanted {
+                free &= kept(files::is_free(&place(ending), &of))?;
+            }
             if !free || !self.taken.lock().is_ok_and(|mut taken| taken.insert(name.clone())) {
                 continue;
             }

@@ -141,7 +141,8 @@ pub fn judge(plan: &Plan, take: &Take, clock: impl Fn(Seconds) -> Seconds, known
         })
         .collect();
     let tally = tally(plan, &answers);
-    let limits = limits(surfaces, (deaf, lost), (rounds.len(), plan.rounds.len()), level.is_some_and(|l| room.is_loud(l)));
+    let limits =
+        limits(surfaces, (deaf, lost), (rounds.len(), plan.rounds.len()), level.is_some_and(|l| room.is_loud(l)));
     Results { answers, tally, habits, limits }
 }
 

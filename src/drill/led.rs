@@ -223,7 +223,7 @@ mod tests {
     use crate::chain::hear_samples;
     use crate::drill::{VerdictKind, judge, parse, seed_of};
     use crate::guide::{PLAIN_ATTACK, strike};
-    use crate::leak::{Low, find_sound};
+    use crate::leak::{Low, Pieces, find_sound};
     use crate::onset::EAR_RATE;
     use crate::part::Surface;
 
@@ -280,7 +280,8 @@ mod tests {
         let mut recording = sound(&answers, lasts + late, 0.4);
         let from = (late * f64::from(EAR_RATE.get())) as usize;
         recording[from..].iter_mut().zip(&lesson).for_each(|(v, s)| *v += 0.2 * s);
-        let lock = find_sound(&Low::of(&lesson), &led.pieces, &Low::of(&recording)).unwrap();
+        let pieces = Pieces::of(&Low::of(&lesson), &led.pieces);
+        let lock = find_sound(&pieces, &Low::of(&recording)).unwrap();
         assert!((lock.start.get() - late).abs() < 1e-3, "{lock:?}");
         let take = led.only_pupil(hear_samples(&recording), &lock);
         let results = judge(&plan, &take, |at| lock.at(at), None);
@@ -292,7 +293,7 @@ mod tests {
             assert_eq!(answer.verdict.kind, expected, "{}", answer.round.call.name);
         }
         // Nobody plays in a recording of something else.
-        assert_eq!(find_sound(&Low::of(&lesson), &led.pieces, &Low::of(&sound(&answers, lasts, 0.4))), None);
+        assert_eq!(find_sound(&pieces, &Low::of(&sound(&answers, lasts, 0.4))), None);
     }
 
     #[test]

@@ -212,6 +212,34 @@ mod tests {
         (found, kinds)
     }
 
+    #[test]
+    fn where_the_recording_has_lost_sound_nothing_is_judged_and_the_rest_is() {
+        let plan = demo();
+        let struck: Vec<(f64, Surface)> = (plan.rounds.iter().filter(|r| !r.hush))
+            .flat_map(|r| r.expected().into_iter().map(|(at, surface)| ((r.answer_at + at).get(), surface)))
+            .collect();
+        let judged = |lost: &[usize]| {
+            let mut samples = room(&plan, 0.05, &struck, 3.0 + plan.rounds[plan.rounds.len() - 1].end.get());
+            for k in lost {
+                let sample = |at: Seconds| ((1.0 + at.get()) * f64::from(EAR_RATE.get())) as usize;
+                samples[sample(plan.rounds[*k].answer_at) - 4000..sample(plan.rounds[*k].answer_end)].fill(0.0);
+            }
+            let mut sound = chain::Samples { samples: &samples, rate: EAR_RATE };
+            let (take, _) = chain::hear(&mut sound, std::slice::from_ref(&plan.guide), &mut chain::quietly).unwrap();
+            crate::drill::judge_recording(&plan, take, None).unwrap()
+        };
+        let first = |hush: bool| plan.rounds.iter().position(|r| r.hush == hush).unwrap();
+        let lost = [first(false), first(true)];
+        let (whole, holed) = (judged(&[]), judged(&lost));
+        for (k, (a, b)) in whole.answers.iter().zip(&holed.answers).enumerate() {
+            let expected = if lost.contains(&k) { VerdictKind::NotHeard } else { a.verdict.kind };
+            assert_eq!(b.verdict.kind, expected, "{k}: {:?}", a.verdict.kind);
+        }
+        let (whole, holed) = (whole.tally, (holed.tally, holed.limits));
+        assert_eq!((holed.0.rounds + 2, holed.0.right + 2), (whole.rounds, whole.right));
+        assert!(holed.1.iter().any(|said| said.contains("in 2 rounds the recording has lost sound")), "{:?}", holed.1);
+    }
+
     fn meant(answered: bool) -> Vec<VerdictKind> {
         let each = |r: &Round| match (r.hush, answered) {
             (true, _) => VerdictKind::HushKept,

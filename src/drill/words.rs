@@ -83,7 +83,8 @@ pub fn results(results: &Results, title: &str, pupil: Option<&str>) -> String {
             (true, false) => format!("{} (hush)", answer.round.call.name),
             _ => answer.round.call.name.clone(),
         };
-        let over = if k + results.tally.after_end >= results.answers.len() { " [after the end, not counted]" } else { "" };
+        let over =
+            if k + results.tally.after_end >= results.answers.len() { " [after the end, not counted]" } else { "" };
         let _ = writeln!(out, "{:3}  {call:24}  {}{over}", k + 1, verdict(answer));
     }
     let tally = &results.tally;

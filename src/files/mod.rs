@@ -22,8 +22,8 @@ use std::time::Duration;
 use sha2::{Digest as _, Sha256};
 use tempfile::NamedTempFile;
 
+pub(crate) use crate::names::is_unsafe;
 pub use shown::Shown;
-pub(crate) use shown::is_unsafe;
 
 /// What a file is called while it is written.
 const PREFIX: &str = ".pailbeat-";
@@ -250,8 +250,12 @@ pub fn put_over(path: &Path, bytes: &[u8], earlier: &[u8]) -> std::result::Resul
 }
 
 /// Whether a file could be written with [`put`] as things stand.
-pub fn is_free(path: &Path, of: &[u8]) -> bool {
-    matches!(state(path, &mark::of(of), None), Ok(State::Free | State::Ours))
+///
+/// # Errors
+/// Where nobody can tell: what stands above it is no folder, or cannot be looked into.
+pub fn is_free(path: &Path, of: &[u8]) -> std::result::Result<bool, FileError> {
+    let state = state(path, &mark::of(of), None).map_err(|source| FileError::Io { path: path.into(), source })?;
+    Ok(matches!(state, State::Free | State::Ours))
 }
 
 /// Whether we made a file, of whatever, and nobody has changed it since.

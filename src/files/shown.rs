@@ -3,12 +3,7 @@
 use std::fmt::{Display, Formatter, Result, Write as _};
 use std::path::{Path, PathBuf};
 
-/// Whether a terminal or a reader would take a character for more than a character: control characters, and marks that
-/// turn the direction of writing.
-pub(crate) fn is_unsafe(c: char) -> bool {
-    c.is_control()
-        || matches!(c, '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{61c}')
-}
+use super::is_unsafe;
 
 /// A path or name as it can be printed: one line, without control characters.
 pub struct Harmless<'a>(std::borrow::Cow<'a, str>);

@@ -174,9 +174,8 @@ impl Found<'_> {
         };
         let count = self.matches.count();
         let near = cues.iter().map(|c| (c.kind, around(laid.at(c.at), LOOKED_AT)));
-        let laid = self.matches.with(&mut self.matcher, near, |matches| {
-            super::refine::refine(&cues, matches, count, laid)
-        });
+        let laid =
+            self.matches.with(&mut self.matcher, near, |matches| super::refine::refine(&cues, matches, count, laid));
         Lock { start: Seconds::of(laid.at(0.0) / LOW_HZ), skew: Ppm(laid.skew), certainty: z }
     }
 

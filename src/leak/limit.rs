@@ -213,7 +213,8 @@ mod tests {
 
     #[test]
     fn pieces_of_a_limited_recording_are_those_of_the_whole() {
-        let x: Vec<f32> = (0..4 * 2 * STRETCH + 4000).map(|k| ((k as f32) * 0.37).sin() * ((k / 997) % 7) as f32).collect();
+        let x: Vec<f32> =
+            (0..4 * 2 * STRETCH + 4000).map(|k| ((k as f32) * 0.37).sin() * ((k / 997) % 7) as f32).collect();
         let band = crate::leak::Low::of(&x);
         let whole = limit(&band.samples());
         let mut limited = Limited::of(&band);

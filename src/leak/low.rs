@@ -191,7 +191,8 @@ mod tests {
 
     #[test]
     fn what_is_kept_is_96_db_off_at_most_and_can_be_had_in_pieces() {
-        let x: Vec<f32> = (0..1000).map(|k| (-f64::from(k) / 90.0).exp() * f64::from(k).sin()).map(|v| v as f32).collect();
+        let x: Vec<f32> =
+            (0..1000).map(|k| (-f64::from(k) / 90.0).exp() * f64::from(k).sin()).map(|v| v as f32).collect();
         let band: Band = x.iter().copied().collect();
         let all = band.samples();
         assert_eq!((band.len(), all.len()), (1000, 1000));

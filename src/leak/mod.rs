@@ -31,7 +31,7 @@ pub use low::{Band, Low};
 pub use outside::{Rise, Rises};
 pub use residue::{Residue, comes_with};
 pub use sections::Remover;
-pub use sound::find_sound;
+pub use sound::{Pieces, find_sound};
 
 use crate::guide::{Guide, Sound};
 use crate::onset::Audibility;

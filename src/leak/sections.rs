@@ -165,7 +165,10 @@ impl Remover {
         let begins = if section.first == 0 { 0 } else { cues.first().map_or(0, |c| c.sample) };
         let until = match self.cues.get(section.behind) {
             Some(next) => self.begin(next).min(self.end()),
-            None => self.cues.get(section.behind - 1).map_or(0, |last| sample(&self.lock, last.sample + LENGTH as i64) + MARGIN),
+            None => self
+                .cues
+                .get(section.behind - 1)
+                .map_or(0, |last| sample(&self.lock, last.sample + LENGTH as i64) + MARGIN),
         };
         let until = until.clamp(self.given, self.end());
         let own = self.cues[self.next].sample..self.cues[section.behind - 1].sample + 1;

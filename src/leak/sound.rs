@@ -3,7 +3,8 @@
 //! A lesson's video has none of the guide's chirps: it is known by its own wave. Each of its pieces is correlated with
 //! the whole recording, and the places of the pieces must agree: one start, and clocks that run apart by no more than
 //! devices do. All bands of the recording weigh alike (Knapp & Carter 1976, "The generalized correlation
-//! method for estimation of time delay", IEEE Trans. ASSP 24:320). What a pupil plays after a piece resembles it in rhythm, but its wave is another.
+//! method for estimation of time delay", IEEE Trans. ASSP 24:320). What a pupil plays after a piece resembles it in rhythm, but its
+//! wave is another. A recording of more than three minutes is looked through in blocks, each of which overlaps the next by a piece.
 
 use std::sync::Arc;
 
@@ -18,6 +19,8 @@ use super::room::{inverse, spectrum};
 use super::{Lock, Ppm};
 use crate::units::Seconds;
 
+/// Samples of the low band that are looked at a time, with a piece: three minutes.
+const BLOCK: usize = 1 << 21;
 /// Places of a piece that are looked at, and how near each other two may lie, in seconds.
 const PLACES: usize = 8;
 const APART_S: f64 = 0.005;
@@ -48,11 +51,23 @@ struct Seen {
     turned: bool,
 }
 
-/// Where a sound stands in a recording, both in the band of [`super::Low`]. `pieces`: from and to, the loudest of the
-/// sound; where it is silent there is nothing to know it by.
-pub fn find_sound(sound: &Band, pieces: &[(Seconds, Seconds)], recording: &Band) -> Option<Lock> {
-    let (sound, recording) = (sound.samples(), recording.samples());
-    let seen = Correlator::new(&sound, &recording, pieces)?.seen(pieces);
+/// A sound that may play in a recording: the loudest pieces of it, in the band of [`super::Low`]; where it is silent there is
+/// nothing to know it by.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Pieces(Vec<(usize, Vec<f32>)>);
+
+impl Pieces {
+    /// Pieces of a sound, from and to.
+    pub fn of(sound: &Band, pieces: &[(Seconds, Seconds)]) -> Pieces {
+        let sample = |at: Seconds| ((at.get() * LOW_HZ).max(0.0) as usize).min(sound.len());
+        let piece = |(from, to): &(Seconds, Seconds)| (sample(*from), sound.between(sample(*from), sample(*to)));
+        Pieces(pieces.iter().map(piece).collect())
+    }
+}
+
+/// Where a sound stands in a recording.
+pub fn find_sound(pieces: &Pieces, recording: &Band) -> Option<Lock> {
+    let seen = seen(&pieces.0, recording)?;
     // Through the best places of every two pieces, the line on which most of the others lie.
     let mut best: Vec<Seen> = Vec::new();
     for (k, own) in seen.iter().enumerate() {
@@ -68,11 +83,45 @@ pub fn find_sound(sound: &Band, pieces: &[(Seconds, Seconds)], recording: &Band)
             }
         }
     }
-    if best.len() < LEAST || (best.len() as f64) < SHARE * pieces.len() as f64 {
+    if best.len() < LEAST || (best.len() as f64) < SHARE * seen.len() as f64 {
         return None;
     }
     let (lag, skew) = line(&best);
     Some(Lock { start: Seconds::of(lag / LOW_HZ), skew: Ppm(skew), certainty: worth(&best) / best.len() as f64 })
+}
+
+/// The places of each piece that stand out most.
+fn seen(pieces: &[(usize, Vec<f32>)], recording: &Band) -> Option<Vec<Vec<Seen>>> {
+    let longest = pieces.iter().map(|p| p.1.len()).max()?;
+    let block = BLOCK.max(4 * longest) - longest - 1;
+    let mut out: Vec<Vec<Seen>> = vec![Vec::new(); pieces.len()];
+    let mut from = 0;
+    loop {
+        let there = recording.between(from, from + block);
+        let last = from + there.len() >= recording.len();
+        let correlator = Correlator::new(&there, longest);
+        for ((at, piece), seen) in pieces.iter().zip(&mut out) {
+            for place in correlator.places(piece).unwrap_or_default() {
+                let lag = (from + place.0) as f64 - *at as f64;
+                let new = Seen { at: *at as f64, lag, z: place.1, turned: place.2 };
+                // What lies in two blocks is one place.
+                match seen.iter_mut().find(|other| (other.lag - lag).abs() < APART_S * LOW_HZ) {
+                    Some(other) if other.z < new.z => *other = new,
+                    Some(_) => {}
+                    None => seen.push(new),
+                }
+            }
+        }
+        if last {
+            break;
+        }
+        from += block - longest;
+    }
+    for seen in &mut out {
+        seen.sort_by(|a, b| b.z.total_cmp(&a.z));
+        seen.truncate(PLACES);
+    }
+    Some(out)
 }
 
 fn worth(places: &[Seen]) -> f64 {
@@ -100,10 +149,9 @@ fn line(places: &[Seen]) -> (f64, f64) {
     (lag - skew * at, skew * 1e6)
 }
 
-struct Correlator<'a> {
+struct Correlator {
     forward: Arc<dyn RealToComplex<f32>>,
     back: Arc<dyn ComplexToReal<f32>>,
-    sound: &'a [f32],
     /// Of the recording, levelled once for itself and once for the piece.
     spectrum: Vec<Complex<f32>>,
     /// Energy of the levelled recording before each sample.
@@ -128,9 +176,8 @@ fn levelling(spectrum: &[Complex<f32>], size: usize) -> Vec<f32> {
         .collect()
 }
 
-impl<'a> Correlator<'a> {
-    fn new(sound: &'a [f32], recording: &[f32], pieces: &[(Seconds, Seconds)]) -> Option<Correlator<'a>> {
-        let longest = pieces.iter().map(|p| ((p.1 - p.0).get() * LOW_HZ) as usize).max()?;
+impl Correlator {
+    fn new(recording: &[f32], longest: usize) -> Correlator {
         let size = (recording.len() + longest + 1).next_power_of_two();
         let mut planner = RealFftPlanner::new();
         let (forward, back) = (planner.plan_fft_forward(size), planner.plan_fft_inverse(size));
@@ -144,26 +191,20 @@ impl<'a> Correlator<'a> {
         for (k, v) in levelled.iter().take(recording.len()).enumerate() {
             energy[k + 1] = energy[k] + f64::from(*v).powi(2);
         }
-        Some(Correlator { forward, back, sound, spectrum, energy, size })
+        Correlator { forward, back, spectrum, energy, size }
     }
 
-    /// The places of each piece that stand out most.
-    fn seen(&self, pieces: &[(Seconds, Seconds)]) -> Vec<Vec<Seen>> {
-        pieces.iter().map(|piece| self.places(*piece).unwrap_or_default()).collect()
-    }
-
-    fn places(&self, piece: (Seconds, Seconds)) -> Option<Vec<Seen>> {
-        let sample = |at: Seconds| ((at.get() * LOW_HZ).max(0.0) as usize).min(self.sound.len());
-        let (from, to) = (sample(piece.0), sample(piece.1));
-        let count = (self.energy.len() - 1).checked_sub(to - from)?;
-        let mut bins = spectrum(&self.forward, &self.sound[from..to], self.size);
+    /// The places of a piece that stand out most: sample, how far, and whether upside down.
+    fn places(&self, piece: &[f32]) -> Option<Vec<(usize, f64, bool)>> {
+        let count = (self.energy.len() - 1).checked_sub(piece.len())?;
+        let mut bins = spectrum(&self.forward, piece, self.size);
         bins.iter_mut().zip(&self.spectrum).for_each(|(bin, whole)| *bin = bin.conj() * whole);
         let mut found = inverse(&self.back, bins, self.size);
         found.truncate(count);
         // Over what sounds there; digital silence matches nothing.
         let least = 1e-9 * self.energy.last().copied().unwrap_or(0.0) + 1e-12;
         for (k, v) in found.iter_mut().enumerate() {
-            *v /= (self.energy[k + to - from] - self.energy[k] + least).sqrt() as f32;
+            *v /= (self.energy[k + piece.len()] - self.energy[k] + least).sqrt() as f32;
         }
         let mut sizes: Vec<f32> = found.iter().map(|v| v.abs()).collect();
         let spread = f64::from(TO_SIGMA * median(&mut sizes));
@@ -175,7 +216,7 @@ impl<'a> Correlator<'a> {
             if z < STANDS_OUT {
                 break;
             }
-            out.push(Seen { at: from as f64, lag: k as f64 - from as f64, z, turned });
+            out.push((k, z, turned));
             found[k.saturating_sub(apart)..(k + apart + 1).min(count)].fill(0.0);
         }
         Some(out)
@@ -221,16 +262,24 @@ mod tests {
             *v += (noise >> 8) as f32 / 8.4e8 - 0.01;
         }
         let band = |x: &[f32]| x.iter().copied().collect::<Band>();
+        let known = Pieces::of(&band(&sound), &pieces);
         // The echoes alone have its rhythm.
-        assert_eq!(find_sound(&band(&sound), &pieces, &band(&recording)), None);
+        assert_eq!(find_sound(&known, &band(&recording)), None);
         let late = (1.7 * LOW_HZ) as usize;
         for (k, v) in sound.iter().enumerate() {
             recording[k + late] += 0.2 * v;
         }
-        let lock = find_sound(&band(&sound), &pieces, &band(&recording)).unwrap();
+        let lock = find_sound(&known, &band(&recording)).unwrap();
         assert!((lock.start.get() - 1.7).abs() < 2e-4, "{lock:?}");
         assert!(lock.skew.0.abs() < 5.0, "{lock:?}");
-        assert_eq!(find_sound(&band(&sound), &pieces, &band(&recording[..100])), None);
-        assert_eq!(find_sound(&band(&sound), &[], &band(&recording)), None);
+        // Where blocks meet it is one sound too.
+        let mut long = vec![1e-4f32; BLOCK - 30 * LOW_HZ as usize];
+        long.iter_mut().enumerate().for_each(|(k, v)| *v *= ((k * 7919) % 17) as f32 - 8.0);
+        let before = long.len() as f64 / LOW_HZ;
+        long.extend_from_slice(&recording);
+        let there = find_sound(&known, &band(&long)).unwrap();
+        assert!((there.start.get() - before - lock.start.get()).abs() < 2e-4, "{there:?} {lock:?}");
+        assert_eq!(find_sound(&known, &band(&recording[..100])), None);
+        assert_eq!(find_sound(&Pieces::of(&band(&sound), &[]), &band(&recording)), None);
     }
 }

@@ -15,13 +15,19 @@ impl Rough {
 }
 
 fn guide(bpm: f64, heard: Heard) -> Guide {
+    guide_of(bpm, heard, 1)
+}
+
+/// The same, played so often.
+fn guide_of(bpm: f64, heard: Heard, times: u32) -> Guide {
     let part = parse(
         "title = \"Lantern Parade\"\nmeter = \"4/4\"\nbpm = { start = 66, goal = 96 }\nform = \"A A B B\"\n\
          [sections.A]\nstrokes = \"oxx. o.x. | oxx. o.x. | ooxo oooo | O.-- X.-- |\"\n\
          [sections.B]\nstrokes = \"+.xx +.o. | xx+. o.-- |\"\n",
     )
     .unwrap();
-    let practice = Practice::of(&part, None, &Laps::default(), Bpm::new(bpm).unwrap()).unwrap();
+    let laps = Laps { times, ..Laps::default() };
+    let practice = Practice::of(&part, None, &laps, Bpm::new(bpm).unwrap()).unwrap();
     render(&practice, &GuideConfig { heard, ..GuideConfig::default() }, EAR_RATE).unwrap()
 }
 
@@ -108,6 +114,43 @@ fn a_guide_is_taken_out_by_thirty_decibels_and_the_strikes_stay() {
         assert!(db > 30.0, "{db} dB at {ppm} ppm");
         assert!(off.abs() < 0.05, "{off} ms at {ppm} ppm");
     }
+}
+
+#[test]
+fn a_long_guide_is_taken_out_in_sections_as_deep_as_a_short_one_and_one_clock_holds_for_all() {
+    let guide = guide_of(96.0, Heard::Click, 8);
+    let reference = Reference::of(&guide);
+    // Three sections; the recording ends within the last.
+    assert!(guide.lasts().get() > 240.0, "{:?}", guide.lasts());
+    let cut = 236 * EAR_RATE.get() as usize;
+    let mut x = recording(&guide, 0.8, 170.0, 0.2, true, 5);
+    let mut dry = recording(&guide, 0.8, 170.0, 0.0, true, 5);
+    (x.truncate(cut), dry.truncate(cut));
+    let (lock, _) = find(&reference, &Low::of(&x));
+    let lock = lock.unwrap();
+    let (rest, removed) = remove(&reference, &x, &lock);
+    assert_eq!(rest.len(), x.len());
+    let energy = |a: &[f32]| a.iter().map(|v| f64::from(*v).powi(2)).sum::<f64>();
+    let piece = 10 * EAR_RATE.get() as usize;
+    for (k, ((x, dry), rest)) in x.chunks(piece).zip(dry.chunks(piece)).zip(rest.chunks(piece)).enumerate() {
+        let leak: Vec<f32> = x.iter().zip(dry).map(|(a, b)| a - b).collect();
+        let left: Vec<f32> = rest.iter().zip(dry).map(|(a, b)| a - b).collect();
+        let db = 10.0 * (energy(&leak) / energy(&left)).log10();
+        assert!(db > 28.0, "{db} dB at {} s", 10 * k);
+    }
+    for at in (5..230).step_by(5).map(f64::from) {
+        let off = (removed.clock.at(Seconds::of(at)).get() - 0.8 - at * (1.0 + 170.0 * 1e-6)) * 1e3;
+        assert!(off.abs() < 0.05, "{off} ms at {at} s");
+    }
+    assert!(removed.sounds.windows(2).all(|w| w[0].at < w[1].at), "a sound told by two sections");
+    let sounds = guide.events.iter().filter(|e| e.at.to_seconds(guide.rate).get() < 235.0).count();
+    assert!(removed.sounds.len().abs_diff(sounds) < 3, "{} of {sounds}", removed.sounds.len());
+    // In whatever pieces it comes.
+    let mut remover = Remover::new(&reference, &lock);
+    let mut again = Vec::new();
+    x.chunks(7001).for_each(|piece| remover.push(piece, &mut |left| again.extend_from_slice(left)));
+    remover.finish(&mut |left| again.extend_from_slice(left));
+    assert!(again == rest, "it depends on the pieces");
 }
 
 #[test]

@@ -68,9 +68,14 @@ pub(super) fn vote(cues: &[Cue], stretch: &[Match], length: usize, votes: &mut V
         for first in (0..starts).step_by(BLOCK) {
             votes.clear();
             votes.resize(BLOCK.min(starts - first) + 2, 0);
-            for cue in cues {
+            // The start that a sound at the stretch's beginning votes for, by this cue: the later the cue, the earlier.
+            let start = |cue: &Cue| {
                 let moved = (cue.at * (1.0 + skew * 1e-6)).round() as i64 - before;
-                let from = usize::try_from(-moved).unwrap_or(0);
+                usize::try_from(-moved).unwrap_or(0)
+            };
+            let near = cues.partition_point(|cue| start(cue) >= first + votes.len());
+            for cue in cues[near..].iter().take_while(|cue| start(cue) + length >= first) {
+                let from = start(cue);
                 let peaks = &peaks[cue.kind];
                 let near = peaks.partition_point(|p| p.0 + from < first);
                 for &(at, v) in &peaks[near..] {

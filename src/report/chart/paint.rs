@@ -238,3 +238,33 @@ fn register() -> Result<(), ChartError> {
 fn register() -> Result<(), ChartError> {
     Ok(())
 }
+
+#[cfg(all(test, not(target_arch = "wasm32")))]
+mod tests {
+    use super::super::scene::{FAULT, INK, Pen};
+    use super::*;
+
+    #[test]
+    fn a_picture_of_several_strips_is_that_of_one() {
+        register().unwrap();
+        let mut scene = Scene { width: 120.0, height: 90.0, items: Vec::new() };
+        scene.rect((5.0, 3.0), (60.0, 80.0), FAULT);
+        scene.fill(vec![(70.0, 10.0), (110.0, 44.0), (75.0, 85.0)], INK);
+        scene.outline(vec![(10.0, 12.0), (50.0, 70.0), (12.0, 64.0)], 3.0, INK);
+        scene.dashes((2.0, 2.0), (118.0, 88.0), (4.0, 2.0), 1.5, INK);
+        for k in 0..6u8 {
+            let y = 8.0 + 14.3 * f64::from(k);
+            scene.disc(95.0, y, 5.0, INK);
+            scene.text((20.0, y), "gjÉq 96", Pen::new(12.0));
+        }
+        let whole = strip(&scene, 2, 240, 0..180).unwrap();
+        assert!(whole.chunks(3).filter(|p| p[0] < 90).count() > 500, "hardly anything is drawn");
+        for rows in [1, 17, 96] {
+            let all: Vec<u8> = (0..180)
+                .step_by(rows)
+                .flat_map(|from| strip(&scene, 2, 240, from..(from + rows as u32).min(180)).unwrap())
+                .collect();
+            assert!(all == whole, "strips of {rows}");
+        }
+    }
+}
