@@ -48,8 +48,10 @@ def hits(dice):
     return out
 
 
-def play(path, form, guide, minutes):
+def play(path, form, beside, minutes):
+    """`beside`: program, part and folder of a guide that sounds in the room, if one does."""
     dice = np.random.default_rng(minutes)
+    guide = made_guide(*beside) if beside else None
     once = "".join("".join(bar.split()) for section in form for bar in SECTIONS[section] * 2)
     sounds, stroke = hits(dice), BAR_S / 16
     n = int(minutes * 60 / stroke)
@@ -114,10 +116,10 @@ def main():
         for minutes in args.minutes:
             part, take = work / f"long{minutes}.toml", work / f"long{minutes}{'g' if args.guide else ''}.wav"
             form = write_part(part, minutes)
-            guide = made_guide(binary, part, work) if args.guide else None
+            beside = (binary, part, work) if args.guide else None
             # In a process of its own: what a process has held counts for the one it starts.
             with multiprocessing.get_context("spawn").Pool(1) as maker:
-                struck = maker.apply(play, (take, form, guide, minutes))
+                struck = maker.apply(play, (take, form, beside, minutes))
             for what in (["--json"], ["--out", work / f"pages{minutes}"]):
                 seconds, megabytes = measure([binary, "assess", part, take, "--bpm", str(BPM), *what])
                 print(f"| {minutes} | {struck} | {' '.join(map(str, what))} | {seconds:.1f} | {megabytes:.0f} |", flush=True)

@@ -3,7 +3,7 @@
 //! What was played decides where it can: a take contradicts a form by strikes of a pass that is not in it and by strokes
 //! left out before the last one played. A take that merely stops early contradicts nothing. Where what was played fits
 //! several, it is for the newest that was given when it was made; where that is not known, or none is the newer, the teacher is
-//! asked.
+//! asked. Where the part was assigned once, it is for that, also when it was made before.
 
 use super::Assigned;
 use crate::assess::{Assessment, Kind, Status};
@@ -79,7 +79,8 @@ pub(super) fn choose(
         of_last.next().filter(|_| of_last.next().is_none())
     };
     let chosen = match (&fits[..], taken_s) {
-        ([one], _) if by_then.len() == 1 || taken_s.is_none() => Some(*one),
+        // Of a single one nothing is to be chosen: it was entered late.
+        ([one], _) if tried.len() == 1 || by_then.len() == 1 || taken_s.is_none() => Some(*one),
         (_, Some(_)) => newest(&by_then),
         _ => None,
     };

@@ -100,6 +100,9 @@ pub(super) fn judge_related(take: &Take, timeline: &Timeline, known: Option<&Cal
     let mut reading = Reading::default();
     for _ in 0..ROUNDS {
         let priors = priors(timeline, &found.alignment);
+        let before: Vec<Option<usize>> = found.alignment.placed.iter().map(|p| p.stroke).collect();
+        // Of an hour a search holds megabytes, and so does what follows.
+        drop(found);
         reading = tell(&take.features, Some(&priors), known);
         for ((strike, heard), onset) in strikes.iter_mut().zip(&reading.heard).zip(&take.heard.onsets) {
             strike.surface = heard.p;
@@ -113,8 +116,7 @@ pub(super) fn judge_related(take: &Take, timeline: &Timeline, known: Option<&Cal
                 (again, strikes) = (behind, gated);
             }
         }
-        let settled =
-            again.alignment.placed.iter().map(|p| p.stroke).eq(found.alignment.placed.iter().map(|p| p.stroke));
+        let settled = again.alignment.placed.iter().map(|p| p.stroke).eq(before);
         found = again;
         if settled {
             break;

@@ -89,3 +89,23 @@ fn stem(take: &Path) -> String {
     let plain = name.len() <= LONGEST && !name.chars().any(files::is_unsafe);
     if plain { name } else { file_name(&name) }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::chain::{Take, judge};
+    use crate::part::parse;
+
+    #[test]
+    fn a_chart_too_long_for_a_picture_has_a_coarser_one() {
+        let part = parse(include_str!("../../reference_takes/lantern-parade.toml")).unwrap();
+        let timeline = part.timeline(None, part.range.start).unwrap();
+        let assessment = judge(&Take::default(), &timeline, None);
+        let style = ChartStyle { scale: 60, ..ChartStyle::alone(Meta::default()) };
+        assert!(matches!(chart::png(&assessment, &style), Err(ChartError::TooLarge { .. })));
+        let picture = picture(&assessment, &style).unwrap().unwrap();
+        // Width and height stand in the first chunk (PNG, 11.2.2).
+        let wide = u32::from_be_bytes(picture[16..20].try_into().unwrap());
+        assert!(wide >= style.width && wide < style.width * style.scale, "{wide}");
+    }
+}

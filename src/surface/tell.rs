@@ -126,8 +126,9 @@ fn tell_by(
     let lone = take.written.iter().filter(|w| **w).count() == 1;
     let maps = if take.part { Maps::new(&take.live, lone, &c.tuning) } else { Maps::none() };
     let mut explanations = Vec::new();
+    // One after the other: of an hour each takes megabytes.
     for start in starts(c, &places, &take) {
-        let mut e = Explanation::begin(c, &take, start);
+        let mut e = Explanation::begin(c, &take, start.surfaces(&take));
         e.improve(c, &places, &take, &maps, FIRST_ROUNDS, false);
         keep_if_new(&mut explanations, e);
     }
@@ -230,45 +231,52 @@ fn take_of(
 /// How far a first guess trusts the part, or the sounds.
 const TRUST: f64 = 0.9;
 
-/// First guesses of every strike's surface.
-fn starts(c: &Constants, places: &Places, take: &Take) -> Vec<Vec<[f64; ALL]>> {
+/// A first guess of every strike's surface: by what is written, each written surface taken for another one, or by the sounds.
+enum Start {
+    Written([usize; ALL]),
+    Sounding(Vec<[f64; ALL]>),
+}
+
+impl Start {
+    fn surfaces(self, take: &Take) -> Vec<[f64; ALL]> {
+        let m = take.live.len();
+        let to = match self {
+            Start::Sounding(surfaces) => return surfaces,
+            Start::Written(to) => to,
+        };
+        let guess = |row: &usize| {
+            let mut q = [0.0; ALL];
+            if *row == NO_STROKE {
+                q[..m].fill(1.0 / m as f64);
+            } else {
+                q[..m].fill((1.0 - TRUST) / (m as f64 - 1.0));
+                q[to[*row]] = TRUST;
+            }
+            q
+        };
+        take.rows.iter().map(guess).collect()
+    }
+}
+
+/// First guesses.
+fn starts(c: &Constants, places: &Places, take: &Take) -> Vec<Start> {
     let m = take.live.len();
-    let absolute = places.absolute(c, take);
+    let absolute = Start::Sounding(places.absolute(c, take));
     if !take.part {
         return vec![absolute];
     }
-    let by = |to: &dyn Fn(usize) -> usize| {
-        take.rows
-            .iter()
-            .map(|row| {
-                let mut q = [0.0; ALL];
-                if *row == NO_STROKE {
-                    q[..m].fill(1.0 / m as f64);
-                } else {
-                    q[..m].fill((1.0 - TRUST) / (m as f64 - 1.0));
-                    q[to(*row)] = TRUST;
-                }
-                q
-            })
-            .collect::<Vec<_>>()
-    };
-    let mut out = vec![by(&|k| k)];
+    let as_written: [usize; ALL] = std::array::from_fn(|k| k);
+    let mut out = vec![Start::Written(as_written)];
     for a in 0..m {
         for b in a + 1..m {
-            out.push(by(&|k| {
-                if k == a {
-                    b
-                } else if k == b {
-                    a
-                } else {
-                    k
-                }
-            }));
+            let mut exchanged = as_written;
+            exchanged.swap(a, b);
+            out.push(Start::Written(exchanged));
         }
-        out.push(by(&|_| a));
+        out.push(Start::Written([a; ALL]));
     }
     out.push(absolute);
-    out.extend(by_sound(c, take));
+    out.extend(by_sound(c, take).into_iter().map(Start::Sounding));
     out
 }
 

@@ -71,19 +71,17 @@ pub(super) enum Item {
 }
 
 impl Item {
-    /// Whether some of it may be seen between two heights: letters and the corners of thick lines reach a little beyond
-    /// their points.
-    pub(super) fn reaches(&self, heights: &std::ops::Range<f64>) -> bool {
-        let between = |top: f64, bottom: f64| bottom >= heights.start && top <= heights.end;
+    /// Between which heights it may be seen: letters and the corners of thick lines reach a little beyond their points.
+    pub(super) fn heights(&self) -> (f64, f64) {
         let around = |points: &[(f64, f64)], by: f64| {
             let ends = points.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), p| (a.min(p.1), b.max(p.1)));
-            between(ends.0 - by, ends.1 + by)
+            (ends.0 - by, ends.1 + by)
         };
         match self {
             Item::Fill { points, .. } => around(points, 1.0),
             Item::Line { points, width, .. } => around(points, 4.0 * width + 1.0),
-            Item::Disc { y, r, .. } => between(y - r - 1.0, y + r + 1.0),
-            Item::Text { y, size, .. } => between(y - 2.0 * size, y + size),
+            Item::Disc { y, r, .. } => (y - r - 1.0, y + r + 1.0),
+            Item::Text { y, size, .. } => (y - 2.0 * size, y + size),
         }
     }
 }
