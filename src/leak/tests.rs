@@ -125,7 +125,8 @@ fn a_long_guide_is_taken_out_in_sections_as_deep_as_a_short_one_and_one_clock_ho
     let cut = 236 * EAR_RATE.get() as usize;
     let mut x = recording(&guide, 0.8, 170.0, 0.2, true, 5);
     let mut dry = recording(&guide, 0.8, 170.0, 0.0, true, 5);
-    (x.truncate(cut), dry.truncate(cut));
+    x.truncate(cut);
+    dry.truncate(cut);
     let (lock, _) = find(&reference, &Low::of(&x));
     let lock = lock.unwrap();
     let (rest, removed) = remove(&reference, &x, &lock);

@@ -85,7 +85,7 @@ const OVER: usize = 3;
 /// Most pixels of the finer grid, for the time it takes; a chart of a hundred bars needs a tenth.
 #[cfg(not(target_arch = "wasm32"))]
 const MOST_PIXELS: u64 = 130_000_000;
-/// Rows of the picture drawn at a time, with whatever reaches into them from above: some ten megabytes of the finer grid.
+/// Rows of the picture drawn at a time, with whatever reaches into them: some ten megabytes of the finer grid.
 #[cfg(not(target_arch = "wasm32"))]
 const ROWS: u32 = 400;
 
@@ -125,10 +125,14 @@ fn strip(scene: &Scene, scale: u32, width: u32, rows: std::ops::Range<u32>) -> R
     let within = f64::from(rows.start) / f64::from(scale)..f64::from(rows.end) / f64::from(scale);
     let reaches = |item: &&Item| item.heights().1 >= within.start && item.heights().0 <= within.end;
     let items: Vec<&Item> = scene.items.iter().filter(reaches).collect();
-    // plotters rounds dots above its area otherwise than those in it: the area begins where the highest thing does.
+    // plotters draws what reaches beyond its area otherwise than what does not: the area begins where the highest thing
+    // does and ends where the lowest does.
     let highest = items.iter().map(|item| item.heights().0).fold(within.start, f64::min);
+    let lowest = items.iter().map(|item| item.heights().1).fold(within.end, f64::max);
+    let all = scene.height.ceil() * grid;
     let top = ((highest * grid).floor().max(0.0) as u32).min(rows.start * over);
-    let (fine_width, fine_height) = (width * over, rows.end * over - top);
+    let bottom = ((lowest * grid).ceil().min(all) as u32).max(rows.end * over);
+    let (fine_width, fine_height) = (width * over, bottom - top);
     let mut fine = vec![0u8; fine_width as usize * fine_height as usize * 3];
     {
         // ab_glyph's scale is the height of the font's line, and plotters puts half of it above the base line
