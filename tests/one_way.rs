@@ -84,8 +84,7 @@ fn in_the_book(book: &Book, take: &str) -> Value {
     assert_eq!(takes.len(), 1, "{take}");
     let assessment = book.hear_again(takes[0].id).unwrap().unwrap();
     // What was kept when it was gathered is what it is heard to be now.
-    let found: Vec<(String, String)> =
-        distil::distil(&assessment).findings.into_iter().map(|f| (f.kind, f.text)).collect();
+    let found: Vec<_> = distil::distil(&assessment).findings.into_iter().map(|f| (f.kind, f.text)).collect();
     assert_eq!(book.findings(takes[0].id).unwrap(), found, "{take}");
     serde_json::from_str(&json::assessment(&assessment)).unwrap()
 }

@@ -3,7 +3,8 @@
 //!
 //! The tempo follows a rule of thumb and says so: a take that was heard as a whole and went through as written and steadily
 //! earns a step of about the just noticeable change of tempo; one whose flow broke, or that lacks strokes, goes slower than it
-//! was played; otherwise the same tempo again. What was not heard earns nothing.
+//! was played, and where the part goes no slower, in a smaller bite; otherwise the same tempo again. What was not heard earns
+//! nothing.
 
 use std::ops::Range;
 
@@ -116,8 +117,8 @@ pub enum Record {
 pub enum Why {
     /// Slower than it was played.
     Slower(Reason),
-    /// As slow as the part goes, which it was played at.
-    Slowest(Reason),
+    /// It was played as slowly as the part goes: a smaller bite instead.
+    Smaller(Bite),
     /// The same again.
     Stay(Reason),
     /// Back to the tempo asked for: it was played faster.
@@ -132,6 +133,15 @@ pub enum Why {
     },
     /// It went well at the part's goal.
     Goal,
+}
+
+/// What is made smaller where the tempo cannot be.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Bite {
+    /// Only the bar that holds the fault.
+    OneBar,
+    /// The same bars without the bucket: the fault lies between them, or they are one already.
+    Patted,
 }
 
 /// What a tempo is good for.
@@ -196,8 +206,14 @@ pub(super) fn advice(take: &Assessment, heard: &Hearing, spread: Option<f64>) ->
         even: even(take),
     };
     let fix = ground.fix(heard);
-    let (next, why) = ground.next(fix);
-    Advice { praise: ground.praise(), fix, practise: fix.and_then(|fix| practise(take, fix)), next, why }
+    let (next, mut why) = ground.next(fix);
+    let mut practise = fix.and_then(|fix| practise(take, fix));
+    if let (Why::Smaller(bite), Some(bars)) = (&mut why, &mut practise)
+        && let Some(bar) = fix.and_then(|fix| alone(take, fix)).filter(|bar| bars.len() > 1 && bars.contains(bar))
+    {
+        (*bite, *bars) = (Bite::OneBar, bar..bar + 1);
+    }
+    Advice { praise: ground.praise(), fix, practise, next, why }
 }
 
 /// Advice where nothing could be judged.
@@ -276,6 +292,33 @@ pub(super) fn practise(take: &Assessment, fix: Fix) -> Option<Range<usize>> {
         }
         What::TempoApart { .. } => with_next(0),
     })
+}
+
+/// The bar that holds all of a fault, where one does.
+fn alone(take: &Assessment, fix: Fix) -> Option<usize> {
+    let Fix::Finding(i) = fix else { return None };
+    let (timeline, finding) = (&take.timeline, take.findings.get(i)?);
+    let place = finding.place.as_ref();
+    let inside = |rest: usize| {
+        let (rest, at) = (timeline.rests.get(rest)?, place?.bar?);
+        let from = timeline.bars.get(at)?.at;
+        // What comes after the rest belongs to it.
+        (rest.from >= from && rest.to < from + timeline.meter.bar()).then_some(at)
+    };
+    match &finding.what {
+        What::RestNotKept { rest, .. } | What::EarlyReEntry { rest, .. } | What::LateReEntry { rest, .. } => {
+            inside(*rest)
+        }
+        What::Paused { .. } => {
+            let bar = place?.bar?;
+            (place?.stroke? > timeline.bars.get(bar)?.strokes.start).then_some(bar)
+        }
+        What::WrongSurface { strokes, .. } | What::StrokesMissing { strokes, .. } => {
+            let inside = |bar: &crate::part::Bar| strokes.iter().filter(|j| bar.strokes.contains(j)).count();
+            (0..timeline.bars.len()).rev().max_by_key(|b| timeline.bars.get(*b).map_or(0, inside))
+        }
+        _ => None,
+    }
 }
 
 /// At most [`MAX_BARS`] of them, the last ones.
@@ -466,8 +509,8 @@ impl Ground<'_> {
             let reason = if broken { Reason::ThinkAhead } else { Reason::EveryStroke };
             let next = fit(own.min(asked) * DOWN);
             // The slowest that the part is practised at, and played no faster.
-            let slower = next.get() < own.min(asked) - 0.5;
-            return (next, if slower { Why::Slower(reason) } else { Why::Slowest(reason) });
+            let slower = next.get() < own - 0.5;
+            return (next, if slower { Why::Slower(reason) } else { Why::Smaller(Bite::Patted) });
         }
         let stay = |reason: Reason| match () {
             () if own > asked => (fit(asked), Why::AsAsked { played: Bpm::clamped(own) }),

@@ -57,6 +57,11 @@ impl Kind {
         Kind::TempoApart,
     ];
 
+    /// The kind of this word.
+    pub fn of(word: &str) -> Option<Kind> {
+        Kind::ALL.into_iter().find(|kind| kind.word() == word)
+    }
+
     /// The word used in JSON.
     pub const fn word(self) -> &'static str {
         match self {

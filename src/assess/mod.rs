@@ -24,7 +24,7 @@ mod suspicion;
 mod tempo;
 mod timing;
 
-pub use advice::{Advice, Fix, MAX_BARS, Praise, Reason, Record, Why};
+pub use advice::{Advice, Bite, Fix, MAX_BARS, Praise, Reason, Record, Why};
 pub use finding::{Common, Course, Dynamics, Evidence, Finding, Kind, Passes, Place, Uneven, Unit, What};
 pub use judge::assess;
 pub use limits::Limit;

@@ -88,7 +88,6 @@ pub(super) struct Coded {
     pub(super) decoded_any: bool,
     /// An end without warning is how this file ends (streams of unknown length).
     pub(super) open_ended: bool,
-    pub(super) undecodable: u64,
     pub(super) gaps: u32,
     pub(super) gap_frames: u64,
     /// Silence in place of sound that was not asked about yet.
@@ -118,7 +117,6 @@ impl Coded {
             odd_in_a_row: 0,
             decoded_any: false,
             open_ended: false,
-            undecodable: 0,
             gaps: 0,
             gap_frames: 0,
             lost: Vec::new(),
@@ -251,7 +249,6 @@ impl Coded {
                 // Whatever state it was left in.
                 self.decoder.reset();
             }
-            self.undecodable += 1;
             let told = packet.dur.get() as f64 * self.unit * f64::from(self.rate);
             let told = told.clamp(0.0, PIECE as f64).round() as u64;
             let length = if self.last_frames > 0 { self.last_frames } else { told };

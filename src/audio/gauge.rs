@@ -43,8 +43,6 @@ pub struct Facts {
     pub holes: Vec<(Seconds, Seconds)>,
     /// Samples that are no numbers, replaced by silence.
     pub not_numbers: u64,
-    /// Pieces that could not be decoded, replaced by silence of their length.
-    pub undecodable: u64,
     /// Why the take ends earlier than the file promises, if it does.
     pub truncated: Option<String>,
     /// Highest absolute sample; 1 is full scale.

@@ -160,7 +160,6 @@ pub fn open_source<R: Read + Seek + Send + Sync + 'static>(source: R, name: &Pat
         gaps: (0, Seconds::ZERO),
         holes: Vec::new(),
         not_numbers: 0,
-        undecodable: 0,
         truncated: None,
         peak: 0.0,
         flat: true,
@@ -278,7 +277,6 @@ impl Source {
                 .map(|hole| (Samples(hole.start).to_seconds(rate), Samples(hole.end).to_seconds(rate)))
                 .collect(),
             not_numbers: self.gauge.not_numbers,
-            undecodable: self.decoder.undecodable,
             truncated: self.decoder.truncated.take(),
             peak: self.gauge.peak(),
             flat: self.gauge.flat(),

@@ -77,7 +77,6 @@ pub(super) struct Decoder {
     /// Samples per channel that have been decoded, kept or not.
     at: u64,
     fresh: Vec<f32>,
-    pub(super) undecodable: u64,
     pub(super) gaps: u32,
     pub(super) gap_frames: u64,
     /// Where silence stands in place of sound, in samples given out.
@@ -101,7 +100,6 @@ impl Decoder {
             keep: VecDeque::from([(0, u64::MAX)]),
             at: 0,
             fresh: Vec::new(),
-            undecodable: 0,
             gaps: 0,
             gap_frames: 0,
             holes: Vec::new(),
@@ -164,7 +162,7 @@ impl Decoder {
         let lost = match &mut self.stream {
             Stream::Pcm(_) => Vec::new(),
             Stream::Coded(coded) => {
-                (self.undecodable, self.gaps, self.gap_frames) = (coded.undecodable, coded.gaps, coded.gap_frames);
+                (self.gaps, self.gap_frames) = (coded.gaps, coded.gap_frames);
                 std::mem::take(&mut coded.lost)
             }
         };

@@ -60,8 +60,8 @@ pub struct Mark {
 /// A finding as it is kept.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Found {
-    /// [`Kind::word`].
-    pub kind: String,
+    /// What kind.
+    pub kind: Kind,
     /// Section, where it concerns one.
     pub section: Option<String>,
     /// Which appearance, from 1.
@@ -137,7 +137,7 @@ pub fn distil(a: &Assessment) -> Distilled {
         let (size, unit) = f.what.size();
         let (bar, bars) = (f.bar(&a.timeline), f.bars(&a.timeline));
         Found {
-            kind: f.kind().word().into(),
+            kind: f.kind(),
             section: f.section(&a.timeline).map(str::to_owned),
             pass: f.pass(&a.timeline),
             bar: bar.or(bars.map(|b| b.0)),
@@ -242,7 +242,7 @@ pub fn correct(d: &mut Distilled, timeline: &Timeline, corrections: &[Correction
         let fine = c.what == CorrectionKind::Fine;
         if fine {
             d.findings.retain(|f| {
-                c.finding.as_deref().is_some_and(|kind| kind != f.kind)
+                c.finding.as_deref().is_some_and(|kind| kind != f.kind.word())
                     || !speaks(c, f.section.as_deref(), f.pass, f.bar)
             });
         }
@@ -267,8 +267,7 @@ pub fn correct(d: &mut Distilled, timeline: &Timeline, corrections: &[Correction
             }
         }
         if settled {
-            d.findings
-                .retain(|f| f.kind != Kind::WrongSurface.word() || !speaks(c, f.section.as_deref(), f.pass, f.bar));
+            d.findings.retain(|f| f.kind != Kind::WrongSurface || !speaks(c, f.section.as_deref(), f.pass, f.bar));
         }
         if fine && c.finding.as_deref().is_none_or(|kind| kind == Kind::RestNotKept.word()) {
             d.in_rests.retain(|t| {
@@ -299,14 +298,14 @@ pub fn units(timeline: &Timeline) -> Vec<String> {
 }
 
 /// Kinds that speak of the way into a section.
-pub(super) fn at_join(kind: &str) -> bool {
-    [Kind::JoinGap, Kind::JoinRushed].iter().any(|k| k.word() == kind)
+pub(super) fn at_join(kind: Kind) -> bool {
+    matches!(kind, Kind::JoinGap | Kind::JoinRushed)
 }
 
 /// Whether a kind of finding holds a unit back by itself. Strokes left out do as the share of strokes in place says; a tempo
 /// apart does as the tempo taken says.
-fn holds_back(kind: &str) -> bool {
-    [Kind::StrokesMissing, Kind::TempoApart].iter().all(|k| k.word() != kind)
+fn holds_back(kind: Kind) -> bool {
+    !matches!(kind, Kind::StrokesMissing | Kind::TempoApart)
 }
 
 /// How each unit of the form stands after this take.
@@ -320,7 +319,7 @@ pub fn results(d: &Distilled, timeline: &Timeline) -> Vec<(String, State)> {
             None => out.push((unit, state)),
         }
     };
-    let likely = |f: &&Found| f.confidence >= LIKELY && holds_back(&f.kind);
+    let likely = |f: &&Found| f.confidence >= LIKELY && holds_back(f.kind);
     let mut before: Option<(&str, bool)> = None;
     for pass in &timeline.passes {
         let strokes = timeline.bars.get(pass.bars.clone()).unwrap_or_default().iter().flat_map(|b| b.strokes.clone());
@@ -332,12 +331,12 @@ pub fn results(d: &Distilled, timeline: &Timeline) -> Vec<(String, State)> {
             let good = marks.iter().filter(|m| m.status == Status::Played).count();
             let audible = marks.iter().filter(|m| !matches!(m.status, Status::NotReached | Status::NotHeard)).count();
             let sound = good as f64 >= HAD * audible as f64 && audible > 0;
-            let faults = d.findings.iter().filter(likely).filter(here).any(|f| !at_join(&f.kind));
+            let faults = d.findings.iter().filter(likely).filter(here).any(|f| !at_join(f.kind));
             let whole = d.findings.iter().filter(likely).any(|f| f.section.is_none());
             add(pass.section.clone(), in_tempo && sound && !faults && !whole);
         }
         if let Some((section, true)) = before.filter(|_| played) {
-            let gap = d.findings.iter().filter(likely).filter(here).any(|f| at_join(&f.kind));
+            let gap = d.findings.iter().filter(likely).filter(here).any(|f| at_join(f.kind));
             add(format!("{section}>{}", pass.section), in_tempo && !gap);
         }
         before = Some((&pass.section, played));

@@ -1,14 +1,14 @@
 //! The newest takes of a class -> what is worth teaching to several again, with a picture of how it went for each; and the
 //! one matter of a single child, in words.
 //!
-//! A *matter* is a topic at a place: a bar, a section, the way from one into the next, or all of it. One table ([`TAUGHT`])
+//! A *matter* is a topic at a place: a bar, a section, the way from one into the next, or all of it. One table ([`how`])
 //! says how each kind of finding is taught. Nothing is made up where nothing is shared.
 
 use std::collections::BTreeMap;
 
 use super::Assigned;
 use super::distil::{self, Distilled, Found};
-use crate::assess::Status;
+use crate::assess::{Kind, Status};
 use crate::part::Timeline;
 use crate::report::page::class::{Again, Mini, Picture, Sign, Turn};
 use crate::units::Ticks;
@@ -47,75 +47,53 @@ enum Shown {
     Tempo,
 }
 
-/// How a kind of finding is taught: the word of the kind in JSON, the topic, what one child does, what several do.
+/// How a kind of finding is taught.
+#[derive(Clone, Copy)]
 struct Taught {
-    kind: &'static str,
     topic: &'static str,
+    /// What one child does,
     one: &'static str,
+    /// and what several do.
     several: &'static str,
     shown: Shown,
 }
 
-const fn taught(
-    kind: &'static str,
-    topic: &'static str,
-    one: &'static str,
-    several: &'static str,
-    shown: Shown,
-) -> Taught {
-    Taught { kind, topic, one, several, shown }
-}
-
-/// Every kind of finding. Those of one topic at one place are one matter.
-const TAUGHT: [Taught; 20] = [
-    taught("rest-not-kept", "the rest", "plays through the rest", "play through it", Shown::Strokes),
-    taught("early-re-entry", "coming in after the rest", "comes in too early", "come in too early", Shown::Timing),
-    taught("late-re-entry", "coming in after the rest", "comes in late", "come in late", Shown::Timing),
-    taught("join-gap", "going on in time", "stops before going on", "stop before going on", Shown::Timing),
-    taught("join-rushed", "going on in time", "goes on too early", "go on too early", Shown::Timing),
-    taught("wrong-surface", "the surface", "plays another surface", "play another surface", Shown::Strokes),
-    taught("strokes-missing", "every stroke", "leaves strokes out", "leave strokes out", Shown::Strokes),
-    taught(
-        "repeat-extra",
-        "how often",
-        "plays it once too often",
-        "play it once too often",
-        Shown::Form(Turn::TooOften),
-    ),
-    taught("repeat-missing", "how often", "leaves out a repeat", "leave out a repeat", Shown::Form(Turn::LeftOut)),
-    taught("section-skipped", "nothing left out", "leaves it out", "leave it out", Shown::Form(Turn::LeftOut)),
-    taught(
-        "restarted",
-        "going on after a slip",
-        "goes back and begins again",
-        "go back and begin again",
-        Shown::Form(Turn::Fault),
-    ),
-    taught("paused", "going on without a stop", "stops in the middle", "stop in the middle", Shown::Timing),
-    taught("started-late", "where to begin", "begins only here", "begin only here", Shown::Form(Turn::Fault)),
-    taught("lost", "finding the way", "loses the place", "lose their place", Shown::Form(Turn::Fault)),
-    taught("tempo-apart", "the tempo asked for", "plays at another tempo", "play at another tempo", Shown::Tempo),
-    taught("rushing", "keeping the tempo", "gets faster", "get faster", Shown::Drift),
-    taught("dragging", "keeping the tempo", "gets slower", "get slower", Shown::Drift),
-    taught("uneven-hands", "even hands", "plays the hands unevenly", "play the hands unevenly", Shown::Timing),
-    taught(
-        "not-together",
-        "both hands together",
-        "plays one hand after the other",
-        "play one hand after the other",
-        Shown::Timing,
-    ),
-    taught(
-        "level-flat",
-        "louder and softer",
-        "plays all of it equally loud",
-        "play all of it equally loud",
-        Shown::Form(Turn::Fault),
-    ),
-];
-
-fn how(kind: &str) -> Option<&'static Taught> {
-    TAUGHT.iter().find(|t| t.kind == kind)
+/// How each kind of finding is taught. Those of one topic at one place are one matter.
+const fn how(kind: Kind) -> Taught {
+    let (topic, one, several, shown) = match kind {
+        Kind::RestNotKept => ("the rest", "plays through the rest", "play through it", Shown::Strokes),
+        Kind::EarlyReEntry => ("coming in after the rest", "comes in too early", "come in too early", Shown::Timing),
+        Kind::LateReEntry => ("coming in after the rest", "comes in late", "come in late", Shown::Timing),
+        Kind::JoinGap => ("going on in time", "stops before going on", "stop before going on", Shown::Timing),
+        Kind::JoinRushed => ("going on in time", "goes on too early", "go on too early", Shown::Timing),
+        Kind::WrongSurface => ("the surface", "plays another surface", "play another surface", Shown::Strokes),
+        Kind::StrokesMissing => ("every stroke", "leaves strokes out", "leave strokes out", Shown::Strokes),
+        Kind::RepeatExtra => {
+            ("how often", "plays it once too often", "play it once too often", Shown::Form(Turn::TooOften))
+        }
+        Kind::RepeatMissing => ("how often", "leaves out a repeat", "leave out a repeat", Shown::Form(Turn::LeftOut)),
+        Kind::SectionSkipped => ("nothing left out", "leaves it out", "leave it out", Shown::Form(Turn::LeftOut)),
+        Kind::Restarted => {
+            ("going on after a slip", "goes back and begins again", "go back and begin again", Shown::Form(Turn::Fault))
+        }
+        Kind::Paused => ("going on without a stop", "stops in the middle", "stop in the middle", Shown::Timing),
+        Kind::StartedLate => ("where to begin", "begins only here", "begin only here", Shown::Form(Turn::Fault)),
+        Kind::Lost => ("finding the way", "loses the place", "lose their place", Shown::Form(Turn::Fault)),
+        Kind::TempoApart => ("the tempo asked for", "plays at another tempo", "play at another tempo", Shown::Tempo),
+        Kind::Rushing => ("keeping the tempo", "gets faster", "get faster", Shown::Drift),
+        Kind::Dragging => ("keeping the tempo", "gets slower", "get slower", Shown::Drift),
+        Kind::UnevenHands => ("even hands", "plays the hands unevenly", "play the hands unevenly", Shown::Timing),
+        Kind::NotTogether => {
+            ("both hands together", "plays one hand after the other", "play one hand after the other", Shown::Timing)
+        }
+        Kind::LevelFlat => (
+            "louder and softer",
+            "plays all of it equally loud",
+            "play all of it equally loud",
+            Shown::Form(Turn::Fault),
+        ),
+    };
+    Taught { topic, one, several, shown }
 }
 
 /// Where a matter is.
@@ -134,12 +112,12 @@ enum Place {
 impl Place {
     fn of(timeline: &Timeline, f: &Found) -> Place {
         let Some(section) = f.section.clone() else { return Place::All };
-        let joins = distil::at_join(&f.kind);
+        let joins = distil::at_join(f.kind);
         if let Some(before) = joins.then(|| before(timeline, f)).flatten() {
             return Place::Join(before, section);
         }
         // How often a section is played concerns all of it.
-        let all = joins || how(&f.kind).is_some_and(|h| matches!(h.shown, Shown::Form(Turn::LeftOut | Turn::TooOften)));
+        let all = joins || matches!(how(f.kind).shown, Shown::Form(Turn::LeftOut | Turn::TooOften));
         let bars = pass_of(timeline, f).and_then(|at| timeline.passes.get(at)).map_or(0, |p| p.bars.len());
         match (f.bar, f.to_bar) {
             (Some(1), Some(last)) if last as usize >= bars => Place::Section(section),
@@ -189,8 +167,7 @@ pub(super) fn again(current: &Assigned, newest: &[Newest]) -> Vec<Again> {
     let mut matters: BTreeMap<(&str, Place), Vec<(&Newest, &Found)>> = BTreeMap::new();
     for one in newest {
         for f in one.distilled.findings.iter().filter(|f| f.confidence >= LIKELY) {
-            let Some(how) = how(&f.kind) else { continue };
-            let who = matters.entry((how.topic, Place::of(&one.timeline, f))).or_default();
+            let who = matters.entry((how(f.kind).topic, Place::of(&one.timeline, f))).or_default();
             if who.last().is_none_or(|(other, _)| !std::ptr::eq(*other, one)) {
                 who.push((one, f));
             }
@@ -218,18 +195,18 @@ fn matter(current: &Assigned, topic: &str, place: &Place, who: &[(&Newest, &Foun
 
 /// `3 of 5 come in late, 1 comes in too early`.
 fn in_common(who: &[(&Newest, &Found)], all: usize) -> String {
-    let mut kinds: Vec<(&str, usize)> = Vec::new();
+    let mut kinds: Vec<(Kind, usize)> = Vec::new();
     for (_, f) in who {
         match kinds.iter_mut().find(|(kind, _)| *kind == f.kind) {
             Some((_, n)) => *n += 1,
-            None => kinds.push((&f.kind, 1)),
+            None => kinds.push((f.kind, 1)),
         }
     }
     kinds.sort_by_key(|(_, n)| std::cmp::Reverse(*n));
-    let said = kinds.iter().enumerate().filter_map(|(k, (kind, n))| {
-        let how = how(kind)?;
+    let said = kinds.iter().enumerate().map(|(k, (kind, n))| {
+        let how = how(*kind);
         let does = if *n == 1 { how.one } else { how.several };
-        Some(if k == 0 { format!("{n} of {all} {does}") } else { format!("{n} {does}") })
+        if k == 0 { format!("{n} of {all} {does}") } else { format!("{n} {does}") }
     });
     said.collect::<Vec<_>>().join(", ")
 }
@@ -265,14 +242,14 @@ pub(super) fn one_matter(one: &Newest) -> (String, bool) {
 
 /// A finding as a matter of one child: `A, bar 4: plays through the rest`.
 fn in_words(timeline: &Timeline, f: &Found) -> String {
-    let Some(how) = how(&f.kind) else { return f.text.clone() };
+    let how = how(f.kind);
     if let Some(whole) = whole(timeline, f) {
         return whole;
     }
     let does = match (how.shown, f.size.round()) {
         (Shown::Drift, percent) if f.unit == "percent" => format!("{} by {:.0} %", how.one, percent.abs()),
         (Shown::Tempo, bpm) => format!("plays at {bpm:.0}, asked {:.0}", timeline.bpm.get()),
-        (_, n) if f.kind == "strokes-missing" && n >= 1.0 => {
+        (_, n) if f.kind == Kind::StrokesMissing && n >= 1.0 => {
             format!("leaves out {n:.0} stroke{}", if n < 2.0 { "" } else { "s" })
         }
         _ => how.one.to_owned(),
@@ -302,7 +279,7 @@ fn whole(timeline: &Timeline, f: &Found) -> Option<String> {
     // Bars with repeats of their own inside: some of them may be what is missing.
     let inner = timeline.bars.get(bars.clone()).unwrap_or_default().iter().any(|b| b.repeat.is_some());
     let all = f.size.round().max(0.0) as usize;
-    if f.kind == "section-skipped" && all >= bars.len() {
+    if f.kind == Kind::SectionSkipped && all >= bars.len() {
         return Some(format!("{section} is left out"));
     }
     if inner || all != bars.len() {
@@ -312,9 +289,9 @@ fn whole(timeline: &Timeline, f: &Found) -> Option<String> {
     let same = |p: &&crate::part::Pass| p.section == *section;
     let before = timeline.passes.get(..at)?.iter().rev().take_while(same).count();
     let asked = before + timeline.passes.get(at..)?.iter().take_while(same).count();
-    let played = match f.kind.as_str() {
-        "repeat-extra" => asked + 1,
-        "repeat-missing" if asked > 1 => asked - 1,
+    let played = match f.kind {
+        Kind::RepeatExtra => asked + 1,
+        Kind::RepeatMissing if asked > 1 => asked - 1,
         _ => return None,
     };
     Some(format!("{section} is played {} instead of {}", times(played), times(asked)))
@@ -331,11 +308,11 @@ fn times(n: usize) -> String {
 
 /// A picture of a finding; `None` where nothing would be seen in it.
 fn mini(one: &Newest, f: &Found) -> Option<Mini> {
-    let how = how(&f.kind)?;
+    let how = how(f.kind);
     let asked = one.timeline.bpm.get();
     let picture = match how.shown {
         Shown::Form(turn) => form(one, f, turn)?,
-        Shown::Drift => Picture::Drift(if f.kind == "dragging" { -f.size.abs() } else { f.size.abs() }),
+        Shown::Drift => Picture::Drift(if f.kind == Kind::Dragging { -f.size.abs() } else { f.size.abs() }),
         Shown::Tempo => Picture::Tempo { asked, played: one.distilled.bpm?.get() },
         Shown::Timing | Shown::Strokes => bars(one, f, how.shown == Shown::Timing)?,
     };
@@ -371,7 +348,7 @@ fn bars(one: &Newest, f: &Found, timing: bool) -> Option<Picture> {
     let bar = seen.unwrap_or(said).min(pass.bars.end.saturating_sub(1));
     let here = t.bars.get(bar)?;
     let length = t.meter.bar();
-    let join = distil::at_join(&f.kind) && here.at >= length;
+    let join = distil::at_join(f.kind) && here.at >= length;
     let from = if join { here.at - length } else { here.at };
     let to = here.at + length;
     let at = |tick: Ticks| (tick - from).0 as f64 / (to - from).0.max(1) as f64;
@@ -411,9 +388,9 @@ mod tests {
     const PART: &str = "title = \"Rain\"\nmeter = \"4/4\"\nbpm = { start = 60, goal = 90 }\nform = \"A A B A\"\n\
                         [sections.A]\nstrokes = \"o.x. o.-- | o.x. o.x. \"\n[sections.B]\nstrokes = \"xxoo xxoo \"\n";
 
-    fn finding(kind: &str, section: Option<&str>, pass: Option<u32>, bar: u32) -> Found {
+    fn finding(kind: Kind, section: Option<&str>, pass: Option<u32>, bar: u32) -> Found {
         Found {
-            kind: kind.into(),
+            kind,
             section: section.map(str::to_owned),
             pass,
             bar: Some(bar),
@@ -430,7 +407,7 @@ mod tests {
     fn a_join_is_credited_to_the_sections_it_lies_between() {
         let timeline = parse(PART).unwrap().timeline(None, Bpm::new(60.0).unwrap()).unwrap();
         let place = |section: &str, pass: Option<u32>| {
-            Place::of(&timeline, &finding("join-gap", Some(section), pass, 1)).words().unwrap()
+            Place::of(&timeline, &finding(Kind::JoinGap, Some(section), pass, 1)).words().unwrap()
         };
         assert_eq!(place("A", Some(2)), "From A to A again");
         assert_eq!(place("B", Some(1)), "From A into B");
@@ -442,30 +419,26 @@ mod tests {
     #[test]
     fn a_finding_of_several_bars_names_them_or_the_section() {
         let timeline = parse(PART).unwrap().timeline(None, Bpm::new(60.0).unwrap()).unwrap();
-        let place = |kind: &str, section: &str, bar: u32, to_bar: u32| {
+        let place = |kind: Kind, section: &str, bar: u32, to_bar: u32| {
             let f = Found { to_bar: Some(to_bar), ..finding(kind, Some(section), Some(1), bar) };
             Place::of(&timeline, &f).words().unwrap()
         };
-        assert_eq!(place("wrong-surface", "A", 1, 2), "A");
-        assert_eq!(place("paused", "A", 2, 3), "A, bars 2 to 3");
-        assert_eq!(place("repeat-missing", "A", 2, 3), "A");
+        assert_eq!(place(Kind::WrongSurface, "A", 1, 2), "A");
+        assert_eq!(place(Kind::Paused, "A", 2, 3), "A, bars 2 to 3");
+        assert_eq!(place(Kind::RepeatMissing, "A", 2, 3), "A");
     }
 
     #[test]
     fn every_kind_of_finding_is_taught_and_read_as_a_sentence() {
         let timeline = parse(PART).unwrap().timeline(None, Bpm::new(60.0).unwrap()).unwrap();
-        for how in &TAUGHT {
-            let said = in_words(&timeline, &finding(how.kind, Some("A"), Some(2), 1));
+        for kind in Kind::ALL {
+            let said = in_words(&timeline, &finding(kind, Some("A"), Some(2), 1));
             assert!(said.starts_with("A") || said.starts_with("From A"), "{said}");
         }
-        assert_eq!(in_words(&timeline, &finding("rushing", None, None, 1)), "gets faster by 12 %");
+        assert_eq!(in_words(&timeline, &finding(Kind::Rushing, None, None, 1)), "gets faster by 12 %");
         assert_eq!(
-            in_words(&timeline, &finding("rest-not-kept", Some("A"), Some(1), 1)),
+            in_words(&timeline, &finding(Kind::RestNotKept, Some("A"), Some(1), 1)),
             "A, bar 1: plays through the rest"
         );
-        let mut words: Vec<&str> = TAUGHT.iter().map(|t| t.kind).collect();
-        words.sort_unstable();
-        words.dedup();
-        assert_eq!(words.len(), TAUGHT.len());
     }
 }

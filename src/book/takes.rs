@@ -4,6 +4,7 @@ use rusqlite::{OptionalExtension as _, params};
 
 use super::distil::{self, Distilled, Found};
 use super::{Assigned, Book, BookError};
+use crate::assess::Kind;
 use crate::part::Surface;
 use crate::take::Card;
 use crate::units::{Bpm, Seconds};
@@ -221,7 +222,19 @@ impl Book {
         for f in &d.findings {
             let place = (&f.section, f.pass, f.bar, f.to_bar, f.beat);
             let (section, pass, bar, to_bar, beat) = place;
-            put.execute(params![id, f.kind, section, pass, bar, to_bar, beat, f.size, f.unit, f.confidence, f.text])?;
+            put.execute(params![
+                id,
+                f.kind.word(),
+                section,
+                pass,
+                bar,
+                to_bar,
+                beat,
+                f.size,
+                f.unit,
+                f.confidence,
+                f.text
+            ])?;
         }
         Ok(())
     }
@@ -315,8 +328,10 @@ impl Book {
         )?;
         d.findings = ask
             .query_map([id], |r| {
-                Ok(Found {
-                    kind: r.get(0)?,
+                // What a row of no kind we know says, only its sentence could tell: it stays where it is.
+                let Some(kind) = Kind::of(&r.get::<_, String>(0)?) else { return Ok(None) };
+                Ok(Some(Found {
+                    kind,
                     section: r.get(1)?,
                     pass: u32_of(r.get(2)?),
                     bar: u32_of(r.get(3)?),
@@ -326,8 +341,9 @@ impl Book {
                     unit: r.get(6)?,
                     confidence: r.get(7)?,
                     text: r.get(8)?,
-                })
+                }))
             })?
+            .filter_map(Result::transpose)
             .collect::<Result<_, _>>()?;
         Ok(Some((ear, d)))
     }
@@ -336,7 +352,7 @@ impl Book {
     ///
     /// # Errors
     /// If there is no such take.
-    pub fn findings(&self, take: i64) -> Result<Vec<(String, String)>, BookError> {
+    pub fn findings(&self, take: i64) -> Result<Vec<(Kind, String)>, BookError> {
         let timeline = self.assignment_of(&self.take(take)?)?.timeline()?;
         let Some((_, mut d)) = self.newest(take)? else { return Ok(Vec::new()) };
         distil::correct(&mut d, &timeline, &self.corrections(take)?);

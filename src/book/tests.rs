@@ -1,6 +1,6 @@
 use super::distil::{Distilled, Found, Mark, State, pack, results, unpack};
 use super::*;
-use crate::assess::Status;
+use crate::assess::{Kind, Status};
 use crate::chain::Guides;
 use crate::drill::{self, VerdictKind};
 use crate::part::Surface;
@@ -50,9 +50,9 @@ fn good(assigned: &Assigned) -> Distilled {
     }
 }
 
-fn fault(kind: &str, section: &str, bar: u32) -> Found {
+fn fault(kind: Kind, section: &str, bar: u32) -> Found {
     Found {
-        kind: kind.into(),
+        kind,
         section: Some(section.into()),
         pass: Some(1),
         bar: Some(bar),
@@ -61,7 +61,7 @@ fn fault(kind: &str, section: &str, bar: u32) -> Found {
         size: 1.0,
         unit: "strikes".into(),
         confidence: 0.95,
-        text: format!("{kind} in {section}"),
+        text: format!("{} in {section}", kind.word()),
     }
 }
 
@@ -131,12 +131,12 @@ fn a_fault_holds_back_its_section_and_no_other() {
     let all = |s| vec![("A".to_owned(), s), ("B".to_owned(), State::Had), ("A>B".to_owned(), State::Had)];
     assert_eq!(of(&good(&a)), all(State::Had));
     let mut d = good(&a);
-    d.findings.push(fault("rest-not-kept", "A", 1));
+    d.findings.push(fault(Kind::RestNotKept, "A", 1));
     assert_eq!(of(&d), all(State::Slower));
     d.findings[0].confidence = 0.4;
     assert_eq!(of(&d), all(State::Had));
     let mut d = good(&a);
-    d.findings.push(fault("join-gap", "B", 1));
+    d.findings.push(fault(Kind::JoinGap, "B", 1));
     assert_eq!(of(&d)[2], ("A>B".to_owned(), State::Slower));
     assert_eq!(of(&d)[1], ("B".to_owned(), State::Had));
     d.bpm = Bpm::new(50.0);
@@ -148,14 +148,14 @@ fn a_correction_wins_and_survives_another_ear() {
     let book = book();
     let a = assigned(&book);
     let mut d = good(&a);
-    d.findings.push(fault("rest-not-kept", "A", 1));
+    d.findings.push(fault(Kind::RestNotKept, "A", 1));
     let take = put(&book, "Wren", 1, 2_000, &d);
     assert_eq!(state(&book, take, "A"), Some(1));
     book.correct(take, &correction(CorrectionKind::Fine, "A", 1), None).unwrap();
     assert_eq!(state(&book, take, "A"), Some(0));
     assert!(book.findings(take).unwrap().is_empty());
     // The next ear says the same again, and finds something new.
-    d.findings.push(fault("wrong-surface", "B", 1));
+    d.findings.push(fault(Kind::WrongSurface, "B", 1));
     let changed = book.reassess(take, "2", &d, None, 9_000).unwrap();
     assert_eq!((state(&book, take, "A"), state(&book, take, "B")), (Some(0), Some(1)));
     assert_eq!((changed.units, changed.new.len(), changed.gone.len()), (vec!["B".to_owned()], 1, 0));

@@ -436,7 +436,7 @@ fn takes(book: &Book, nickname: &str) -> Result<()> {
         let of = of.map_or(String::new(), |a| format!("{}, {} at {:.0}: ", shown(&a.title), a.form, a.bpm.get()));
         out.push_str(&format!("{:>6}  {}, {of}{}\n", take.id, day_of(take.taken_s), shown(&take.file)));
         for (kind, text) in book.findings(take.id)? {
-            out.push_str(&format!("        {kind}: {}\n", shown(&text)));
+            out.push_str(&format!("        {}: {}\n", kind.word(), shown(&text)));
         }
         let set_right = book.corrections(take.id)?.len();
         if set_right > 0 {

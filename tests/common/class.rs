@@ -1,5 +1,7 @@
-//! Pupils: a written part, a way of playing and faults -> notes at times, with the truth beside them.
+//! Pupils: a written part, a way of playing and faults -> notes at times, with the truth beside them. Here the faults of form and
+//! the clock; faults of single notes are in `slips`, what players do by nature in `people`.
 
+use super::people::{CLASS, Nature, SETTLE_GAPS, Walk};
 use super::rng::Rng;
 use pailbeat::assess::Kind;
 use pailbeat::part::{Hands, Surface, Timeline};
@@ -20,6 +22,13 @@ pub struct Note {
     pub bounce: bool,
 }
 
+impl Note {
+    /// A strike that nobody wrote.
+    pub fn extra(at: f64, surface: Surface, level_db: f64) -> Note {
+        Note { stroke: None, at, pause_s: 0.0, alone_s: 0.0, surface, both: false, level_db, bounce: false }
+    }
+}
+
 /// What a judge should find.
 #[derive(Clone, Debug)]
 pub struct Planted {
@@ -37,18 +46,14 @@ pub struct Planted {
 /// How a pupil plays.
 #[derive(Clone, Debug)]
 pub struct Manner {
-    pub jitter_s: f64,
-    /// Noise of the inner clock after one quarter, seconds: the phase wanders with it.
-    pub clock_s: f64,
-    /// Share of the last deviation that is taken back at the next stroke; 0 for none.
-    pub correction: f64,
-    /// Swaying of the tempo (share) and its period (quarters).
+    pub nature: Nature,
+    /// Swaying of the tempo (share) and its period (quarters), beside what nature has.
     pub sway: (f64, f64),
     /// Tempo against the one asked for.
     pub tempo: f64,
-    /// Share by which the tempo rises over the take, and whether it does so unevenly.
+    /// Share by which the tempo rises over the take beside the natural drift, and in which way.
     pub rise: f64,
-    pub uneven: bool,
+    pub course: Rise,
     /// Single notes off by themselves: how often.
     pub displaced: f64,
     /// Spread of levels, dB.
@@ -57,36 +62,43 @@ pub struct Manner {
     pub hands_s: f64,
 }
 
+/// How a tempo rises.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Rise {
+    Evenly,
+    /// Little at first, then much.
+    Late,
+    /// To the full in the middle, and back.
+    AndBack,
+}
+
 impl Manner {
-    /// A beginner.
-    pub fn usual(rng: &mut Rng) -> Manner {
-        let jitter_s = rng.between(0.012, 0.032);
+    /// A player of some age.
+    pub fn of(age: u32, rng: &mut Rng) -> Manner {
+        let nature = Nature::of(age, rng);
         Manner {
-            jitter_s,
-            clock_s: jitter_s * rng.between(0.2, 0.7),
-            correction: if rng.chance(0.5) { 0.0 } else { rng.between(0.2, 0.7) },
-            sway: (rng.between(0.0, 0.02), rng.between(8.0, 24.0)),
-            tempo: rng.between(0.88, 1.14),
+            tempo: nature.tempo,
+            nature,
+            sway: (0.0, 16.0),
             rise: 0.0,
-            uneven: false,
+            course: Rise::Evenly,
             displaced: 0.0,
             level_sd: rng.between(1.5, 4.0),
             hands_s: rng.between(0.004, 0.014),
         }
     }
 
-    /// A young one: loose time, wobbling tempo.
+    /// One of the class.
+    pub fn usual(rng: &mut Rng) -> Manner {
+        let ages = (CLASS.end() - CLASS.start() + 1) as usize;
+        let age = CLASS.start() + rng.below(ages) as u32;
+        Manner::of(age, rng)
+    }
+
+    /// One of the youngest.
     pub fn loose(rng: &mut Rng) -> Manner {
-        let jitter_s = rng.between(0.030, 0.055);
-        Manner {
-            jitter_s,
-            clock_s: rng.between(0.010, 0.025),
-            correction: if rng.chance(0.5) { 0.0 } else { rng.between(0.2, 0.9) },
-            sway: (rng.between(0.01, 0.035), rng.between(8.0, 24.0)),
-            tempo: rng.between(0.8, 1.25),
-            displaced: 0.006,
-            ..Manner::usual(rng)
-        }
+        let age = CLASS.start() + rng.below(2) as u32;
+        Manner::of(age, rng)
     }
 }
 
@@ -95,16 +107,19 @@ pub struct Player<'a> {
     pub timeline: &'a Timeline,
     pub notes: Vec<Note>,
     pub faults: Vec<Planted>,
+    /// What is true by nature and not demanded.
+    pub may: Vec<Planted>,
     /// Bars in the order played: bar, strokes kept, pause before it in seconds.
     bars: Vec<(usize, usize, f64)>,
     /// Notes near which something has been planted already.
-    busy: Vec<usize>,
+    pub(super) busy: Vec<usize>,
 }
 
 impl<'a> Player<'a> {
     pub fn new(timeline: &'a Timeline) -> Player<'a> {
         let bars = (0..timeline.bars.len()).map(|m| (m, usize::MAX, 0.0)).collect();
-        let mut player = Player { timeline, notes: Vec::new(), faults: Vec::new(), bars, busy: Vec::new() };
+        let mut player =
+            Player { timeline, notes: Vec::new(), faults: Vec::new(), may: Vec::new(), bars, busy: Vec::new() };
         player.write();
         player
     }
@@ -145,7 +160,7 @@ impl<'a> Player<'a> {
         }
     }
 
-    fn plant(&mut self, kind: Kind, also: &[Kind], bars: std::ops::Range<usize>, plain: bool) {
+    pub(super) fn plant(&mut self, kind: Kind, also: &[Kind], bars: std::ops::Range<usize>, plain: bool) {
         let first = self.timeline.bars[bars.start].clone();
         let section = self.section(bars.start);
         let numbers: Vec<u32> =
@@ -153,6 +168,16 @@ impl<'a> Player<'a> {
         let span = (*numbers.iter().min().unwrap(), *numbers.iter().max().unwrap());
         let number = self.timeline.passes[first.pass].number;
         self.faults.push(Planted { kind, also: also.to_vec(), section, passes: vec![number], bars: span, plain });
+    }
+
+    /// May be told there, in whichever pass.
+    pub(super) fn may(&mut self, kinds: &[Kind], bars: std::ops::Range<usize>) {
+        let Some((kind, also)) = kinds.split_first() else { return };
+        self.plant(*kind, also, bars, false);
+        let Some(mut true_) = self.faults.pop() else { return };
+        let passes = self.timeline.passes.iter().filter(|p| p.section == true_.section);
+        true_.passes = passes.map(|p| p.number).collect();
+        self.may.push(true_);
     }
 
     /// Neighbouring passes of the same section are one as far as the ear can tell.
@@ -313,414 +338,65 @@ impl<'a> Player<'a> {
         true
     }
 
-    // ---- faults of notes: after all faults of form
-
-    /// A note that satisfies `ok`, with nothing planted near it.
-    fn free(&mut self, rng: &mut Rng, ok: impl Fn(&Self, usize) -> bool) -> Option<usize> {
-        let n = self.notes.len();
-        let candidates: Vec<usize> = (4..n.saturating_sub(4))
-            .filter(|&k| self.notes[k - 1].pause_s == 0.0 && self.notes[k].pause_s == 0.0)
-            .filter(|&k| {
-                let (a, b) = (self.notes[k - 1].stroke, self.notes[k].stroke);
-                a.zip(b).is_some_and(|(a, b)| b == a + 1)
-            })
-            .filter(|&k| self.busy.iter().all(|&b| b.abs_diff(k) > 6))
-            .filter(|&k| self.jumps().iter().all(|&b| b.abs_diff(k) > 6))
-            .filter(|&k| ok(self, k))
-            .collect();
-        let k = rng.pick(&candidates)?;
-        self.busy.push(k);
-        Some(k)
-    }
-
-    fn jumps(&self) -> Vec<usize> {
-        (1..self.notes.len())
-            .filter(|&k| self.notes[k - 1].stroke.zip(self.notes[k].stroke).is_some_and(|(a, b)| b != a + 1))
-            .collect()
-    }
-
-    fn rest_before(&self, k: usize) -> f64 {
-        let (Some(a), Some(b)) = (self.notes[k - 1].stroke, self.notes[k].stroke) else { return 0.0 };
-        let (a, b) = (self.timeline.strokes[a].at, self.timeline.strokes[b].at);
-        self.timeline.rests.iter().filter(|r| r.from > a && r.from < b).map(|r| (r.to - r.from).quarters()).sum()
-    }
-
-    fn opens_pass(&self, k: usize) -> bool {
-        let Some(j) = self.notes[k].stroke else { return false };
-        let pass = |j: usize| self.timeline.bars[self.timeline.strokes[j].bar].pass;
-        j > 0 && pass(j) != pass(j - 1)
-    }
-
-    fn bar(&self, k: usize) -> usize {
-        self.notes[k].stroke.map_or(0, |j| self.timeline.strokes[j].bar)
-    }
-
-    fn move_from(&mut self, k: usize, quarters: f64) {
-        for note in &mut self.notes[k..] {
-            note.at += quarters;
-        }
-    }
-
-    /// `plain`: at least two strikes, on the half beats; else a single one.
-    pub fn rest_not_kept(&mut self, rng: &mut Rng, many: bool) -> bool {
-        let Some(k) = self.free(rng, |p, k| p.rest_before(k) > 0.9) else { return false };
-        let rest = self.rest_before(k);
-        let step = if rng.chance(0.5) { 0.5 } else { 1.0 };
-        let most = ((rest - 0.01) / step).floor() as usize + 1;
-        let n = if many { (1 + rng.below(most)).max(2.min(most)) } else { 1 };
-        let from = self.notes[k].at - rest;
-        let bar_q = self.timeline.meter.bar().quarters();
-        let first = if many { 0 } else { rng.below(most) };
-        let template = self.notes[k - 1].clone();
-        let start_of_bar = self.timeline.bars[self.bar(k - 1)].at.quarters();
-        let at_part = self.timeline.strokes[template.stroke.unwrap()].at.quarters();
-        let rest_part = self.timeline.strokes[self.notes[k].stroke.unwrap()].at.quarters() - rest;
-        let at_first = rest_part + first as f64 * step;
-        debug_assert!(rest_part > at_part - 1e-9);
-        for x in 0..n {
-            let note = Note {
-                stroke: None,
-                at: from + (first + x) as f64 * step,
-                pause_s: 0.0,
-                alone_s: 0.0,
-                surface: if rng.chance(0.85) { template.surface } else { Surface::Centre },
-                both: false,
-                level_db: rng.normal(1.5),
-                bounce: false,
-            };
-            self.notes.insert(k + x, note);
-        }
-        for busy in &mut self.busy {
-            if *busy > k {
-                *busy += n;
-            }
-        }
-        let bar = self.bar(k - 1) + ((at_first - start_of_bar) / bar_q + 1e-6).floor() as usize;
-        self.plant(Kind::RestNotKept, &[], bar..bar + 1, n >= 2);
-        true
-    }
-
-    /// A long rest filled from end to end with half quarters.
-    pub fn fills_long_rest(&mut self, rng: &mut Rng) -> bool {
-        let Some(k) = self.free(rng, |p, k| p.rest_before(k) > 2.9) else { return false };
-        let rest = self.rest_before(k);
-        let from = self.notes[k].at - rest;
-        let template = self.notes[k - 1].clone();
-        let step = if rng.chance(0.7) { 0.5 } else { 1.0 };
-        let n = (rest / step - 1e-6).floor() as usize;
-        for x in 0..n {
-            let surface =
-                if rng.chance(0.7) { template.surface } else { rng.pick(&[Surface::Centre, Surface::Rim]).unwrap() };
-            let note = Note {
-                stroke: None,
-                at: from + x as f64 * step,
-                pause_s: 0.0,
-                alone_s: 0.0,
-                surface,
-                both: false,
-                level_db: rng.normal(1.5),
-                bounce: false,
-            };
-            self.notes.insert(k + x, note);
-        }
-        let last = self.timeline.strokes[template.stroke.unwrap()].bar;
-        let next = self.bar(k + n);
-        self.plant(Kind::RestNotKept, &[], last..next + 1, true);
-        true
-    }
-
-    /// Plays about before the take, then waits and begins. Nothing to be found.
-    pub fn noodles(&mut self, rng: &mut Rng) {
-        let n = 4 + rng.below(10);
-        let Some(first) = self.notes.first().cloned() else { return };
-        let mut at = first.at - 4.0;
-        let pace = rng.between(0.6, 1.6);
-        self.notes[0].pause_s += rng.between(0.0, 3.0);
-        for _ in 0..n {
-            at -= pace * rng.pick(&[0.25, 0.5, 0.5, 1.0, 0.33]).unwrap();
-            let surface = rng.pick(&[Surface::Centre, Surface::Rim, Surface::Click]).unwrap();
-            let note = Note {
-                stroke: None,
-                at,
-                pause_s: 0.0,
-                alone_s: 0.0,
-                surface,
-                both: false,
-                level_db: rng.normal(3.0),
-                bounce: false,
-            };
-            self.notes.insert(0, note);
-        }
-    }
-
-    /// Goes on playing something after the end. Nothing to be found.
-    pub fn goes_on(&mut self, rng: &mut Rng) {
-        let Some(last) = self.notes.last().cloned() else { return };
-        let (mut at, pace) = (last.at + rng.between(1.0, 5.0), rng.between(0.6, 1.6));
-        for _ in 0..3 + rng.below(10) {
-            at += pace * rng.pick(&[0.25, 0.5, 0.5, 1.0, 0.33]).unwrap();
-            let surface = rng.pick(&[Surface::Centre, Surface::Rim, Surface::Click]).unwrap();
-            self.notes.push(Note {
-                stroke: None,
-                at,
-                pause_s: 0.0,
-                alone_s: 0.0,
-                surface,
-                both: false,
-                level_db: rng.normal(3.0),
-                bounce: false,
-            });
-        }
-    }
-
-    /// Small hesitations inside sections, too short to be called stops.
-    pub fn hesitates(&mut self, rng: &mut Rng) {
-        for _ in 0..2 + rng.below(4) {
-            let inside = |p: &Self, k: usize| p.rest_before(k) == 0.0 && !p.opens_pass(k);
-            if let Some(k) = self.free(rng, inside) {
-                self.move_from(k, rng.between(0.1, 0.35));
-            }
-        }
-    }
-
-    pub fn early(&mut self, rng: &mut Rng) -> bool {
-        let Some(k) = self.free(rng, |p, k| p.rest_before(k) > 0.9) else { return false };
-        let rest = self.rest_before(k);
-        let size = if rest > 1.1 && rng.chance(0.5) { 1.0 } else { 0.5 };
-        self.move_from(k, -size);
-        self.plant(Kind::EarlyReEntry, &[], self.bar(k)..self.bar(k) + 1, true);
-        true
-    }
-
-    pub fn late(&mut self, rng: &mut Rng) -> bool {
-        let Some(k) = self.free(rng, |p, k| p.rest_before(k) > 0.9) else { return false };
-        let size = if rng.chance(0.7) { rng.pick(&[0.5, 1.0]).unwrap() } else { rng.between(0.35, 1.2) };
-        self.move_from(k, size);
-        let also: &[Kind] = if self.opens_pass(k) { &[Kind::JoinGap] } else { &[] };
-        self.plant(Kind::LateReEntry, also, self.bar(k)..self.bar(k) + 1, size >= 0.5);
-        true
-    }
-
-    pub fn join_gap(&mut self, rng: &mut Rng) -> bool {
-        let Some(k) = self.free(rng, Self::opens_pass) else { return false };
-        let size = rng.between(0.6, 4.0);
-        self.move_from(k, size);
-        let also: &[Kind] = if self.rest_before(k) > 0.9 { &[Kind::LateReEntry] } else { &[] };
-        self.plant(Kind::JoinGap, also, self.bar(k)..self.bar(k) + 1, true);
-        true
-    }
-
-    /// Comes in too early at a join without a rest.
-    pub fn join_rushed(&mut self, rng: &mut Rng) -> bool {
-        let room =
-            |p: &Self, k: usize| p.opens_pass(k) && p.rest_before(k) == 0.0 && p.notes[k].at - p.notes[k - 1].at > 0.9;
-        let Some(k) = self.free(rng, room) else { return false };
-        self.move_from(k, -rng.between(0.35, 0.5));
-        self.plant(Kind::JoinRushed, &[], self.bar(k)..self.bar(k) + 1, true);
-        true
-    }
-
-    /// Loses the place: strikes that are nothing, for a while, then goes on where it was lost.
-    pub fn lost(&mut self, rng: &mut Rng) -> bool {
-        let Some(k) = self.free(rng, |p, k| p.opens_pass(k) || p.notes[k].at.fract() == 0.0) else { return false };
-        let n = 10 + rng.below(8);
-        let mut after = 0.0;
-        for x in 0..n {
-            after += rng.between(0.2, 0.9);
-            let surface = rng.pick(&[Surface::Centre, Surface::Rim, Surface::Click]).unwrap();
-            let note = Note {
-                stroke: None,
-                at: self.notes[k - 1].at,
-                pause_s: 0.0,
-                alone_s: after,
-                surface,
-                both: false,
-                level_db: rng.normal(3.0),
-                bounce: true,
-            };
-            self.notes.insert(k + x, note);
-        }
-        for busy in &mut self.busy {
-            if *busy > k {
-                *busy += n;
-            }
-        }
-        self.notes[k + n].pause_s = after + rng.between(0.4, 2.0);
-        let bars = self.bar(k - 1)..self.bar(k + n) + 1;
-        self.plant(Kind::Lost, &[Kind::Paused, Kind::JoinGap, Kind::LateReEntry, Kind::Restarted], bars, true);
-        true
-    }
-
-    pub fn paused(&mut self, rng: &mut Rng) -> bool {
-        let inside = |p: &Self, k: usize| p.rest_before(k) == 0.0 && !p.opens_pass(k);
-        let Some(k) = self.free(rng, inside) else { return false };
-        self.notes[k].pause_s = rng.between(1.0, 5.0);
-        self.plant(Kind::Paused, &[], self.bar(k)..self.bar(k) + 1, true);
-        true
-    }
-
-    /// A stick falls, bounces, is picked up.
-    pub fn dropped_stick(&mut self, rng: &mut Rng) -> bool {
-        let inside = |p: &Self, k: usize| p.rest_before(k) == 0.0 && !p.opens_pass(k);
-        let Some(k) = self.free(rng, inside) else { return false };
-        let (mut gap, ratio, n) = (rng.between(0.12, 0.3), rng.between(0.6, 0.82), 4 + rng.below(5));
-        let (mut after, mut level) = (0.0, rng.normal(2.0) - 3.0);
-        let surface = rng.pick(&[Surface::Centre, Surface::Rim, Surface::Click]).unwrap();
-        for x in 0..n {
-            after += gap;
-            gap *= ratio;
-            level -= rng.between(1.5, 4.0);
-            let note = Note {
-                stroke: None,
-                at: self.notes[k - 1].at,
-                pause_s: 0.0,
-                alone_s: after,
-                surface,
-                both: false,
-                level_db: level,
-                bounce: true,
-            };
-            self.notes.insert(k + x, note);
-        }
-        for busy in &mut self.busy {
-            if *busy > k {
-                *busy += n;
-            }
-        }
-        self.notes[k + n].pause_s = after + rng.between(0.6, 2.5);
-        self.plant(Kind::Paused, &[], self.bar(k + n)..self.bar(k + n) + 1, true);
-        true
-    }
-
-    /// Plays nothing for about a bar while counting on. Strokes missed, nothing of form to be found.
-    pub fn drops_out(&mut self, rng: &mut Rng) -> bool {
-        let Some(k) = self.free(rng, |_, _| true) else { return false };
-        let end =
-            (self.notes[k].at + self.timeline.meter.bar().quarters() * rng.between(0.5, 1.0), self.notes.len() - 4);
-        let until = (k..end.1).find(|&x| self.notes[x].at > end.0 || self.notes[x].pause_s > 0.0).unwrap_or(k);
-        if self.jumps().iter().any(|&j| j + 2 > k && j < until + 2) || self.faults.iter().any(|_| false) {
-            return false;
-        }
-        self.notes.drain(k..until.max(k));
-        true
-    }
-
-    /// Once the form has been changed, which of several passes a slip fell in is often not to be known.
-    pub fn loosen_notes(&mut self) {
-        let of_form =
-            [Kind::RepeatExtra, Kind::RepeatMissing, Kind::SectionSkipped, Kind::Restarted, Kind::StartedLate];
-        if !self.faults.iter().any(|f| of_form.contains(&f.kind)) {
-            return;
-        }
-        for fault in &mut self.faults {
-            fault.passes =
-                (self.timeline.passes.iter()).filter(|p| p.section == fault.section).map(|p| p.number).collect();
-        }
-    }
-
-    /// Taps before the piece begins.
-    pub fn counts_in(&mut self, rng: &mut Rng) {
-        let compound = self.timeline.meter.unit == 8;
-        let beat = if compound { 1.5 } else { 1.0 };
-        let n = if rng.chance(0.5) { 4 } else { 2 + rng.below(7) };
-        let Some(first) = self.notes.first().cloned() else { return };
-        let bar = self.bar(0);
-        let downbeat =
-            first.at - (self.timeline.strokes[first.stroke.unwrap_or(0)].at - self.timeline.bars[bar].at).quarters();
-        let surface = if rng.chance(0.6) { Surface::Click } else { Surface::Centre };
-        for k in 1..=n {
-            let note = Note {
-                stroke: None,
-                at: downbeat - k as f64 * beat,
-                pause_s: 0.0,
-                alone_s: 0.0,
-                surface,
-                both: false,
-                level_db: -2.0,
-                bounce: false,
-            };
-            self.notes.insert(0, note);
-        }
-        for busy in &mut self.busy {
-            *busy += n;
-        }
-    }
-
-    /// One whole pass with one surface played on another.
-    pub fn wrong_surface(&mut self, rng: &mut Rng) {
-        let pass = rng.below(self.timeline.passes.len());
-        let bars = self.timeline.passes[pass].bars.clone();
-        let Some(from) = self
-            .notes
-            .iter()
-            .filter(|n| n.stroke.is_some_and(|j| bars.contains(&self.timeline.strokes[j].bar)))
-            .map(|n| n.surface)
-            .next()
-        else {
-            return;
-        };
-        let to = if from == Surface::Centre { Surface::Rim } else { Surface::Centre };
-        for note in &mut self.notes {
-            let here = note.stroke.is_some_and(|j| bars.contains(&self.timeline.strokes[j].bar));
-            if here && note.surface == from && rng.chance(0.9) {
-                note.surface = to;
-            }
-        }
-    }
-
-    /// Strokes left out here and there.
-    pub fn misses(&mut self, rng: &mut Rng, share: f64) {
-        let mut k = 1;
-        while k + 1 < self.notes.len() {
-            if self.notes[k].stroke.is_some() && self.notes[k].pause_s == 0.0 && rng.chance(share) {
-                self.notes.remove(k);
-                for busy in &mut self.busy {
-                    if *busy > k {
-                        *busy -= 1;
-                    }
-                }
-            }
-            k += 1;
-        }
-    }
-
-    /// When each note sounds, seconds.
-    pub fn times(&self, manner: &Manner, rng: &mut Rng) -> Vec<f64> {
+    /// When each note sounds, seconds. What a player's nature makes of an entry, which may be told then, goes to `may`.
+    pub fn sound(&mut self, manner: &Manner, rng: &mut Rng) -> Vec<f64> {
         let quarter = self.timeline.bpm.quarter().get() / manner.tempo;
         let all = self.notes.last().map_or(1.0, |n| n.at).max(1.0);
         let phase = rng.between(0.0, std::f64::consts::TAU);
         let knee = rng.between(0.3, 0.7);
         let pace = |u: f64| {
             let x = (u / all).clamp(0.0, 1.0);
-            let rise = if manner.uneven {
-                if x < knee { 0.15 * x / knee } else { 0.15 + 0.85 * (x - knee) / (1.0 - knee) }
-            } else {
-                x
+            let rise = match manner.course {
+                Rise::Evenly => x,
+                Rise::Late if x < knee => 0.15 * x / knee,
+                Rise::Late => 0.15 + 0.85 * (x - knee) / (1.0 - knee),
+                Rise::AndBack => (x / knee).min((1.0 - x) / (1.0 - knee)),
             };
             let sway = 1.0 + manner.sway.0 * (std::f64::consts::TAU * u / manner.sway.1 + phase).sin();
-            quarter * sway / (1.0 + manner.rise * rise)
+            quarter * sway * (-manner.nature.drift * (x - 0.5)).exp() / (1.0 + manner.rise * rise)
         };
+        let of_part: Vec<usize> = (0..self.notes.len()).filter(|&k| self.notes[k].stroke.is_some()).collect();
+        let gaps: Vec<f64> = of_part.windows(2).map(|w| self.notes[w[1]].at - self.notes[w[0]].at).collect();
+        let bends = manner.nature.bends(&gaps, self.timeline.meter.unit == 8);
         let start = self.notes.first().map_or(0.0, |n| n.at);
-        let (mut u, mut t, mut off) = (start, rng.between(0.8, 3.0), 0.0);
+        let (mut u, mut t) = (start, rng.between(0.8, 3.0));
+        let mut walk = Walk::new(&manner.nature, rng);
+        // The last stroke before: its note, when it was due, how far off it was.
+        let mut last: Option<(f64, f64)> = None;
+        let mut strokes = 0;
         let mut out = Vec::with_capacity(self.notes.len());
-        for note in &self.notes {
+        let mut far: Vec<(usize, f64)> = Vec::new();
+        for (k, note) in self.notes.iter().enumerate() {
+            let settling = (1..=SETTLE_GAPS).contains(&strokes);
+            let settle = if settling { manner.nature.settle.exp() } else { 1.0 };
             let db = note.at - u;
             let pieces = (db.abs() / 0.1).ceil().max(1.0) as usize;
-            for k in 0..pieces {
-                t += db / pieces as f64 * pace(u + db * (k as f64 + 0.5) / pieces as f64);
+            for piece in 0..pieces {
+                t += db / pieces as f64 * settle * pace(u + db * (piece as f64 + 0.5) / pieces as f64);
             }
             u = note.at;
             t += note.pause_s;
-            let wander = rng.normal(manner.clock_s * db.abs().sqrt());
-            if manner.correction > 0.0 {
-                // Keeps to its pulse: deviations are taken back.
-                off = (1.0 - manner.correction) * off + wander;
+            let off = if note.stroke.is_some() {
+                let bend = strokes.checked_sub(1).and_then(|k| bends.get(k).copied().flatten());
+                let off = walk.after(last.map_or(0.0, |(at, _)| t - at), bend, rng);
+                if let Some((_, before)) = last {
+                    far.push((k, (off - before) / quarter));
+                }
+                last = Some((t, off));
+                strokes += 1;
+                off
             } else {
-                t += wander;
-            }
+                rng.normal(if note.bounce { 0.003 } else { manner.nature.alone_s.max(0.01) })
+                    + last.map_or(0.0, |l| l.1)
+            };
             let slip = if rng.chance(manner.displaced) { rng.between(-0.2, 0.2) * quarter } else { 0.0 };
-            let motor = if note.bounce { rng.normal(0.003) } else { rng.normal(manner.jitter_s) + off + slip };
-            out.push(t + motor + note.alone_s);
+            out.push(t + off + slip + note.alone_s);
+        }
+        // From a quarter of a beat on it counts neither way, as in `by_nature.py`.
+        for (k, jump) in far.into_iter().filter(|(_, jump)| jump.abs() >= 0.25) {
+            let late = [Kind::LateReEntry, Kind::JoinGap, Kind::Paused];
+            let kinds = if jump > 0.0 { &late[..] } else { &[Kind::EarlyReEntry, Kind::JoinRushed] };
+            self.may(kinds, self.bar(k)..self.bar(k) + 1);
         }
         out
     }

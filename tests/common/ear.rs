@@ -48,8 +48,8 @@ pub struct Heard {
 }
 
 /// Listens.
-pub fn listen(player: &Player, manner: &Manner, ear: &Ear, rng: &mut Rng) -> Heard {
-    let times = player.times(manner, rng);
+pub fn listen(player: &mut Player, manner: &Manner, ear: &Ear, rng: &mut Rng) -> Heard {
+    let times = player.sound(manner, rng);
     let mut all: Vec<(Strike, Option<usize>)> = Vec::new();
     let mut hear = |t: f64, surface: Surface, level: f64, truth: Option<usize>, rng: &mut Rng| {
         let soft = (-level / 6.0).clamp(0.0, 4.0);

@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use super::class::{Manner, Planted, Player};
+use super::class::{Manner, Planted, Player, Rise};
 use super::ear::{Ear, Heard, listen};
 use super::rng::Rng;
 use pailbeat::align::{AlignConfig, Trace, trace};
@@ -97,6 +97,7 @@ pub struct Take {
     pub scene: Scene,
     pub heard: Heard,
     pub faults: Vec<Planted>,
+    pub may: Vec<Planted>,
     pub manner: Manner,
 }
 
@@ -112,22 +113,19 @@ pub fn take(timeline: &Timeline, scene: Scene, seed: u64) -> Option<Take> {
             true
         }
         Scene::Loose => {
-            manner = Manner { displaced: 0.0, ..Manner::loose(rng) };
+            manner = Manner::loose(rng);
             true
         }
         Scene::Wobble => {
             manner.sway = (rng.between(0.03, 0.05), rng.between(6.0, 20.0));
-            manner.displaced = 0.0;
             true
         }
         Scene::Slow => {
             manner.tempo = rng.between(0.55, 0.75);
-            manner.displaced = 0.0;
             true
         }
         Scene::Fast => {
             manner.tempo = rng.between(1.3, 1.7);
-            manner.displaced = 0.0;
             true
         }
         Scene::DeafEar => {
@@ -142,33 +140,27 @@ pub fn take(timeline: &Timeline, scene: Scene, seed: u64) -> Option<Take> {
         }
         Scene::CountIn => {
             player.counts_in(rng);
-            manner.displaced = 0.0;
             true
         }
         Scene::Flams => {
             manner.hands_s = rng.between(0.015, 0.025);
-            manner.displaced = 0.0;
             true
         }
         Scene::Rising => {
             manner.rise = if rng.chance(0.7) { rng.between(0.08, 0.16) } else { -rng.between(0.08, 0.14) };
-            manner.uneven = rng.chance(0.7);
-            manner.displaced = 0.0;
+            manner.course = if rng.chance(0.7) { Rise::Late } else { Rise::Evenly };
             true
         }
         Scene::Noodles => {
             player.noodles(rng);
-            manner.displaced = 0.0;
             true
         }
         Scene::GoesOn => {
             player.goes_on(rng);
-            manner.displaced = 0.0;
             true
         }
         Scene::Hesitant => {
             player.hesitates(rng);
-            manner.displaced = 0.0;
             true
         }
         Scene::WrongSurface => {
@@ -204,8 +196,9 @@ pub fn take(timeline: &Timeline, scene: Scene, seed: u64) -> Option<Take> {
         }
     };
     played.then(|| {
-        let heard = listen(&player, &manner, &ear, rng);
-        Take { scene, heard, faults: player.faults, manner }
+        player.by_nature(&manner.nature, rng);
+        let heard = listen(&mut player, &manner, &ear, rng);
+        Take { scene, heard, faults: player.faults, may: player.may, manner }
     })
 }
 
@@ -247,7 +240,7 @@ fn several(player: &mut Player, manner: &mut Manner, rng: &mut Rng) {
     }
     if rng.chance(0.2) {
         manner.rise = rng.between(0.08, 0.14);
-        manner.uneven = rng.chance(0.5);
+        manner.course = if rng.chance(0.5) { Rise::Late } else { Rise::Evenly };
     }
 }
 
@@ -348,13 +341,15 @@ impl Sum {
             }
         }
         // Another true name of what has been found already is not false.
+        let mut may = vec![false; used.len()];
         for k in 0..used.len() {
             let f = &structure.findings[k];
             used[k] |=
                 take.faults.iter().any(|g| g.kind == Kind::Lost && is(f.kind(), g) && same_place(timeline, f, g));
+            may[k] = !used[k] && take.may.iter().any(|g| named(f, g) && same_place(timeline, f, g));
         }
         let mut any = false;
-        for (f, &used) in structure.findings.iter().zip(&used) {
+        for ((f, &used), _) in structure.findings.iter().zip(&used).zip(&may).filter(|(_, may)| !**may) {
             self.told.push((f.confidence, used, f.kind().word()));
             if !used {
                 any = true;
@@ -549,11 +544,11 @@ pub fn play(
                     if all {
                         let m = &take.manner;
                         tell(&format!(
-                            "jitter {:.1} heard as {:.1} ms, clock {:.1} ({:.2}) heard as {:.1} ms\n{}",
-                            m.jitter_s * 1e3,
+                            "age {} alone {:.1} heard as {:.1} ms, step {:.1} heard as {:.1} ms\n{}",
+                            m.nature.age,
+                            m.nature.alone_s * 1e3,
                             trace.alignment.jitter.millis(),
-                            m.clock_s * 1e3,
-                            m.correction,
+                            m.nature.step_s * 1e3,
                             trace.phase_walk().millis(),
                             dump(timeline, &take, &structure)
                         ));

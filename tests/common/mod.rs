@@ -9,4 +9,6 @@ pub mod class;
 pub mod ear;
 pub mod figures;
 pub mod parts;
+pub mod people;
 pub mod rng;
+pub mod slips;

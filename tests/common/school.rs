@@ -90,7 +90,7 @@ pub fn simulated(timeline: &Timeline, skill: f64, dice: &mut Dice) -> Distilled 
     }
     let add = |d: &mut Distilled, kind: Kind, section: &str, pass: u32, bar: u32, beat: f64, text: &str| {
         d.findings.push(Found {
-            kind: kind.word().into(),
+            kind,
             section: Some(section.into()),
             pass: Some(pass),
             bar: Some(bar),

@@ -7,7 +7,7 @@ use pailbeat::report::{Meta, chart, json, page, text};
 use pailbeat::units::*;
 use proptest::prelude::*;
 
-use crate::fake;
+use crate::takes;
 
 /// One thing put wrong.
 #[derive(Clone, Debug)]
@@ -199,7 +199,7 @@ proptest! {
 
     #[test]
     fn no_verdict_however_broken_panics(which in 0usize..3, slips in proptest::collection::vec(slip(), 1..6), name in ".{0,80}") {
-        let mut a = [fake::rests, fake::restart, fake::repeat][which]();
+        let mut a = [takes::rests, takes::restart, takes::repeat][which]();
         for slip in slips {
             spoil(&mut a, slip);
         }
@@ -217,7 +217,7 @@ proptest! {
 
 #[test]
 fn bars_beyond_the_piece_are_not_drawn_or_walked_through() {
-    let mut a = fake::rests();
+    let mut a = takes::rests();
     let meta = Meta { pupil: None, date: None, take: "take.wav".into() };
     a.advice.practise = Some(0..a.timeline.bars.len());
     let whole = page::pupil(&a, &meta).unwrap();

@@ -6,7 +6,7 @@ use pailbeat::report::chart::{self, ChartStyle};
 use pailbeat::units::{Lateness, Seconds};
 use roxmltree::{Document, Node};
 
-use crate::fake;
+use crate::takes;
 
 struct Words {
     left: f64,
@@ -53,7 +53,7 @@ fn size(svg: &Document) -> (f64, f64) {
 
 #[test]
 fn no_words_leave_the_paper_and_none_touch() {
-    for (name, a, meta) in fake::all() {
+    for (name, a, meta) in takes::all() {
         for style in [
             ChartStyle::alone(meta),
             ChartStyle::default(),
@@ -82,7 +82,7 @@ fn no_words_leave_the_paper_and_none_touch() {
 
 #[test]
 fn no_tick_of_a_note_crosses_words() {
-    for (name, a, _) in fake::all() {
+    for (name, a, _) in takes::all() {
         for width in [ChartStyle::SHEET, ChartStyle::PHONE] {
             let text = chart::svg(&a, &ChartStyle { width, ..ChartStyle::default() }).unwrap();
             let svg = Document::parse(&text).unwrap();
@@ -112,7 +112,7 @@ fn no_tick_of_a_note_crosses_words() {
 
 #[test]
 fn nothing_is_drawn_outside_the_paper() {
-    for (name, a, _) in fake::all() {
+    for (name, a, _) in takes::all() {
         for width in [ChartStyle::SHEET, ChartStyle::PHONE] {
             let text = chart::svg(&a, &ChartStyle { width, ..ChartStyle::default() }).unwrap();
             let svg = Document::parse(&text).unwrap();
@@ -141,7 +141,7 @@ fn discs(a: &Assessment) -> Vec<f64> {
 
 #[test]
 fn a_later_stroke_stands_lower_by_the_scale() {
-    let mut a = fake::good();
+    let mut a = takes::good();
     let late = |a: &mut Assessment, ms: f64| a.strokes[0].late = Some(Lateness(Seconds::from_millis(ms)));
     late(&mut a, -40.0);
     let early = discs(&a);
@@ -157,7 +157,7 @@ fn a_later_stroke_stands_lower_by_the_scale() {
 
 #[test]
 fn a_stroke_far_off_stays_at_the_edge_with_its_figure() {
-    let mut a = fake::good();
+    let mut a = takes::good();
     a.strokes[0].late = Some(Lateness(Seconds::from_millis(431.0)));
     let text = chart::svg(&a, &ChartStyle::default()).unwrap();
     assert!(text.contains("431 ms"), "the figure is written beside the mark");
@@ -165,20 +165,20 @@ fn a_stroke_far_off_stays_at_the_edge_with_its_figure() {
 
 #[test]
 fn what_is_played_again_is_drawn_again() {
-    let straight = discs(&fake::good()).len();
+    let straight = discs(&takes::good()).len();
     assert!(straight > 0);
-    let text = chart::svg(&fake::repeat(), &ChartStyle::default()).unwrap();
+    let text = chart::svg(&takes::repeat(), &ChartStyle::default()).unwrap();
     assert!(text.contains("back to bar 1"), "the seam says where it went back to");
     assert!(text.contains("two bars left out"), "the seam says what was left out");
 }
 
 #[test]
 fn missed_extra_and_unheard_strokes_are_explained_only_where_they_stand() {
-    let rests = chart::svg(&fake::rests(), &ChartStyle::default()).unwrap();
+    let rests = chart::svg(&takes::rests(), &ChartStyle::default()).unwrap();
     for said in ["written, not played", "should not be there", "may have been played", "heard on another surface"] {
         assert!(rests.contains(said), "{said}");
     }
-    let good = chart::svg(&fake::good(), &ChartStyle::default()).unwrap();
+    let good = chart::svg(&takes::good(), &ChartStyle::default()).unwrap();
     for said in ["written, not played", "should not be there", "may have been played", "heard on another surface"] {
         assert!(!good.contains(said), "{said}");
     }
@@ -186,7 +186,7 @@ fn missed_extra_and_unheard_strokes_are_explained_only_where_they_stand() {
 
 #[test]
 fn every_finding_with_a_place_has_its_number_in_the_chart() {
-    for (name, a, _) in fake::all() {
+    for (name, a, _) in takes::all() {
         for width in [ChartStyle::SHEET, ChartStyle::PHONE] {
             let text = chart::svg(&a, &ChartStyle { width, ..ChartStyle::default() }).unwrap();
             let svg = Document::parse(&text).unwrap();
@@ -211,8 +211,8 @@ fn every_finding_with_a_place_has_its_number_in_the_chart() {
 
 #[test]
 fn the_picture_has_the_size_of_the_drawing() {
-    let style = ChartStyle::alone(fake::meta());
-    let a = fake::rests();
+    let style = ChartStyle::alone(takes::meta());
+    let a = takes::rests();
     let svg = chart::svg(&a, &style).unwrap();
     let svg = Document::parse(&svg).unwrap();
     let root = svg.root_element();
@@ -233,13 +233,13 @@ fn the_picture_has_the_size_of_the_drawing() {
 #[test]
 fn a_picture_too_large_is_refused_with_the_way_out() {
     let style = ChartStyle { scale: 100, ..ChartStyle::default() };
-    let error = chart::png(&fake::good(), &style).unwrap_err().to_string();
+    let error = chart::png(&takes::good(), &style).unwrap_err().to_string();
     assert!(error.contains("ask for svg or a smaller scale"), "{error}");
 }
 
 #[test]
 fn print_breaks_between_lines_because_each_is_a_drawing_of_its_own() {
-    let systems = chart::systems(&fake::long(), ChartStyle::SHEET).unwrap();
+    let systems = chart::systems(&takes::long(), ChartStyle::SHEET).unwrap();
     assert!(systems.len() > 6);
     for system in &systems {
         let svg = Document::parse(system).unwrap();
@@ -252,7 +252,7 @@ fn print_breaks_between_lines_because_each_is_a_drawing_of_its_own() {
 #[test]
 fn what_xml_has_no_place_for_reaches_no_drawing() {
     let odd = "\u{ffff}\u{fffe}\u{1b}[2J\u{0}\u{9b}";
-    for (name, mut a, mut meta) in fake::all() {
+    for (name, mut a, mut meta) in takes::all() {
         meta.take = format!("{odd}take{odd}.wav");
         meta.pupil = Some(odd.into());
         a.timeline.title.push_str(odd);

@@ -2,7 +2,7 @@
 
 use pailbeat::report::{chart, json, page, text};
 
-use crate::fake;
+use crate::takes;
 
 /// The typeface is the same in every page and says nothing in a difference.
 fn without_font(text: &str) -> String {
@@ -32,44 +32,44 @@ fn check(name: &str, made: &str) {
 
 #[test]
 fn the_chart_of_a_take_with_rests_run_through_is_as_it_was() {
-    check("rests.svg", &chart::svg(&fake::rests(), &chart::ChartStyle::alone(fake::meta())).unwrap());
+    check("rests.svg", &chart::svg(&takes::rests(), &chart::ChartStyle::alone(takes::meta())).unwrap());
 }
 
 #[test]
 fn the_chart_of_a_restart_is_as_it_was() {
-    check("restart.svg", &chart::svg(&fake::restart(), &chart::ChartStyle::default()).unwrap());
+    check("restart.svg", &chart::svg(&takes::restart(), &chart::ChartStyle::default()).unwrap());
 }
 
 #[test]
 fn the_teachers_page_is_as_it_was() {
-    check("rests-teacher.html", &page::teacher(&fake::rests(), &fake::meta()).unwrap());
+    check("rests-teacher.html", &page::teacher(&takes::rests(), &takes::meta()).unwrap());
 }
 
 #[test]
 fn the_pupils_page_is_as_it_was() {
-    check("rests-pupil.html", &page::pupil(&fake::rests(), &fake::meta()).unwrap());
+    check("rests-pupil.html", &page::pupil(&takes::rests(), &takes::meta()).unwrap());
 }
 
 #[test]
 fn pages_of_hostile_names_are_as_they_were() {
-    let (a, meta) = fake::six_eight();
+    let (a, meta) = takes::six_eight();
     check("hostile-teacher.html", &page::teacher(&a, &meta).unwrap());
     check("hostile-pupil.html", &page::pupil(&a, &meta).unwrap());
 }
 
 #[test]
 fn the_page_of_another_piece_is_as_it_was() {
-    check("stranger-teacher.html", &page::teacher(&fake::stranger(), &fake::meta()).unwrap());
+    check("stranger-teacher.html", &page::teacher(&takes::stranger(), &takes::meta()).unwrap());
 }
 
 #[test]
 fn the_words_of_the_terminal_are_as_they_were() {
-    for (name, a, meta) in fake::all() {
+    for (name, a, meta) in takes::all() {
         check(&format!("{name}.txt"), &text::summary(&a, &meta));
     }
 }
 
 #[test]
 fn the_rows_are_as_they_were() {
-    check("restart.json", &json::assessment(&fake::restart()));
+    check("restart.json", &json::assessment(&takes::restart()));
 }

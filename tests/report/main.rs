@@ -10,13 +10,14 @@ mod fake;
 mod golden;
 mod pages;
 mod rows;
+mod takes;
 
 use pailbeat::report::{chart, json, page, text};
 
 /// For looking at; and the same take gives the same bytes.
 #[test]
 fn every_take_is_reported_the_same_way_twice() {
-    for (name, a, meta) in fake::all() {
+    for (name, a, meta) in takes::all() {
         let style = chart::ChartStyle::alone(meta.clone());
         let all = || {
             [

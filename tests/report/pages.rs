@@ -5,7 +5,7 @@ use pailbeat::assess::say;
 use pailbeat::report::{page, shown, text};
 use roxmltree::{Document, ParsingOptions};
 
-use crate::fake;
+use crate::takes;
 
 fn parsed(html: &str) -> Document<'_> {
     Document::parse_with_options(html, ParsingOptions { allow_dtd: true, ..ParsingOptions::default() }).unwrap()
@@ -26,7 +26,7 @@ fn visible(html: &str) -> String {
 
 #[test]
 fn pages_are_well_formed_run_nothing_and_load_nothing() {
-    for (name, a, meta) in fake::all() {
+    for (name, a, meta) in takes::all() {
         for html in [page::teacher(&a, &meta).unwrap(), page::pupil(&a, &meta).unwrap()] {
             let doc = parsed(&html);
             for node in doc.descendants().filter(|n| n.is_element()) {
@@ -56,7 +56,7 @@ fn pages_are_well_formed_run_nothing_and_load_nothing() {
 
 #[test]
 fn no_name_is_longer_than_a_line_or_turns_the_writing() {
-    let (a, meta) = fake::six_eight();
+    let (a, meta) = takes::six_eight();
     for html in [page::teacher(&a, &meta).unwrap(), page::pupil(&a, &meta).unwrap()] {
         for c in ['\u{202e}', '\u{200f}', '\u{0}'] {
             assert!(!html.contains(c), "{:x}", c as u32);
@@ -72,7 +72,7 @@ fn no_name_is_longer_than_a_line_or_turns_the_writing() {
 
 #[test]
 fn the_teachers_page_and_the_terminal_say_all_that_was_found() {
-    for (name, a, meta) in fake::all() {
+    for (name, a, meta) in takes::all() {
         let page = visible(&page::teacher(&a, &meta).unwrap());
         let terminal = text::summary(&a, &meta).split_whitespace().collect::<Vec<_>>().join(" ");
         for said in [&page, &terminal] {
@@ -96,14 +96,14 @@ fn the_teachers_page_and_the_terminal_say_all_that_was_found() {
 
 #[test]
 fn doubt_is_said_in_words() {
-    let page = visible(&page::teacher(&fake::rests(), &fake::meta()).unwrap());
+    let page = visible(&page::teacher(&takes::rests(), &takes::meta()).unwrap());
     assert!(page.contains("· sure ·") && page.contains("· fairly sure ·"));
     assert!(!page.contains('%'));
 }
 
 #[test]
 fn the_chart_has_its_twin_in_words() {
-    for (name, a, meta) in fake::all().into_iter().filter(|(_, a, _)| a.clock.is_some()) {
+    for (name, a, meta) in takes::all().into_iter().filter(|(_, a, _)| a.clock.is_some()) {
         let html = page::teacher(&a, &meta).unwrap();
         let doc = parsed(&html);
         let table = doc.descendants().rfind(|n| n.has_tag_name("table")).unwrap();
@@ -122,8 +122,8 @@ fn the_chart_has_its_twin_in_words() {
 #[test]
 fn every_stroke_and_every_strike_is_in_the_words() {
     use pailbeat::assess::Status;
-    let a = fake::rests();
-    let said = text::summary(&a, &fake::meta());
+    let a = takes::rests();
+    let said = text::summary(&a, &takes::meta());
     let bars = said.split_once("bar by bar").unwrap().1.replace('\n', " ");
     let n = |what: &str| bars.matches(what).count();
     let status = |s: Status| a.strokes.iter().filter(|j| j.status == s).count();
@@ -137,7 +137,7 @@ fn every_stroke_and_every_strike_is_in_the_words() {
 
 #[test]
 fn the_terminal_needs_no_more_than_80_columns() {
-    for (name, a, meta) in fake::all() {
+    for (name, a, meta) in takes::all() {
         for line in text::summary(&a, &meta).lines() {
             assert!(line.chars().count() <= 80, "{name}: {line}");
             assert!(!line.chars().any(char::is_control), "{name}");
@@ -147,7 +147,7 @@ fn the_terminal_needs_no_more_than_80_columns() {
 
 #[test]
 fn the_pupils_page_keeps_one_thing_tries_one_thing_and_never_ranks() {
-    for (name, a, meta) in fake::all() {
+    for (name, a, meta) in takes::all() {
         let html = page::pupil(&a, &meta).unwrap();
         let said = visible(&html);
         assert!(said.contains("Keep this"), "{name}");
@@ -169,19 +169,19 @@ fn the_pupils_page_keeps_one_thing_tries_one_thing_and_never_ranks() {
 /// H.870 75 dB over 40 h a week for children; Roberts & Neitzel 2019 80 dBA over 8 h.
 #[test]
 fn the_hearing_caution_is_there_and_no_level_is_claimed() {
-    let page = visible(&page::teacher(&fake::good(), &fake::meta()).unwrap());
+    let page = visible(&page::teacher(&takes::good(), &takes::meta()).unwrap());
     for said in
         ["85 dBA over 8 hours", "15 minutes at 100 dBA", "75 dB over 40 hours", "80 dBA over 8 hours", "not calibrated"]
     {
         assert!(page.contains(said), "{said}");
     }
-    let pupil = visible(&page::pupil(&fake::good(), &fake::meta()).unwrap());
+    let pupil = visible(&page::pupil(&takes::good(), &takes::meta()).unwrap());
     assert!(pupil.contains("stop and tell a grown-up") && !pupil.contains("dB"));
 }
 
 #[test]
 fn the_bar_of_the_pupils_page_is_read_aloud_as_it_is_drawn() {
-    let html = page::pupil(&fake::rests(), &fake::meta()).unwrap();
+    let html = page::pupil(&takes::rests(), &takes::meta()).unwrap();
     let doc = parsed(&html);
     let labels = doc.descendants().filter_map(|n| n.attribute("aria-label")).collect::<Vec<_>>();
     // `O.-- X.--` of Lantern Parade.

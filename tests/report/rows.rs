@@ -5,7 +5,7 @@ use pailbeat::report::json;
 use pailbeat::units::{Decibels, Lateness, Seconds};
 use serde_json::Value;
 
-use crate::fake;
+use crate::takes;
 
 fn rows(a: &pailbeat::assess::Assessment) -> Value {
     serde_json::from_str(&json::assessment(a)).unwrap()
@@ -19,7 +19,7 @@ fn has(row: &Value, names: &[&str]) {
 
 #[test]
 fn the_agreed_names_are_there() {
-    let v = rows(&fake::rests());
+    let v = rows(&takes::rests());
     has(&v, &["clock", "strikes", "strokes", "findings", "advice", "limits"]);
     has(&v["clock"], &["source", "start_s", "bpm"]);
     has(&v["strikes"][0], &["t_s", "surface", "surface_p", "level_db", "stroke", "spread_ms"]);
@@ -31,7 +31,7 @@ fn the_agreed_names_are_there() {
 
 #[test]
 fn rows_follow_the_verdict() {
-    let a = fake::rests();
+    let a = takes::rests();
     let v = rows(&a);
     assert_eq!(v["strikes"].as_array().unwrap().len(), a.strikes.len());
     assert_eq!(v["strokes"].as_array().unwrap().len(), a.strokes.len());
@@ -62,21 +62,21 @@ fn rows_follow_the_verdict() {
 
 #[test]
 fn positive_is_late() {
-    let mut a = fake::good();
+    let mut a = takes::good();
     a.strokes[0].late = Some(Lateness(Seconds::from_millis(12.5)));
     assert_eq!(rows(&a)["strokes"][0]["late_ms"], 12.5);
 }
 
 #[test]
 fn sticking_is_told_as_it_is_written() {
-    let (a, _) = fake::six_eight();
+    let (a, _) = takes::six_eight();
     let v = rows(&a);
     assert_eq!((&v["strokes"][0]["hands"], &v["strokes"][1]["hands"]), (&"R".into(), &"L".into()));
 }
 
 #[test]
 fn what_is_not_known_is_null() {
-    let v = rows(&fake::stranger());
+    let v = rows(&takes::stranger());
     assert_eq!(v["clock"], Value::Null);
     assert_eq!(v["strikes"][0]["stroke"], Value::Null);
     assert_eq!(v["strokes"][0]["late_ms"], Value::Null);
@@ -85,7 +85,7 @@ fn what_is_not_known_is_null() {
 
 #[test]
 fn a_number_that_is_none_is_null_and_the_rest_still_parses() {
-    let mut a = fake::rests();
+    let mut a = takes::rests();
     a.findings[0].what = pailbeat::assess::What::JoinGap { beats: f64::NAN };
     a.findings[0].confidence = f64::INFINITY;
     a.strikes[0].level = Decibels(f64::NEG_INFINITY);

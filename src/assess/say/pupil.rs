@@ -1,6 +1,6 @@
 //! Sentences for the child: short, one thing at a time.
 
-use super::super::advice::{Fix, Praise, Reason, Record, Why};
+use super::super::advice::{Bite, Fix, Praise, Reason, Record, Why};
 use super::super::finding::{Common, Dynamics, Finding, Place, Uneven, What};
 use super::super::{Assessment, Slip};
 use super::teacher::{at_rest, hand_name, other_hand};
@@ -329,7 +329,14 @@ pub fn why(a: &Assessment) -> String {
         Why::Slower(reason) => {
             format!("Slower first, {next}, {}. How much slower is a rule of thumb.", so_that(reason))
         }
-        Why::Slowest(reason) => format!("{next} is the slowest tempo of this part: stay there, {}.", so_that(reason)),
+        Why::Smaller(Bite::OneBar) => {
+            format!("{next} is as slow as this part goes, so take a smaller bite: one bar, until it goes by itself.")
+        }
+        Why::Smaller(Bite::Patted) => {
+            format!(
+                "{next} is as slow as this part goes, so leave the bucket out at first: pat it on your knees and count aloud."
+            )
+        }
         Why::Stay(Reason::Heard) => format!("The same tempo again, {next}, {}.", so_that(Reason::Heard)),
         Why::Stay(reason) => format!("Stay at {next} {}.", so_that(reason)),
         Why::AsAsked { played } => format!("Back to {next}, the tempo asked for: this was {:.0}.", played.get()),
@@ -343,7 +350,12 @@ pub fn why(a: &Assessment) -> String {
 /// What to do with the bars of the exercise, in one line.
 pub fn step(a: &Assessment) -> String {
     let slowly = if matches!(a.advice.why, Why::Slower(_)) { " Slowly." } else { "" };
+    let patted = matches!(a.advice.why, Why::Smaller(Bite::Patted));
     match &a.advice.practise {
+        Some(bars) if patted => {
+            let (these, them) = if bars.len() == 1 { ("this bar", "it") } else { ("these bars", "them") };
+            format!("Pat {these} on your knees three times, counting aloud. Then play {them}.")
+        }
         Some(bars) if bars.len() == 1 => format!("Play this bar three times.{slowly}"),
         Some(_) => format!("Play these bars three times, without a stop between them.{slowly}"),
         None => match a.advice.fix {

@@ -193,7 +193,8 @@ fn all() -> Vec<(&'static str, String, String)> {
     }
     let reasons =
         [Reason::ThinkAhead, Reason::EveryStroke, Reason::OneThing, Reason::Easy, Reason::ToTheEnd, Reason::Heard];
-    let whys = reasons.into_iter().flat_map(|r| [Why::Slower(r), Why::Slowest(r), Why::Stay(r)]);
+    let whys = reasons.into_iter().flat_map(|r| [Why::Slower(r), Why::Stay(r)]);
+    let whys = whys.chain([Why::Smaller(Bite::OneBar), Why::Smaller(Bite::Patted)]);
     let whys =
         whys.chain([Why::AsAsked { played: Bpm::clamped(101.0) }, Why::Up { from: Bpm::clamped(81.0) }, Why::Goal]);
     for because in whys {

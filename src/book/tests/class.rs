@@ -25,7 +25,7 @@ fn row<'a>(view: &'a ClassView, pupil: &str) -> &'a Row {
     view.rows.iter().find(|r| r.pupil == pupil).unwrap()
 }
 
-fn found(kind: &str, section: Option<&str>, pass: Option<u32>, size: f64) -> Found {
+fn found(kind: Kind, section: Option<&str>, pass: Option<u32>, size: f64) -> Found {
     Found { section: section.map(str::to_owned), pass, size, ..fault(kind, "A", 1) }
 }
 
@@ -42,7 +42,7 @@ fn every_child_has_a_row_with_the_take_the_matter_and_what_is_next() {
     let a = assigned(&book);
     put(&book, "Wren", 1, GIVEN + DAY, &good(&a));
     let mut d = good(&a);
-    d.findings.push(fault("join-gap", "B", 1));
+    d.findings.push(fault(Kind::JoinGap, "B", 1));
     (d.practise, d.next) = ("B bar 1".into(), 60.0);
     put(&book, "Jay", 2, GIVEN + DAY, &d);
     let view = book.class_view("3b", GIVEN + 2 * DAY).unwrap();
@@ -121,9 +121,9 @@ fn what_several_have_in_common_is_told_once_with_a_picture_of_each() {
     for (key, nickname) in [(1, "Wren"), (2, "Jay")] {
         let mut d = good(&a);
         d.findings = vec![
-            found("repeat-missing", Some("A"), Some(2), 2.0),
-            found("section-skipped", Some("B"), Some(1), 2.0),
-            found("rest-not-kept", Some("A"), Some(1), 1.0),
+            found(Kind::RepeatMissing, Some("A"), Some(2), 2.0),
+            found(Kind::SectionSkipped, Some("B"), Some(1), 2.0),
+            found(Kind::RestNotKept, Some("A"), Some(1), 1.0),
         ];
         put(&book, nickname, key, GIVEN + 5, &d);
     }
@@ -148,10 +148,10 @@ fn matters_of_all_of_it_are_taught_too_and_two_ways_of_one_matter_are_one() {
     let book = asked_for("A B");
     let a = assigned(&book);
     let with = |findings: Vec<Found>| Distilled { findings, ..good(&a) };
-    let rush = |kind: &str, size: f64| Found { unit: "percent".into(), bar: None, ..found(kind, None, None, size) };
-    put(&book, "Wren", 1, GIVEN + 5, &with(vec![rush("rushing", 12.0), fault("early-re-entry", "A", 2)]));
-    put(&book, "Jay", 2, GIVEN + 5, &with(vec![rush("dragging", 9.0), fault("late-re-entry", "A", 2)]));
-    put(&book, "Avocet", 3, GIVEN + 5, &with(vec![rush("rushing", 20.0)]));
+    let rush = |kind: Kind, size: f64| Found { unit: "percent".into(), bar: None, ..found(kind, None, None, size) };
+    put(&book, "Wren", 1, GIVEN + 5, &with(vec![rush(Kind::Rushing, 12.0), fault(Kind::EarlyReEntry, "A", 2)]));
+    put(&book, "Jay", 2, GIVEN + 5, &with(vec![rush(Kind::Dragging, 9.0), fault(Kind::LateReEntry, "A", 2)]));
+    put(&book, "Avocet", 3, GIVEN + 5, &with(vec![rush(Kind::Rushing, 20.0)]));
     let view = book.class_view("3b", GIVEN + DAY).unwrap();
     let seen: Vec<_> = view.again.iter().map(|a| (a.title.as_str(), a.says.as_str())).collect();
     assert_eq!(
@@ -170,7 +170,7 @@ fn joins_into_one_section_from_two_others_are_two_matters() {
     let book = asked_for("A A B A");
     let a = assigned(&book);
     for (key, nickname, pass) in [(1, "Wren", 2), (2, "Jay", 2), (3, "Avocet", 3)] {
-        let d = Distilled { findings: vec![found("join-gap", Some("A"), Some(pass), 1.0)], ..good(&a) };
+        let d = Distilled { findings: vec![found(Kind::JoinGap, Some("A"), Some(pass), 1.0)], ..good(&a) };
         put(&book, nickname, key, GIVEN + 5, &d);
     }
     let view = book.class_view("3b", GIVEN + DAY).unwrap();
