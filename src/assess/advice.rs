@@ -18,8 +18,7 @@ use crate::units::{Bpm, Ticks};
 const UP: f64 = 1.04;
 /// A step down: 8 %. Rule of thumb.
 const DOWN: f64 = 0.92;
-/// Tempi as near as this are one tempo to a listener: the just noticeable change. Beginning and end of a take that is called
-/// steady are no further apart.
+/// Tempi as near as this are one tempo to a listener: the just noticeable change.
 const SAME_TEMPO: f64 = 0.035;
 /// Strokes heard where they belong for a take to count as gone through; and heard at all for it to be judged as a whole. Rule of
 /// thumb.
@@ -191,20 +190,13 @@ fn breaks_flow(kind: Kind) -> bool {
 struct Ground<'a> {
     take: &'a Assessment,
     all: Counts,
-    /// The fastest and the slowest part of the take differ by less than a listener notices; `false` where it is too short to
-    /// tell.
+    /// As far as a listener notices; `false` where it is too short to tell.
     tempo_held: bool,
     even: bool,
 }
 
-/// `spread`: by how much the tempo moved, as a logarithm.
-pub(super) fn advice(take: &Assessment, heard: &Hearing, spread: Option<f64>) -> Advice {
-    let ground = Ground {
-        take,
-        all: counts(take, 0..take.strokes.len()),
-        tempo_held: spread.is_some_and(|s| s <= 2.0 * SAME_TEMPO),
-        even: even(take),
-    };
+pub(super) fn advice(take: &Assessment, heard: &Hearing, tempo_held: bool) -> Advice {
+    let ground = Ground { take, all: counts(take, 0..take.strokes.len()), tempo_held, even: even(take) };
     let fix = ground.fix(heard);
     let (next, mut why) = ground.next(fix);
     let mut practise = fix.and_then(|fix| practise(take, fix));

@@ -12,14 +12,15 @@
 use super::finding::{Course, Evidence, What};
 use super::runs::Run;
 use super::stats::{Grouped, Row, grouped};
-use super::suspicion::Suspicion;
+use super::suspicion::{Suspicion, probability};
 use crate::part::Timeline;
 use crate::stats::log_sum;
 use crate::units::Bpm;
 
-/// Less music than this (quarters, strikes) has no drift to speak of.
-const MIN_QUARTERS: f64 = 16.0;
-const MIN_STRIKES: usize = 16;
+/// Less music than this (quarters, strikes) has no drift to speak of: three parts of three strikes are the least that have a
+/// shape.
+const MIN_QUARTERS: f64 = 6.0;
+const MIN_STRIKES: usize = 9;
 /// A run shorter than this tells nothing of its tempo.
 const MIN_RUN: usize = 4;
 /// Each part's tempo wanders this much without anybody meaning it, one standard deviation, with the share of players who do.
@@ -42,6 +43,10 @@ const NOTICED: f64 = 0.035;
 /// A single new tempo at a join is no drift; it is one when it tells the take better by this, in nats: the odds of the two
 /// accounts are even beforehand, and it is called drift only at better than one in three.
 const STEP_BETTER: f64 = 0.7;
+
+/// A tempo that moves with less than this probability may be called held: one in seven. With it 1 of 400 short takes that went
+/// 20 % faster and back is called steady, and half of those that were (`scripts/short_figures.rs`).
+const MOVES: f64 = 0.15;
 
 /// A new tempo this far from the old one is told all the same: four times what a listener just notices.
 const PLAIN: f64 = 0.14;
@@ -68,12 +73,19 @@ pub(super) struct Tempi {
     parts: Vec<(f64, f64)>,
     /// First stroke of each part.
     strokes: Vec<usize>,
+    /// Probability that it moves, in whatever shape; `None` where there is too little to tell.
+    moves: Option<f64>,
 }
 
 impl Tempi {
-    /// By how much the fastest and the slowest part differ, as a logarithm, beyond what their standard errors explain; `None`
-    /// with fewer than two parts.
-    pub(super) fn spread(&self) -> Option<f64> {
+    /// Whether the tempo held, as far as a listener notices: it is unlikely to have moved, and the fastest and the slowest part
+    /// differ by no more than twice what is just noticed, beyond what their standard errors explain. A take too short to tell
+    /// shows no steadiness.
+    pub(super) fn held(&self) -> bool {
+        self.moves.is_some_and(|p| p < MOVES) && self.spread().is_some_and(|spread| spread <= 2.0 * NOTICED)
+    }
+
+    fn spread(&self) -> Option<f64> {
         let by = |a: &&(f64, f64), b: &&(f64, f64)| a.0.total_cmp(&b.0);
         let (low, high) = (self.parts.iter().min_by(by)?, self.parts.iter().max_by(by)?);
         (self.parts.len() > 1).then(|| (high.0 - low.0 - high.1.hypot(low.1)).max(0.0))
@@ -110,13 +122,14 @@ pub(super) fn judge(timeline: &Timeline, runs: &[Run], opens: impl Fn(usize) -> 
         4 | 5 => parts::<4>(&points, whole, inflation),
         _ => parts::<PARTS>(&points, whole, inflation),
     };
-    let tempi = parts.unwrap_or_default();
+    let mut tempi = parts.unwrap_or_default();
     let steady = -change * whole / quarter.max(1e-3);
     let too_little = points.len() < MIN_STRIKES || whole < MIN_QUARTERS || quarter <= 0.0;
     if too_little || steady.abs() > MAX_DRIFT || one_step(&points, &ramp, whole) {
         return (tempi, None);
     }
     let suspicion = moved(timeline, &tempi, ramp.fit.se(1) * whole / quarter * inflation);
+    tempi.moves = suspicion.as_ref().map(|s| probability(&s.what, s.odds));
     (tempi, suspicion)
 }
 
@@ -267,5 +280,5 @@ fn parts<const K: usize>(points: &[Point], whole: f64, inflation: f64) -> Option
     let parts: Vec<(f64, f64)> =
         (0..K).filter(|&k| fit.z[k] > 0.0).map(|k| (-fit.z[k].ln(), fit.se(k) * inflation / fit.z[k])).collect();
     let first = |k: usize| points.iter().find(|p| p.u >= k as f64 * length - 1e-9).map_or(0, |p| p.stroke);
-    (parts.len() == K).then(|| Tempi { parts, strokes: (0..K).map(first).collect() })
+    (parts.len() == K).then(|| Tempi { parts, strokes: (0..K).map(first).collect(), moves: None })
 }

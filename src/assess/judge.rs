@@ -117,7 +117,7 @@ pub fn assess(timeline: &Timeline, strikes: &[Strike], faint: &[Strike], trace: 
         jitter: measured,
         guide: heard.guide.clone(),
     };
-    out.advice = advice::advice(&out, heard, tempi.spread());
+    out.advice = advice::advice(&out, heard, tempi.held());
     leave_out_unlikely(&mut out);
     out
 }

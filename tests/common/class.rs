@@ -338,6 +338,21 @@ impl<'a> Player<'a> {
         true
     }
 
+    /// The greatest rise and the greatest fall of ln(tempo) between two of six equal parts of the strokes as played.
+    pub fn course(&self, times: &[f64]) -> (f64, f64) {
+        const PARTS: usize = 6;
+        let strokes = self.notes.iter().zip(times).filter(|(note, _)| note.stroke.is_some());
+        let points: Vec<(f64, f64)> = strokes.map(|(note, t)| (note.at, *t)).collect();
+        let n = points.len();
+        if n < 4 * PARTS || self.notes.iter().any(|note| note.pause_s > 0.0) {
+            return (0.0, 0.0);
+        }
+        let part = |k: usize| -slope(&points[n * k / PARTS..n * (k + 1) / PARTS]).ln();
+        let tempi: Vec<f64> = (0..PARTS).map(part).collect();
+        let changes = (0..PARTS).flat_map(|b| tempi[..b].iter().map(move |a| (a, b))).map(|(a, b)| tempi[b] - a);
+        changes.fold((0.0f64, 0.0f64), |(rise, fall), change| (rise.max(change), fall.max(-change)))
+    }
+
     /// When each note sounds, seconds. What a player's nature makes of an entry, which may be told then, goes to `may`.
     pub fn sound(&mut self, manner: &Manner, rng: &mut Rng) -> Vec<f64> {
         let quarter = self.timeline.bpm.quarter().get() / manner.tempo;
@@ -400,6 +415,14 @@ impl<'a> Player<'a> {
         }
         out
     }
+}
+
+/// The rate of `y` over `x`, least squares.
+fn slope(points: &[(f64, f64)]) -> f64 {
+    let n = points.len() as f64;
+    let (mx, my) = (points.iter().map(|p| p.0).sum::<f64>() / n, points.iter().map(|p| p.1).sum::<f64>() / n);
+    let both = points.iter().map(|p| (p.0 - mx) * (p.1 - my)).sum::<f64>();
+    both / points.iter().map(|p| (p.0 - mx).powi(2)).sum::<f64>()
 }
 
 impl Rng {

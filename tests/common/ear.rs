@@ -48,8 +48,7 @@ pub struct Heard {
 }
 
 /// Listens.
-pub fn listen(player: &mut Player, manner: &Manner, ear: &Ear, rng: &mut Rng) -> Heard {
-    let times = player.sound(manner, rng);
+pub fn listen(player: &Player, times: &[f64], manner: &Manner, ear: &Ear, rng: &mut Rng) -> Heard {
     let mut all: Vec<(Strike, Option<usize>)> = Vec::new();
     let mut hear = |t: f64, surface: Surface, level: f64, truth: Option<usize>, rng: &mut Rng| {
         let soft = (-level / 6.0).clamp(0.0, 4.0);
@@ -61,7 +60,7 @@ pub fn listen(player: &mut Player, manner: &Manner, ear: &Ear, rng: &mut Rng) ->
         let at = t + rng.normal(ear.timing_s);
         all.push((strike(at, surface, level - 18.0, certainty, ear, rng), truth));
     };
-    for (note, &t) in player.notes.iter().zip(&times) {
+    for (note, &t) in player.notes.iter().zip(times) {
         let level = note.level_db + rng.normal(manner.level_sd);
         hear(t, note.surface, level, note.stroke, rng);
         if note.both {

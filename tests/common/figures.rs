@@ -99,11 +99,15 @@ pub struct Take {
     pub faults: Vec<Planted>,
     pub may: Vec<Planted>,
     pub manner: Manner,
+    /// The greatest rise and the greatest fall of ln(tempo) as played.
+    pub course: (f64, f64),
 }
 
 /// Plays and hears one take; `None` where the part has no room for the scene.
 pub fn take(timeline: &Timeline, scene: Scene, seed: u64) -> Option<Take> {
-    let rng = &mut Rng(seed.wrapping_mul(0x5851_F42D_4C95_7F2D) ^ (scene as u64) << 32);
+    // Another pupil for each part.
+    let part = timeline.title.bytes().fold(0u64, |hash, b| hash.wrapping_mul(31).wrapping_add(b.into()));
+    let rng = &mut Rng((seed ^ part << 16).wrapping_mul(0x5851_F42D_4C95_7F2D) ^ (scene as u64) << 32);
     let mut player = Player::new(timeline);
     let mut manner = if rng.chance(0.25) { Manner::loose(rng) } else { Manner::usual(rng) };
     let mut ear = Ear::usual(rng);
@@ -195,11 +199,29 @@ pub fn take(timeline: &Timeline, scene: Scene, seed: u64) -> Option<Take> {
             true
         }
     };
-    played.then(|| {
-        player.by_nature(&manner.nature, rng);
-        let heard = listen(&mut player, &manner, &ear, rng);
-        Take { scene, heard, faults: player.faults, may: player.may, manner }
-    })
+    played.then(|| finished(player, manner, &ear, scene, rng))
+}
+
+fn finished(mut player: Player, manner: Manner, ear: &Ear, scene: Scene, rng: &mut Rng) -> Take {
+    player.by_nature(&manner.nature, rng);
+    let times = player.sound(&manner, rng);
+    let course = player.course(&times);
+    let heard = listen(&player, &times, &manner, ear, rng);
+    Take { scene, heard, faults: player.faults, may: player.may, manner, course }
+}
+
+/// A take by somebody of an age, whose tempo moves besides, or who leaves a stroke out or plays one too many.
+pub fn of_age(timeline: &Timeline, age: u32, rise: f64, slip: bool, seed: u64) -> Take {
+    let rng = &mut Rng((seed ^ u64::from(age) << 32).wrapping_mul(0x5851_F42D_4C95_7F2D));
+    let mut manner = Manner::of(age, rng);
+    manner.rise = rise;
+    manner.course = rng.pick(&[Rise::Evenly, Rise::Late, Rise::AndBack]).unwrap();
+    let ear = Ear { lost: 0.0, strays_a_minute: 0.0, ..Ear::usual(rng) };
+    let mut player = Player::new(timeline);
+    if slip {
+        player.slips_once(rng);
+    }
+    finished(player, manner, &ear, Scene::Clean, rng)
 }
 
 /// Two to four slips of any kind.

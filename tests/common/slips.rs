@@ -345,6 +345,21 @@ impl Player<'_> {
         }
     }
 
+    /// Leaves a stroke out or plays one too many.
+    pub fn slips_once(&mut self, rng: &mut Rng) {
+        let Some(k) = self.quiet(rng, 1, |p, k| p.rest_before(k) == 0.0 && p.notes[k].at - p.notes[k - 1].at >= 0.5)
+        else {
+            return;
+        };
+        if rng.chance(0.5) {
+            self.notes.remove(k);
+        } else {
+            let at = (self.notes[k - 1].at + self.notes[k].at) / 2.0;
+            self.notes.insert(k, Note::extra(at, self.notes[k - 1].surface, 0.0));
+        }
+        self.busy.push(k);
+    }
+
     /// The first of so many notes of the part in a row, away from the ends and from all that is planted.
     fn quiet(&self, rng: &mut Rng, length: usize, ok: impl Fn(&Self, usize) -> bool) -> Option<usize> {
         let plain = |k: usize| {
