@@ -203,6 +203,11 @@ fn main() -> std::io::Result<()> {
                 if verbose && !told && fault != Fault::None {
                     let missed = take.strokes.iter().filter(|s| s.status == Status::Missed).count();
                     writeln!(out, "  {fault:?} seed {seed}: nothing told, {missed} missed, {:?}", take.advice.praise)?;
+                    for strike in &take.strikes {
+                        let at = strike.stroke.map(|j| line.strokes[j].at.quarters());
+                        let late = strike.late.map(|l| l.millis().round());
+                        writeln!(out, "    {:.3} {at:?} {late:?} {:?}", strike.at.get(), strike.step)?;
+                    }
                 }
             }
             writeln!(

@@ -20,9 +20,9 @@ const LEAST_STRIKES: usize = 4;
 const LEAST_FITTING: f64 = 0.5;
 /// One take in so many is of another part. What its sounds say for either account adds up over the take, so that a short
 /// rhythm with a slip or two is not refused for want of strikes. On short rhythms (`scripts/short_figures.rs`: 8 to 16 strokes)
-/// this refuses 1 of 200 with one wrong gap, 1 in 10 with two, and takes 1 in 20 of another rhythm; on the simulated class
-/// (`scripts/judge_figures.rs`) nothing changes.
-const ANOTHER_IN: f64 = 200.0;
+/// this refuses none of 200 with one wrong gap, 1 in 12 with two, and takes 1 in 17 of another rhythm, with doubt; on the
+/// simulated class (`scripts/judge_figures.rs`) all takes of another part are refused.
+const ANOTHER_IN: f64 = 400.0;
 /// By how much a take must be better told by the part than as a rhythm of its own before that is beyond doubt, nats a strike.
 /// What lies between is judged, and the doubt is said.
 const DOUBTFUL_MARGIN: f64 = 0.2;
@@ -97,7 +97,9 @@ pub fn assess(timeline: &Timeline, strikes: &[Strike], faint: &[Strike], trace: 
     let judged = judged(timeline, strikes, placed, &spreads, &timed, heard);
     let mut slips = structure.slips;
     slips.extend(extra(timeline, &judged));
-    slips.sort_by_key(|slip| slip.stroke());
+    slips.extend(strayed(timeline, &judged, jitter));
+    slips.sort_by_key(|slip| (slip.stroke(), !slip.plain()));
+    slips.dedup_by_key(|slip| (slip.stroke(), std::mem::discriminant(slip)));
     let mut out = Assessment {
         timeline: timeline.clone(),
         clock,
@@ -148,6 +150,30 @@ fn extra(timeline: &Timeline, judged: &[JudgedStrike]) -> Vec<Slip> {
             let plain =
                 strike.certainty > SURE && (strike.level.0 - middle).abs() < LEVEL_DB && written(strike.surface);
             Some(Slip::Extra { stroke, plain })
+        })
+        .collect()
+}
+
+/// Strokes that by themselves stand far off the pulse.
+fn strayed(timeline: &Timeline, judged: &[JudgedStrike], jitter: Seconds) -> Vec<Slip> {
+    /// Quarters: half an eighth, as for a pulse set anew; and so many standard deviations, for being sure some more.
+    const LEAST_QUARTERS: f64 = 0.22;
+    const LEAST_SIGMAS: f64 = 3.0;
+    const PLAIN_QUARTERS: f64 = 0.35;
+    const PLAIN_SIGMAS: f64 = 5.0;
+    let beat = timeline.meter.beat().quarters();
+    (judged.iter())
+        .filter_map(|strike| {
+            let (stroke, late, bpm) = (strike.stroke?, strike.late?.0.get(), strike.bpm?);
+            let (quarters, sigmas) = (late.abs() / bpm.quarter().get(), late.abs() / jitter.get().max(1e-3));
+            if quarters < LEAST_QUARTERS || sigmas < LEAST_SIGMAS {
+                return None;
+            }
+            let (beats, plain) = (quarters / beat, quarters >= PLAIN_QUARTERS && sigmas >= PLAIN_SIGMAS);
+            Some(match late > 0.0 {
+                true => Slip::TooLong { stroke, beats, plain },
+                false => Slip::TooSoon { stroke, beats, plain },
+            })
         })
         .collect()
 }

@@ -202,12 +202,14 @@ pub enum Slip {
         /// As loud, as sure and on such a surface as the pupil's own.
         plain: bool,
     },
-    /// The time before a stroke was cut short, and the pulse went on from there.
+    /// The time before a stroke was cut short, whether the pulse went on from there or the stroke alone was off.
     TooSoon {
         /// That stroke.
         stroke: usize,
         /// By how many beats.
         beats: f64,
+        /// More likely than not.
+        plain: bool,
     },
     /// The time before a stroke was drawn out, too little to be a stop.
     TooLong {
@@ -215,6 +217,8 @@ pub enum Slip {
         stroke: usize,
         /// By how many beats.
         beats: f64,
+        /// More likely than not.
+        plain: bool,
     },
 }
 
@@ -229,8 +233,7 @@ impl Slip {
     /// Whether it is sure enough to be spoken of.
     pub fn plain(self) -> bool {
         match self {
-            Slip::Extra { plain, .. } => plain,
-            Slip::TooSoon { .. } | Slip::TooLong { .. } => true,
+            Slip::Extra { plain, .. } | Slip::TooSoon { plain, .. } | Slip::TooLong { plain, .. } => plain,
         }
     }
 }

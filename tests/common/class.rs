@@ -341,10 +341,16 @@ impl<'a> Player<'a> {
     /// The greatest rise and the greatest fall of ln(tempo) between two of six equal parts of the strokes as played.
     pub fn course(&self, times: &[f64]) -> (f64, f64) {
         const PARTS: usize = 6;
-        let strokes = self.notes.iter().zip(times).filter(|(note, _)| note.stroke.is_some());
-        let points: Vec<(f64, f64)> = strokes.map(|(note, t)| (note.at, *t)).collect();
+        let mut paused = 0.0;
+        let mut points: Vec<(f64, f64)> = Vec::new();
+        for (note, t) in self.notes.iter().zip(times) {
+            paused += note.pause_s;
+            if note.stroke.is_some() {
+                points.push((note.at, t - paused));
+            }
+        }
         let n = points.len();
-        if n < 4 * PARTS || self.notes.iter().any(|note| note.pause_s > 0.0) {
+        if n < 4 * PARTS {
             return (0.0, 0.0);
         }
         let part = |k: usize| -slope(&points[n * k / PARTS..n * (k + 1) / PARTS]).ln();

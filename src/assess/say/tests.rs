@@ -210,8 +210,8 @@ fn all() -> Vec<(&'static str, String, String)> {
         Fix::Record(Record::Further),
         Fix::AnotherPart,
         Fix::Slip(Slip::Extra { stroke: 3, plain: true }),
-        Fix::Slip(Slip::TooSoon { stroke: 3, beats: 0.5 }),
-        Fix::Slip(Slip::TooLong { stroke: 3, beats: 0.5 }),
+        Fix::Slip(Slip::TooSoon { stroke: 3, beats: 0.5, plain: true }),
+        Fix::Slip(Slip::TooLong { stroke: 3, beats: 0.5, plain: true }),
     ];
     for try_this in fixes {
         let mut a = blank();

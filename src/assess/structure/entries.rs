@@ -66,15 +66,23 @@ fn entry(take: &Take, run: usize) -> Option<Made> {
     let stroke = take.stroke(after);
     let alone = moved.follow < 2;
     let at_end = alone && stroke + 1 == timeline.strokes.len() && moved.size.abs() > LAST_QUARTERS;
-    if (alone && !at_end) || moved.size.abs() < LEAST_QUARTERS.max(LEAST_SIGMAS * moved.se) {
+    if moved.size.abs() < LEAST_QUARTERS.max(LEAST_SIGMAS * moved.se) {
         return None;
+    }
+    let beats = moved.size.abs() / take.beat_length();
+    let slip = |plain: bool| match moved.size > 0.0 {
+        true => Made::Slip(Slip::TooLong { stroke, beats, plain }),
+        false => Made::Slip(Slip::TooSoon { stroke, beats, plain }),
+    };
+    // That it persists is not to be seen; that it was as written neither.
+    if alone && !at_end {
+        return Some(slip(false));
     }
     let near = (take.stroke(before) + 1).max(stroke.saturating_sub(1))..stroke + 1;
     let rest = near.clone().map(|j| (j, take.rest_before(j))).find(|&(_, r)| r >= COUNTED_REST);
     let rest = rest.and_then(|(j, length)| take.rest_ahead_of(j).map(|index| (index, length)));
     let join = near.clone().any(|j| j > 0 && take.opens_pass(j));
     let called = name(take, &moved, rest, join, take.quarter(before));
-    let beats = moved.size.abs() / take.beat_length();
     let what = match called.kind {
         Entry::Early(rest) => What::EarlyReEntry { rest, beats },
         Entry::Late(rest) => What::LateReEntry { rest, beats },
@@ -97,17 +105,21 @@ fn entry(take: &Take, run: usize) -> Option<Made> {
     };
     let happened = sure.max(stopped) * if at_end { last_share(moved.size) } else { 1.0 };
     if let Entry::Gapped = called.kind {
-        let slip = if moved.size > 0.0 { Slip::TooLong { stroke, beats } } else { Slip::TooSoon { stroke, beats } };
-        return (happened >= LEAST_CONFIDENCE).then_some(Made::Slip(slip));
+        return Some(slip(happened >= LEAST_CONFIDENCE));
     }
     let place = Place { stroke: Some(stroke), ..Place::bar(timeline.strokes[stroke].bar) };
     let evidence = Evidence::Shift { beats: moved.size / take.beat_length(), se: moved.se / take.beat_length(), nats };
-    Some(Made::Fault(Suspicion {
+    let fault = Suspicion {
         odds: log_odds(happened),
         share: called.share,
         otherwise: called.rival,
         ..take.suspicion(what, place, take.time(after), evidence)
-    }))
+    };
+    // Too little to be said is too much to be praised.
+    if fault.clone().told().is_none() {
+        return Some(slip(false));
+    }
+    Some(Made::Fault(fault))
 }
 
 /// Share of belief left for the piece's very last stroke.
