@@ -2,6 +2,7 @@
 """Draws players of each age (`people`), measures them as the table of real people was measured, prints both side by side.
 
     hold.py [--players 600] [--seed 1]
+    hold.py --rows     prints what `tests/common/people.rs` draws its players from
 
 Needs no sound. Definitions: a series is 33 taps at 500 ms; a gap beyond 1.5 times the median counts as a left-out stroke, one
 under .5 as a double, the others are regular. Interval CV: standard deviation over mean of regular gaps. Drift: Theil-Sen slope
@@ -109,11 +110,25 @@ def cell(ours, theirs, digits=1):
     return f"{ours:.{digits}f} / {theirs:.{digits}f} ({ours - theirs:+.{digits}f})"
 
 
+def rows():
+    for age in (5, 6, 7, 8, 9, 10, 11, 12, people.ADULT):
+        alone, step, phi = people.timing(age, .5)
+        missing, extra = people.slip_rates(age, .5)
+        mean, sd = people.settling(age, people.figure("cv", age, .5) / 100)
+        tempo, over = people.figure("tempo", age), people.figure("tempo95", age)
+        print(f"({age}, {1e3 * alone:.1f}, {1e3 * step:.1f}, {phi:.2f}, {people.by_age(people.DRIFT, age):.4f}, ({mean:.3f}, {sd:.3f}), "
+              f"({np.log(tempo):.3f}, {np.log(over / tempo) / 1.645:.3f}), {people.by_age(people.EVENED, age):.2f}, "
+              f"{missing / people.SERIES:.4f}, {extra / people.SERIES:.4f}),")
+
+
 def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("--players", type=int, default=600, help="of each age and condition")
     ap.add_argument("--seed", type=int, default=1)
+    ap.add_argument("--rows", action="store_true", help="print the figures that follow from the table, midway between model and partner")
     a = ap.parse_args()
+    if a.rows:
+        return rows()
     rng = np.random.default_rng(a.seed)
     columns = [(age, c) for age in (5, 6, 7, 8) for c in (0, 1)] + [(people.ADULT, 0)]
     name = [("adult" if age == people.ADULT else f"{age} " + ("model", "partner")[c]) for age, c in columns]

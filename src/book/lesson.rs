@@ -225,7 +225,7 @@ pub(super) fn one_matter(one: &Newest) -> (String, bool) {
         return ("hardly a stroke of it was heard".into(), true);
     }
     if unheard as f64 > MUCH_UNHEARD * reached as f64 {
-        return (format!("{unheard} of {reached} strokes could not be heard: record it closer"), true);
+        return (format!("{unheard} of {reached} strokes could not be heard: record it nearer the bucket"), true);
     }
     if let Some(bpm) = d.bpm.filter(|b| (b.get() / one.timeline.bpm.get() - 1.0).abs() > NEAR_TEMPO) {
         let way = if bpm.get() < one.timeline.bpm.get() { "slower" } else { "faster" };

@@ -98,7 +98,7 @@ pub(super) fn archive(path: &Path, spool: &Spool, items: &mut Vec<Item>) -> Resu
     let zip = spool.archives.open(path)?;
     let mut zip = zip.lock().unwrap_or_else(PoisonError::into_inner);
     if zip.len() > MAX_MEMBERS {
-        return Err(format!("the zip has {} members, and {MAX_MEMBERS} are the most", zip.len()));
+        return Err(format!("the zip holds {} files, and {MAX_MEMBERS} are the most", zip.len()));
     }
     // Whatever cannot be taken out later is told then, with its name.
     let mut members: Vec<(String, usize, Option<i64>)> = Vec::new();

@@ -135,7 +135,9 @@ fn by_rule(rule: &RerunRule, asked: &Description, tally: Tally, take: &Assessmen
         Move::Down => format!("take it slower, {:.0}", next.get()),
         Move::Stay => format!("the same again, {:.0}", next.get()),
         Move::AtGoal => format!("{:.0} is as fast as this part is meant to go", next.get()),
-        Move::AtStart => format!("{:.0} is the slowest tempo of this part: stay there", next.get()),
+        Move::AtStart => {
+            format!("{:.0} is the slowest tempo of this part: practise fewer bars, or pat them first", next.get())
+        }
     };
     Next {
         laps: asked.laps(),

@@ -291,7 +291,7 @@ fn command(args: &BookArgs) -> Result<Outcome> {
             let book = open()?;
             if *away {
                 book.set_aside(*number)?;
-                print("Set aside; it will not be asked again.\n")?;
+                print("Set aside: you will not be asked about it again.\n")?;
             } else {
                 let (pupil, part, form) = (pupil.as_deref(), part.as_deref(), form.as_deref());
                 let outcome = book.settle(*number, Answer { pupil, part, form, always: *always })?;
@@ -477,11 +477,11 @@ fn set_right(book: &Book, args: &CorrectArgs) -> Result<()> {
     let before = book.findings(args.take)?;
     book.correct(args.take, &correction, to)?;
     let after = book.findings(args.take)?;
-    let mut out = "Kept; it wins over the ear.\n".to_owned();
+    let mut out = "Kept: from now on what you say counts.\n".to_owned();
     let gone: Vec<_> = before.iter().filter(|f| !after.contains(f)).collect();
     gone.iter().for_each(|(_, text)| out.push_str(&format!("  no longer: {}\n", shown(text))));
     if what == CorrectionKind::Fine && gone.is_empty() {
-        out.push_str("The ear had found no such fault there; `pailbeat book takes NICKNAME` lists what it found.\n");
+        out.push_str("No such fault had been found there; `pailbeat book takes NICKNAME` lists what was.\n");
     }
     print(&out)
 }

@@ -351,7 +351,7 @@ fn close(
     }
     if !row.said.iter().any(|s| s.call_heard) {
         tell(
-            "note: the calls were not heard in the microphone (headphones, or too soft): the devices' clocks were gone by, and \
+            "note: the calls were not heard in the microphone (headphones, or too soft): when they sounded is known from the devices' clocks alone, and \
              only what came after each call counted",
         );
     }
@@ -363,7 +363,7 @@ fn close(
             let changed: Vec<String> = results.answers.iter().zip(answers).enumerate().filter_map(other).collect();
             if !changed.is_empty() {
                 results.limits.push(format!(
-                    "heard again as a whole, with your own timing known, round {} is judged otherwise than at once",
+                    "heard again as a whole, now that your own timing is known, round {} is judged differently",
                     changed.join(", ")
                 ));
             }

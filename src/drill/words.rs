@@ -45,8 +45,8 @@ pub fn verdict(answer: &Answered) -> String {
         VerdictKind::Right => "echoed right".to_string(),
         VerdictKind::Nearly => format!("nearly: {}", list(&verdict.differences)),
         VerdictKind::Different => match &answer.instead {
-            Some(name) => format!("something else was played: it sounded like `{name}`"),
-            None => "something else was played".to_string(),
+            Some(name) => format!("another pattern was played: it sounded like `{name}`"),
+            None => "another pattern was played".to_string(),
         },
         VerdictKind::Silent => "no answer was heard".to_string(),
         VerdictKind::HushKept => "hush kept".to_string(),

@@ -7,13 +7,13 @@ use super::{many, number, on};
 pub fn evidence(evidence: &Evidence) -> String {
     match evidence {
         Evidence::Shift { beats, se, nats } => format!(
-            "The pulse goes on {:.2} beats {}, give or take {se:.2}. Told without it, the take is {}.",
+            "The pulse goes on {:.2} beats {}, give or take {se:.2}. Had it not moved, what was heard would be {}.",
             beats.abs(),
             if *beats > 0.0 { "late" } else { "early" },
             worse(*nats)
         ),
         Evidence::Jump { nats, follow, late } => format!(
-            "{} there, the first of them {:.2} quarter notes {}. Told without it, the take is {}.",
+            "{} there, the first of them {:.2} quarter notes {}. Had it gone on as written, what was heard would be {}.",
             if *follow == 1 {
                 "One strike follows".to_string()
             } else {
@@ -23,12 +23,14 @@ pub fn evidence(evidence: &Evidence) -> String {
             if *late < 0.0 { "early" } else { "late" },
             worse(*nats)
         ),
-        Evidence::Beginning { nats } => format!("Told from the beginning, the take is {}.", worse(*nats)),
+        Evidence::Beginning { nats } => {
+            format!("Had it begun at the beginning, what was heard would be {}.", worse(*nats))
+        }
         Evidence::Ending => {
             "The take ends exactly before the last section: it may have been left out, or the recording cut off.".into()
         }
         Evidence::Astray { strikes, nats } => format!(
-            "{} in a row fit nowhere in the part. Told with a place for them, the take is {}.",
+            "{} in a row fit nowhere in the part. Had they a place in it, what was heard would be {}.",
             super::capital(&many(*strikes, "strike")),
             worse(*nats)
         ),
@@ -79,10 +81,11 @@ pub fn evidence(evidence: &Evidence) -> String {
             "It came to {:.1} dB, give or take {:.1} dB, over {strokes} strokes; {:.0} dB are the least that is heard as a difference.",
             rise.0, se.0, least.0
         ),
+        Evidence::Silence { missing: 1, of, least } => format!(
+            "1 of {of} written there was not heard, and nothing would have hidden it: it is missing with a probability of {least:.2}."
+        ),
         Evidence::Silence { missing, of, least } => format!(
-            "{missing} of {of} written there {} not heard, and nothing would have hidden {}: the least sure is missing with a probability of {least:.2}.",
-            if *missing == 1 { "was" } else { "were" },
-            if *missing == 1 { "it" } else { "them" }
+            "{missing} of {of} written there were not heard, and nothing would have hidden them: the least sure of them is missing with a probability of {least:.2}."
         ),
         Evidence::Middle { played, strokes } => {
             format!("{:.0} quarter notes a minute is the middle of {strokes} strokes.", played.get())

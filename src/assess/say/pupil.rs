@@ -144,12 +144,12 @@ fn one(t: &Timeline, f: &Finding) -> String {
             format!("You stopped in {at}. Play that bar alone, slowly, three times; then the bar before it and that one without a stop.")
         }
         What::Rushing(course) => match course.back {
-            None => "You got faster as you went. Say the counts aloud and let them hold you back.".into(),
-            Some(_) => format!("From {} on you got faster for a while. Say the counts aloud and let them hold you back.", here(t, &Place::bar(course.bar))),
+            None => "You got faster as you went. Count aloud, and do not let the sticks run ahead of the counting.".into(),
+            Some(_) => format!("From {} on you got faster for a while. Count aloud, and do not let the sticks run ahead of the counting.", here(t, &Place::bar(course.bar))),
         },
         What::Dragging(course) => match course.back {
-            None => "You got slower as you went. Say the counts aloud and let them carry you.".into(),
-            Some(_) => format!("From {} on you got slower for a while. Say the counts aloud and let them carry you.", here(t, &Place::bar(course.bar))),
+            None => "You got slower as you went. Count aloud, and let the sticks keep up with the counting.".into(),
+            Some(_) => format!("From {} on you got slower for a while. Count aloud, and let the sticks keep up with the counting.", here(t, &Place::bar(course.bar))),
         },
         What::UnevenHands(Uneven::Late { hand, .. }) => format!(
             "Your {} hand comes a little late. Play slow single strokes, right, left, right, left, until you cannot hear which is which.",

@@ -198,7 +198,7 @@ fn only_what_was_heard_is_said_to_be_as_written() {
     };
     assert_eq!(said(1, &marked(Status::Missed, 2)), ("2 strokes missing".into(), true));
     let n = a.timeline().unwrap().strokes.len();
-    let hidden = format!("4 of {n} strokes could not be heard: record it closer");
+    let hidden = format!("4 of {n} strokes could not be heard: record it nearer the bucket");
     assert_eq!(said(2, &marked(Status::NotHeard, 4)), (hidden, true));
     assert_eq!(said(3, &Distilled { bpm: Bpm::new(50.0), ..good(&a) }), ("plays it slower than asked".into(), true));
     assert_eq!(said(4, &good(&a)), ("plays it as written".into(), false));

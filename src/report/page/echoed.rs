@@ -208,7 +208,7 @@ mod tests {
             ],
             &["Right each time: owl and hens.", "Practise pond slowly: listen, say it, then play it."],
         );
-        let mut taken = call("pond", 0, &["something else was played: it sounded like `hens`"]);
+        let mut taken = call("pond", 0, &["another pattern was played: it sounded like `hens`"]);
         taken.instead = Some("hens".into());
         check(
             vec![taken],

@@ -261,10 +261,10 @@ pub fn page(view: &ClassView) -> String {
     let _ = writeln!(out, "<p class=\"sub\">{}</p>", sub.join(" · "));
     if view.rows.is_empty() {
         out.push_str(
-            "</header><p>Nobody is in this class yet. A roster from a table: <code>pailbeat book roster FILE.csv</code></p>",
+            "</header><p>Nobody is in this class yet. Bring in a roster: <code>pailbeat book roster FILE.csv</code></p>",
         );
     } else if view.part.is_empty() {
-        out.push_str("</header><p>Nothing has been assigned yet. A part is given with <code>pailbeat book assign PART --class NAME</code></p>");
+        out.push_str("</header><p>Nothing has been assigned yet. Give the class a part: <code>pailbeat book assign PART --class NAME</code></p>");
     } else {
         let _ = writeln!(out, "<p class=\"count\">{}</p></header>", who_sent(view));
         again(out, view);
@@ -306,7 +306,7 @@ fn who_sent(view: &ClassView) -> String {
         .collect();
     let count = match (sent, all) {
         (0, _) => "<b>Nobody</b> has sent a take since then.".to_owned(),
-        (1, 1) => "<b>The one</b> in this class has sent a take since then.".to_owned(),
+        (1, 1) => "<b>The one child</b> in this class has sent a take since then.".to_owned(),
         (n, all) if n == all => format!("<b>All {all}</b> have sent a take since then."),
         (1, all) => format!("<b>1 of {all}</b> has sent a take since then."),
         (n, all) => format!("<b>{n} of {all}</b> have sent a take since then."),
@@ -338,7 +338,7 @@ fn again(out: &mut String, view: &ClassView) {
         return;
     }
     if view.from_before {
-        out.push_str("<p class=\"key\">From the takes of before it was asked for.</p>\n");
+        out.push_str("<p class=\"key\">These takes were sent before the part was asked for.</p>\n");
     }
     out.push_str("<ol class=\"again\">\n");
     for (k, again) in view.again.iter().enumerate() {
