@@ -45,9 +45,9 @@ const MISSES: (f64, f64) = (0.03, 20.0);
 /// ear's threshold is as soft.
 const SPREADS_DB: [f64; 6] = [3.0, 4.0, 5.0, 6.5, 8.5, 11.0];
 const THRESHOLD_SPREAD_DB: f64 = 2.0;
-/// One stroke in 20 is no stroke of the usual kind: brushed, or half held back. Its loudness varies this much more. Rule of
-/// thumb.
-const BRUSHED: (f64, f64) = (0.05, 2.5);
+/// One stroke in 30 is no stroke of the usual kind: brushed, or half held back. It is so much softer, and its loudness varies
+/// so much, dB. Rule of thumb.
+const BRUSHED: (f64, f64, f64) = (0.03, 15.0, 6.0);
 /// Surfaces of one bucket differ in loudness by this much, standard deviation in dB: for a surface of which too little was heard.
 /// Rule of thumb; centre and sticks of one take lie 10 to 20 dB apart in a third of the takes above.
 const SURFACE_SPREAD_DB: f64 = 10.0;
@@ -227,12 +227,14 @@ struct Loudness {
 impl Loudness {
     /// Levels from 4 spreads of the brushed ones below to 4 above, each with its share of belief.
     fn levels(self) -> impl Iterator<Item = (f64, f64)> {
-        const STEPS: i32 = 48;
-        let wide = BRUSHED.1 * self.spread;
-        let step = 8.0 * wide / f64::from(2 * STEPS);
-        (-STEPS..=STEPS).map(move |k| {
-            let away = f64::from(k) * step;
-            let usual = (1.0 - BRUSHED.0) * normal_density(away, self.spread) + BRUSHED.0 * normal_density(away, wide);
+        const STEPS: usize = 120;
+        let (share, softer, varies) = BRUSHED;
+        let wide = varies.hypot(self.spread);
+        let low = -softer - 4.0 * wide;
+        let step = (4.0 * self.spread - low) / STEPS as f64;
+        (0..=STEPS).map(move |k| {
+            let away = low + k as f64 * step;
+            let usual = (1.0 - share) * normal_density(away, self.spread) + share * normal_density(away + softer, wide);
             (self.middle + away, usual * step)
         })
     }
