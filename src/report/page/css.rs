@@ -78,6 +78,6 @@ footer{margin-top:1.5rem;border-top:1px solid var(--line);padding-top:.8rem;font
 @media screen{.print{display:none}}
 @media (prefers-reduced-motion:reduce){.screen,.beat{display:none}.print{display:inline}}
 @media screen and (max-width:44rem){.say{font-size:1.4rem}}
-@media print{.screen,.beat{display:none}body{font-size:12.5pt;line-height:1.5}h1{font-size:26pt}h1.small{font-size:16pt}section{padding:10pt 0 4pt;margin-top:9pt}\
-.note{display:block}.note div{border-bottom:1px solid var(--line);height:21pt}footer{margin-top:12pt;font-size:10.5pt}.tiny{font-size:8.5pt}}
+@media print{.screen,.beat{display:none}body{font-size:11.5pt;line-height:1.42}h1{font-size:22pt}h1.small{font-size:15pt}section{padding:7pt 0 2pt;margin-top:6pt}figure{margin:5pt 0 3pt}figure>div{max-width:30rem}ol.steps{margin:4pt 0 0}ol.steps li{margin:2pt 0}\
+.note{display:block}.note div{border-bottom:1px solid var(--line);height:19pt}footer{margin-top:8pt;padding-top:5pt;font-size:9.5pt;line-height:1.4}.tiny{font-size:8pt}}
 ";
