@@ -19,10 +19,12 @@ const SILENT: f32 = 1e-8;
 const LAST: usize = 44;
 const BEFORE: usize = 10;
 const BROKEN_OFF: f32 = 0.1;
-/// A cut may be followed by what a resampler's filter makes of it: two milliseconds after the last whole one it has fallen by
-/// 40 dB (measured in `resample`: after .4 ms), and some rounding goes on for two of its blocks, 32 ms at 16 kHz.
-const AFTER: usize = 2;
-const RUNG_OUT: f32 = 1e-4;
+/// A cut may be followed by what a resampler's filter makes of it. White noise at 16 kHz, the worst case, falls by 18 dB two
+/// milliseconds after the last whole one and by 36 dB after four (computed), where a gate's fade is slower; some rounding goes
+/// on for two of the filter's blocks, 32 ms. What rings so must have stood out the more.
+const FALLS: (usize, f32) = (2, 0.1);
+const RUNG_OUT: (usize, f32) = (4, 1e-3);
+const RANG: f32 = 0.2;
 const RINGS: usize = 10;
 /// Where more of the playing than this is silence, silence is how the recorder shows a pause. Rule of thumb: a recorder
 /// that loses every fifth second is not used twice.
@@ -125,9 +127,15 @@ fn cut(before: &[f32]) -> Option<usize> {
         let before = milliseconds.get(k.saturating_sub(BEFORE)..=k).unwrap_or_default();
         let mean = before.iter().sum::<f32>() / before.len().max(1) as f32;
         let power = milliseconds.get(k).copied().unwrap_or(0.0);
-        let after = milliseconds.get(k + AFTER..).unwrap_or_default();
-        let sounds = sounds.get(k) == Some(&true);
-        sounds && power > BROKEN_OFF * mean && after.iter().all(|p| *p <= RUNG_OUT * power)
+        if sounds.get(k) != Some(&true) {
+            return false;
+        }
+        if k + 1 == n {
+            return power > BROKEN_OFF * mean;
+        }
+        let falls = milliseconds.get(k + FALLS.0).is_some_and(|p| *p <= FALLS.1 * power);
+        let after = milliseconds.get(k + RUNG_OUT.0..).unwrap_or_default();
+        falls && power > RANG * mean && after.iter().all(|p| *p <= RUNG_OUT.1 * power)
     })?;
     Some(end - (n - 1 - last) * LAST)
 }

@@ -44,9 +44,9 @@ const NOTICED: f64 = 0.035;
 /// accounts are even beforehand, and it is called drift only at better than one in three.
 const STEP_BETTER: f64 = 0.7;
 
-/// A tempo that moves with less than this probability may be called held: one in seven. With it 1 of 400 short takes that went
-/// 20 % faster and back is called steady, and half of those that were (`scripts/short_figures.rs`).
-const MOVES: f64 = 0.15;
+/// A tempo that moves with less than this probability may be called held: one in five. With it 2 of 200 short takes that went
+/// 20 % faster and back are called steady, and half of those that were (`scripts/short_figures.rs`).
+const MOVES: f64 = 0.2;
 
 /// A new tempo this far from the old one is told all the same: four times what a listener just notices.
 const PLAIN: f64 = 0.14;
