@@ -91,7 +91,7 @@ fn is_said(text: &str) -> bool {
 
 struct Reader {
     file: String,
-    /// Texts of help are comments on what the command line takes.
+    /// Inside what the command line takes: comments on it are its help.
     helps: bool,
     function: String,
     said: Vec<Said>,
@@ -109,6 +109,7 @@ impl Reader {
     fn read(&mut self, stream: TokenStream, above: &str) {
         let tokens: Vec<TokenTree> = stream.into_iter().collect();
         let mut case = String::new();
+        let mut takes_arguments = false;
         let mut k = 0;
         while k < tokens.len() {
             match &tokens[k] {
@@ -121,14 +122,15 @@ impl Reader {
                         while k < tokens.len() && !ends_item(&tokens[k]) {
                             k += 1;
                         }
-                    } else if self.helps
-                        && let Some(TokenTree::Literal(help)) = attribute.stream().into_iter().nth(2)
-                    {
-                        if let Some(help) = value(&help).filter(|_| text.starts_with("doc")) {
+                    } else {
+                        takes_arguments |= text.starts_with("derive")
+                            && ["Args", "Parser", "Subcommand", "ValueEnum"].iter().any(|d| text.contains(d));
+                        let help = self.helps && text.starts_with("doc");
+                        if let Some(TokenTree::Literal(help)) = attribute.stream().into_iter().nth(2).filter(|_| help)
+                            && let Some(help) = value(&help)
+                        {
                             self.say("help", help);
                         }
-                        k += 1;
-                    } else {
                         k += 1;
                     }
                     k += 1;
@@ -153,7 +155,12 @@ impl Reader {
                 },
                 TokenTree::Group(group) => {
                     let inside = if case.trim().is_empty() { above.to_owned() } else { case.clone() };
+                    let brace = group.delimiter() == Delimiter::Brace;
+                    let helps = self.helps;
+                    self.helps = brace && (takes_arguments || helps);
                     self.read(group.stream(), &inside);
+                    self.helps = helps;
+                    takes_arguments &= !brace;
                     match group.delimiter() {
                         Delimiter::Brace => case.clear(),
                         _ => case.push_str("()"),
@@ -181,8 +188,7 @@ fn all() -> Vec<Said> {
     for path in files {
         let file = path.strip_prefix(&root).unwrap().to_str().unwrap().replace('\\', "/");
         let tokens: TokenStream = std::fs::read_to_string(&path).unwrap().parse().unwrap();
-        let helps = file.starts_with("cli/");
-        let mut reader = Reader { file, helps, function: String::new(), said: Vec::new() };
+        let mut reader = Reader { file, helps: false, function: String::new(), said: Vec::new() };
         reader.read(tokens, "");
         said.extend(reader.said);
     }
