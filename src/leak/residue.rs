@@ -59,8 +59,8 @@ const RISE: Decibels = Decibels(12.0);
 const WITH: (Seconds, Seconds) = (Seconds::from_millis(-15.0), Seconds::from_millis(120.0));
 
 /// Nobody plays where all that is heard comes with the guide's sounds, the room's later echoes included, and is softer than
-/// they are by the first of these, or by the second and no more than one comes to so many sounds. A pupil is louder than a
-/// guide of which only traces can be heard, or plays more than that.
+/// they are by the first of these, or by the second and no more than one comes to so many sounds; what comes with none is
+/// softer than all of these. A pupil is louder than a guide of which only traces can be heard, or plays more than that.
 const TRACES: (f64, f64) = (-20.0, BESIDE);
 const RARE: usize = 4;
 const TRACES_WITH: (Seconds, Seconds) = (Seconds::from_millis(-50.0), Seconds::from_millis(250.0));
@@ -157,7 +157,11 @@ pub fn comes_with(
 
 /// Whether only traces of the guide are heard, and no player.
 fn nobody_plays(sounds: &[Residue], heard: &[(Seconds, Decibels)]) -> bool {
-    let under = |by: f64| heard.iter().all(|h| comes_with(sounds, h, TRACES_WITH, |s| s.leak.0 + by));
+    let under = |by: f64| {
+        let trace = |h: &(Seconds, Decibels)| comes_with(sounds, h, TRACES_WITH, |s| s.leak.0 + by);
+        let softest = heard.iter().filter(|h| trace(h)).map(|h| h.1.0).fold(f64::INFINITY, f64::min);
+        heard.iter().all(|h| trace(h) || softest.is_finite() && h.1.0 < softest)
+    };
     under(TRACES.0) || (heard.len() * RARE <= sounds.len() && under(TRACES.1))
 }
 
@@ -192,6 +196,20 @@ pub(super) fn doubt(sounds: &[Residue], audibility: &mut Vec<Audibility>) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn nobody_plays_where_what_comes_with_no_sound_of_the_guide_is_softer_than_its_traces() {
+        let at = |k: usize| Seconds::of(k as f64);
+        let level = |db: f64| Decibels(db);
+        let sounds: Vec<Residue> = (0..16)
+            .map(|k| Residue { at: at(k), leak: level(-30.0), left: level(-60.0), stays: level(-60.0), hides: false })
+            .collect();
+        let mut heard: Vec<(Seconds, Decibels)> = (0..16).map(|k| (at(k), level(-58.0))).collect();
+        heard.insert(4, (Seconds::of(3.6), level(-59.0)));
+        assert_eq!(explained(&sounds, &heard, &[]), [true; 17]);
+        heard[4].1 = level(-57.0);
+        assert!(!explained(&sounds, &heard, &[])[4]);
+    }
 
     #[test]
     fn left_over_is_no_strike_and_a_soft_stroke_above_it_is_one() {
