@@ -42,7 +42,9 @@
 //! | [`report`] | assessment -> chart, page, text, JSON |
 //! | [`chain`] | the one way through: samples at any rate, guide, known surfaces, take card -> assessment |
 //! | [`drill`] | echo drill: calls drawn from a seed, verdicts on what follows them |
+//! | [`wav`] | samples -> the bytes of a wav file |
 //! | [`take`] | the card beside a recording (the edge) |
+//! | [`pupil`] | what the pupil's page does: wishes, samples -> what is drawn, told and given |
 //! | [`book`] | the class book: recordings -> who has what, what to teach again (the edge) |
 //!
 //! Only `files`, `audio`, `take`, `book` and the command line touch files. Everything else is pure and compiles for
@@ -54,6 +56,8 @@ pub mod assess;
 pub mod audio;
 #[cfg(feature = "edge")]
 pub mod book;
+#[cfg(feature = "page")]
+pub mod browser;
 pub mod chain;
 #[cfg(feature = "edge")]
 pub mod cli;
@@ -66,10 +70,12 @@ pub mod leak;
 pub mod names;
 pub mod onset;
 pub mod part;
+pub mod pupil;
 pub mod report;
 mod resample;
 mod stats;
 pub mod surface;
-#[cfg(feature = "edge")]
 pub mod take;
 pub mod units;
+#[cfg(any(feature = "edge", feature = "page"))]
+pub mod wav;

@@ -41,11 +41,11 @@ mod slips;
 mod sniff;
 mod stream;
 mod wav;
-mod write;
 
 use std::io::{Read, Seek};
 use std::path::{Path, PathBuf};
 
+pub use crate::wav::{note, note_of, wav};
 pub use capture::{Ended, Microphone, Recorded, Recording, Watch};
 pub use channels::Heard;
 pub use decode::Start;
@@ -56,7 +56,6 @@ pub use gauge::Facts;
 pub use growing::GrowingWav;
 pub use playback::Loudspeaker;
 pub use slips::{Slip, SlipWatch};
-pub use write::{note, note_of, wav};
 
 use crate::onset::EAR_RATE;
 use crate::resample::Resampler;

@@ -7,7 +7,7 @@ use anyhow::{Result, anyhow, bail};
 use super::files::{print, tell};
 use super::take::{Plan, record};
 use super::{AgainArgs, Outcome, assess};
-use crate::assess::{Assessment, InARow, Move, RerunRule, clean_passes, rerun, say};
+use crate::assess::{Assessment, InARow, RerunRule, clean_passes, rerun, say};
 use crate::files::Shown as _;
 use crate::guide::{Description, Excerpt, GuideConfig, Heard, Laps, Practice, render};
 use crate::take::{Card, Tally};
@@ -128,22 +128,11 @@ fn by_rule(rule: &RerunRule, asked: &Description, tally: Tally, take: &Assessmen
     let bpm = take.timeline.bpm;
     let before = InARow { clean: tally.clean, failed: tally.failed };
     let (next, row, moved) = rerun(rule, take.timeline.range, bpm, before, &passes);
-    let clean = passes.iter().filter(|c| **c).count();
-    let heard = format!("{clean} of {} passes were clean at {:.0}", passes.len(), bpm.get());
-    let then = match moved {
-        Move::Up => format!("try {:.0}", next.get()),
-        Move::Down => format!("take it slower, {:.0}", next.get()),
-        Move::Stay => format!("the same again, {:.0}", next.get()),
-        Move::AtGoal => format!("{:.0} is as fast as this part is meant to go", next.get()),
-        Move::AtStart => {
-            format!("{:.0} is the slowest tempo of this part: practise fewer bars, or pat them first", next.get())
-        }
-    };
     Next {
         laps: asked.laps(),
         form: asked.form.clone(),
         bpm: next,
         tally: Tally { clean: row.clean, failed: row.failed },
-        why: format!("{heard}: {then}"),
+        why: say::rerun(&passes, bpm, next, moved),
     }
 }

@@ -14,6 +14,7 @@ mod forget;
 mod found;
 mod gather;
 mod guide;
+mod hand_out;
 mod part;
 mod progress;
 mod reports;
@@ -58,6 +59,8 @@ enum Command {
     },
     /// Write a guide to play along with: a count-in, then clicks or the part itself
     Guide(GuideArgs),
+    /// Write the page on which a pupil plays: one file for any browser, with the ear in it
+    HandOut(HandOutArgs),
     /// The echo drill: write its calls as a guide, score recordings made while it played
     Drill(DrillArgs),
     /// Find out what would spoil a take, and the one thing to change first
@@ -127,6 +130,26 @@ struct GuideArgs {
     /// Print JSON: where beat 1 of bar 1 stands, the tempo, and all that is needed to make the guide again
     #[arg(long)]
     json: bool,
+}
+
+#[derive(Args)]
+struct HandOutArgs {
+    /// The part file
+    part: PathBuf,
+    #[command(flatten)]
+    asked: Asked,
+    /// Whose page it is
+    #[arg(long, value_name = "NICKNAME", conflicts_with = "class")]
+    pupil: Option<String>,
+    /// A page for a whole class of the class book: each pupil chooses the nickname
+    #[arg(long, value_name = "CLASS")]
+    class: Option<String>,
+    /// The folder of the class book
+    #[arg(long, value_name = "FOLDER", default_value = ".", requires = "class")]
+    book: PathBuf,
+    /// The page to write
+    #[arg(long, value_name = "FILE.html")]
+    out: PathBuf,
 }
 
 /// Which devices, and where the recording goes.
@@ -386,6 +409,7 @@ pub fn run() -> ExitCode {
         Command::Check { part, asked, json } => check::run(&part, &asked, json),
         Command::Strikes { takes, json } => strikes::run(&takes, json),
         Command::Guide(args) => guide::run(&args),
+        Command::HandOut(args) => hand_out::run(&args),
         Command::Drill(args) => drill::run(&args),
         Command::Soundcheck(args) => soundcheck::run(&args),
         Command::Take(args) => take::run(&args),

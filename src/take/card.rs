@@ -3,15 +3,21 @@
 //! Cards are read by `assess`, `again` and the class book alike. Other programs and people may write some too, so that
 //! whatever is missing is read as not known.
 
-use std::path::{Path, PathBuf};
+#[cfg(feature = "edge")]
+use std::path::Path;
+use std::path::PathBuf;
 
 use serde::{Deserialize, Serialize};
+#[cfg(feature = "edge")]
 use sha2::{Digest, Sha256};
+#[cfg(feature = "edge")]
 use thiserror::Error;
 
 use super::KeptCheck;
 use crate::chain::{CardSays, Slip};
+#[cfg(feature = "edge")]
 use crate::files::Shown as _;
+#[cfg(feature = "edge")]
 use crate::files::{self, FileError};
 use crate::guide::{Description, Excerpt};
 use crate::units::Seconds;
@@ -146,6 +152,7 @@ pub struct Tally {
 }
 
 /// Why a card cannot be used.
+#[cfg(feature = "edge")]
 #[derive(Debug, Error)]
 pub enum CardError {
     /// It cannot be read or written.
@@ -180,21 +187,36 @@ pub enum CardError {
 }
 
 /// Where the card of a recording stands.
+#[cfg(feature = "edge")]
 pub fn beside(recording: &Path) -> PathBuf {
     recording.with_extension("take.json")
 }
 
 /// SHA-256, hexadecimal.
+#[cfg(feature = "edge")]
 pub fn fingerprint(bytes: &[u8]) -> String {
     Sha256::digest(bytes).iter().map(|b| format!("{b:02x}")).collect()
 }
 
 impl Card {
     /// A card of the current version for a recording that begins now.
+    #[cfg(feature = "edge")]
     pub fn new(part: PartOfTake, asked: Description, microphone: String, rate_hz: u32, channels: u16) -> Card {
+        Card::begun(super::now(), part, asked, microphone, rate_hz, channels)
+    }
+
+    /// The same for a recording that began at a time, written as cards write it.
+    pub fn begun(
+        began: String,
+        part: PartOfTake,
+        asked: Description,
+        microphone: String,
+        rate_hz: u32,
+        channels: u16,
+    ) -> Card {
         Card {
             version: Some(VERSION),
-            began: Some(super::now()),
+            began: Some(began),
             part,
             asked: Asked::Described(Box::new(asked)),
             microphone,
@@ -256,7 +278,10 @@ impl Card {
             ..self
         }
     }
+}
 
+#[cfg(feature = "edge")]
+impl Card {
     /// Reads the card beside a recording; `None` where there is none.
     ///
     /// # Errors

@@ -1,19 +1,24 @@
 //! A sound check as it is kept beside takes, `soundcheck.json`: what it found, on which devices, and how the pupil's
 //! surfaces sound. A take made after it carries it on its card.
 
-use std::path::{Path, PathBuf};
+#[cfg(feature = "edge")]
+use std::path::Path;
+use std::path::PathBuf;
 
 use serde::{Deserialize, Serialize};
 
 use super::soundcheck::Checked;
+#[cfg(feature = "edge")]
 use super::{began_s, now};
+#[cfg(feature = "edge")]
 use crate::files::file_name;
+#[cfg(feature = "edge")]
 use crate::names;
 use crate::part::Surface;
 use crate::units::{Decibels, Seconds};
 
 /// A check holds for the day's practice: bucket, chair and microphone are put away after it (common practice).
-const HOLDS_HOURS: i64 = 12;
+pub const HOLDS_HOURS: i64 = 12;
 
 /// The note in the recording of a check's strikes, by which it is known not to be a take.
 pub const STRIKES_NOTE: &str = "strikes of a sound check";
@@ -84,12 +89,18 @@ impl KeptCheck {
     }
 
     /// A check made now. `surfaces`: as in [`KeptCheck::surfaces`].
+    #[cfg(feature = "edge")]
     pub fn of(checked: &Checked, surfaces: Option<String>) -> KeptCheck {
+        KeptCheck::begun(now(), checked, surfaces)
+    }
+
+    /// The same of a check made at a time, written as cards write it.
+    pub fn begun(began: String, checked: &Checked, surfaces: Option<String>) -> KeptCheck {
         let db = |level: Option<Decibels>| level.map(|l| (l.0 * 10.0).round() / 10.0);
         let round = |s: Seconds| (s.millis() * 100.0).round() / 100.0;
         let troubles: Vec<String> = checked.troubles.iter().map(|t| t.word().to_owned()).collect();
         KeptCheck {
-            began: now(),
+            began,
             change_first: troubles.first().cloned(),
             troubles,
             noise_db: db(checked.noise),
@@ -103,6 +114,15 @@ impl KeptCheck {
         }
     }
 
+    /// Whether a file is a sound check as it is kept.
+    pub fn is_one(bytes: &[u8]) -> bool {
+        let whole: serde_json::Value = serde_json::from_slice(bytes).unwrap_or_default();
+        ["began", "troubles", "strikes_s"].iter().all(|name| whole.get(name).is_some())
+    }
+}
+
+#[cfg(feature = "edge")]
+impl KeptCheck {
     /// Whether it holds for a take begun at `began` by `pupil` through `microphone`; if not, why not.
     ///
     /// # Errors
@@ -121,12 +141,6 @@ impl KeptCheck {
             Some(checked) if checked != microphone => Err(format!("it was made with the microphone `{checked}`")),
             _ => Ok(()),
         }
-    }
-
-    /// Whether a file is a sound check as it is kept.
-    pub fn is_one(bytes: &[u8]) -> bool {
-        let whole: serde_json::Value = serde_json::from_slice(bytes).unwrap_or_default();
-        ["began", "troubles", "strikes_s"].iter().all(|name| whole.get(name).is_some())
     }
 
     /// What a pupil's own check, or the one that names nobody, is called in a folder of takes; without an ending.

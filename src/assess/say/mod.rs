@@ -12,10 +12,10 @@ mod tests;
 
 use std::ops::Range;
 
-use super::Assessment;
 use super::finding::{Finding, Kind, Passes, Place, What};
+use super::{Assessment, Move};
 use crate::part::{Pass, Surface, Timeline};
-use crate::units::Ticks;
+use crate::units::{Bpm, Ticks};
 
 pub use evidence::evidence;
 pub use limits::limit;
@@ -154,6 +154,22 @@ fn bar_numbers(timeline: &Timeline, bars: &Range<usize>) -> Option<(u32, u32)> {
 /// Whether a place is all of its section.
 fn whole_section(timeline: &Timeline, place: &Place, bars: usize) -> bool {
     place.pass(timeline).is_some_and(|p| p.bars == place.bars && p.bars.len() == bars)
+}
+
+/// How the passes of some bars went at one tempo, and the tempo that comes next.
+pub fn rerun(passes: &[bool], bpm: Bpm, next: Bpm, moved: Move) -> String {
+    let clean = passes.iter().filter(|clean| **clean).count();
+    let heard = format!("{clean} of {} passes were clean at {:.0}", passes.len(), bpm.get());
+    let then = match moved {
+        Move::Up => format!("try {:.0}", next.get()),
+        Move::Down => format!("take it slower, {:.0}", next.get()),
+        Move::Stay => format!("the same again, {:.0}", next.get()),
+        Move::AtGoal => format!("{:.0} is as fast as this part is meant to go", next.get()),
+        Move::AtStart => {
+            format!("{:.0} is the slowest tempo of this part: practise fewer bars, or pat them first", next.get())
+        }
+    };
+    format!("{heard}: {then}")
 }
 
 /// Bars as something to practise: `bars 3 and 4 of A`, `the last bar of A and the first of B`, `all of A`.

@@ -17,6 +17,8 @@ const HEIGHT: f64 = 124.0;
 /// Of it, below the frame: room for the frame's word.
 const BELOW: f64 = 25.0;
 const SIDE: f64 = 12.0;
+/// White between two rows of a bar.
+const BETWEEN: f64 = 8.0;
 
 /// The place the fix speaks of.
 #[derive(Clone, Debug, PartialEq)]
@@ -102,22 +104,58 @@ pub(in crate::report) fn counts_svg(
     paint::svg(&scene, &Frame { label: &label, style: None, ground: false })
 }
 
+/// How the counts of a bar stand in rows.
+struct Rows {
+    per_row: usize,
+    count: usize,
+    cell_width: f64,
+    height: f64,
+}
+
+impl Rows {
+    fn of(grid: &Grid, width: f64, framed: bool) -> Rows {
+        let fits = (width - 2.0 * SIDE) / grid.cells as f64 >= NARROWEST;
+        let beats = usize::from(grid.timeline.meter.beats.max(1));
+        let per_beat = grid.cells.div_ceil(beats);
+        let per_row = if fits { grid.cells } else { per_beat * beats.div_ceil(2) };
+        let cell_width = ((width - 2.0 * SIDE) / per_row as f64).min(84.0);
+        let height = if framed { HEIGHT } else { HEIGHT - BELOW + 6.0 };
+        Rows { per_row, count: grid.cells.div_ceil(per_row.max(1)), cell_width, height }
+    }
+
+    fn height(&self) -> f64 {
+        self.count as f64 * self.height + (self.count as f64 - 1.0) * BETWEEN
+    }
+
+    /// Left, top, width and height of a count.
+    fn place(&self, cell: usize) -> [f64; 4] {
+        let (row, column) = (cell / self.per_row.max(1), cell % self.per_row.max(1));
+        let left = SIDE + self.cell_width * column as f64;
+        [left, row as f64 * (self.height + BETWEEN), self.cell_width, self.height]
+    }
+}
+
+/// When each count of a bar comes after its beginning, and where it stands in [`counts_svg`] without highlights: left, top,
+/// width and height as shares of the drawing.
+pub(in crate::report) fn counts_places(timeline: &Timeline, bar: usize, width: u32) -> Vec<(Ticks, [f64; 4])> {
+    let width = f64::from(width.clamp(*super::WIDTHS.start(), *super::WIDTHS.end()));
+    let Some(grid) = Grid::of(timeline, bar) else { return Vec::new() };
+    let rows = Rows::of(&grid, width, false);
+    let share = |[x, y, w, h]: [f64; 4]| [x / width, y / rows.height(), w / width, h / rows.height()];
+    (0..grid.cells).map(|cell| (grid.at(cell) - grid.start, share(rows.place(cell)))).collect()
+}
+
 fn scene(timeline: &Timeline, bar: usize, highlights: &[Highlight], width: f64) -> Scene {
     let mut scene = Scene { width, height: 1.0, items: Vec::new() };
     let Some(grid) = Grid::of(timeline, bar) else { return scene };
-    let fits = (width - 2.0 * SIDE) / grid.cells as f64 >= NARROWEST;
-    let beats = usize::from(timeline.meter.beats.max(1));
-    let per_beat = grid.cells.div_ceil(beats);
-    let per_row = if fits { grid.cells } else { per_beat * beats.div_ceil(2) };
-    let rows = grid.cells.div_ceil(per_row.max(1));
     // Without a frame there is no word under it.
     let framed = highlights.iter().any(|wanted| wanted.bar == bar);
-    let height = if framed { HEIGHT } else { HEIGHT - BELOW + 6.0 };
-    scene.height = rows as f64 * height + (rows as f64 - 1.0) * 8.0;
-    let cell_width = ((width - 2.0 * SIDE) / per_row as f64).min(84.0);
-    for row in 0..rows {
+    let rows = Rows::of(&grid, width, framed);
+    let Rows { per_row, cell_width, height, .. } = rows;
+    scene.height = rows.height();
+    for row in 0..rows.count {
         let cells = row * per_row..((row + 1) * per_row).min(grid.cells);
-        let top = row as f64 * (height + 8.0);
+        let top = row as f64 * (height + BETWEEN);
         let right = 2.0 * SIDE + cell_width * per_row as f64;
         scene.rect((0.0, top), (right, top + height), QUIET);
         let x = |cell: usize| SIDE + cell_width * ((cell - row * per_row) as f64 + 0.5);

@@ -18,7 +18,7 @@ mod raw;
 mod scene;
 mod system;
 
-pub(super) use counts::{Highlight, Sign, counts_svg, sign_svg};
+pub(super) use counts::{Highlight, Sign, counts_places, counts_svg, sign_svg};
 pub(super) use scene::FAMILY;
 pub(super) use system::CLEAR;
 

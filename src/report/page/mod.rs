@@ -62,8 +62,68 @@ pub fn bars(assessment: &Assessment) -> Result<String, PageError> {
     pupil::bars(assessment)
 }
 
+/// What the pupil's page for playing shows after a take, as pieces of HTML: the sentences and drawings of the other pages.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct After {
+    /// What to keep.
+    pub keep: String,
+    /// What to try, with its bars; empty where there is nothing.
+    pub fix: String,
+    /// What comes next.
+    pub next: String,
+    /// The timing chart.
+    pub chart: String,
+    /// The same in words.
+    pub twin: String,
+}
+
+/// What is shown after a take.
+///
+/// # Errors
+/// [`PageError`] when something cannot be drawn.
+pub fn after(assessment: &Assessment) -> Result<After, PageError> {
+    use crate::assess::say;
+    let mut after = After { chart: chart(assessment)?, ..After::default() };
+    pupil::spoken(&mut after.keep, "Keep this", &say::praise(assessment));
+    after.keep.push_str("</section>\n");
+    let fix = say::fix(assessment);
+    if !fix.is_empty() {
+        pupil::spoken(&mut after.fix, "Try this", &fix);
+        after.fix.push_str(&bars(assessment)?);
+        after.fix.push_str("</section>\n");
+    }
+    pupil::next(&mut after.next, assessment);
+    teacher::twin(&mut after.twin, assessment);
+    Ok(after)
+}
+
+/// The hearing caution in a child's words.
+pub const CARE: &str = pupil::CARE;
+
+/// A surface's sign, as a drawing the size of a letter.
+///
+/// # Errors
+/// [`ChartError`] when it cannot be drawn.
+pub fn sign(surface: crate::part::Surface) -> Result<String, ChartError> {
+    super::chart::sign_svg(super::chart::Sign::Surface(surface))
+}
+
+/// A bar in shapes over its counts, as an SVG document.
+///
+/// # Errors
+/// [`ChartError`] when it cannot be drawn.
+pub fn bar(timeline: &crate::part::Timeline, bar: usize, width: u32) -> Result<String, ChartError> {
+    super::chart::counts_svg(timeline, bar, &[], width)
+}
+
+/// When each count of such a bar comes after its beginning, and where it stands: left, top, width and height as shares of
+/// the drawing.
+pub fn counts(timeline: &crate::part::Timeline, bar: usize, width: u32) -> Vec<(crate::units::Ticks, [f64; 4])> {
+    super::chart::counts_places(timeline, bar, width)
+}
+
 /// Text as HTML and XML, in element content and in double-quoted attributes alike. The only escaper.
-pub(super) fn escape(text: &str) -> String {
+pub(crate) fn escape(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for c in text.chars() {
         match c {
@@ -92,7 +152,7 @@ fn name(text: &str) -> String {
 }
 
 /// The typeface as a style sheet with the font files inside.
-pub(super) fn font_faces() -> String {
+pub(crate) fn font_faces() -> String {
     let face = |weight: &str, bytes: &[u8]| {
         format!(
             "@font-face{{font-family:'{FAMILY}';font-weight:{weight};src:url(data:font/woff2;base64,{}) format('woff2')}}",
@@ -100,6 +160,12 @@ pub(super) fn font_faces() -> String {
         )
     };
     format!("{}{}", face("400", REGULAR), face("700", BOLD))
+}
+
+/// The style of the pupil's pages.
+#[cfg(feature = "edge")]
+pub(crate) fn pupil_css() -> String {
+    format!("{}{}", css::SHARED, css::PUPIL)
 }
 
 /// How every page begins.

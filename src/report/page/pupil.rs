@@ -17,7 +17,7 @@ const SHORT_NAME: usize = 24;
 /// The bar on paper and on a phone.
 const WIDTHS: [(&str, u32); 2] = [("sheet", 640), ("phone", 330)];
 /// The hearing caution in a child's words.
-const CARE: &str = "Drums are loud. Put something soft under your bucket. Take breaks. Hold your sticks loosely. If \
+pub(super) const CARE: &str = "Drums are loud. Put something soft under your bucket. Take breaks. Hold your sticks loosely. If \
 something hurts, or your ears ring, stop and tell a grown-up.";
 
 /// The privacy sentence for a child.
@@ -69,7 +69,7 @@ pub(super) fn bars(assessment: &Assessment) -> Result<String, PageError> {
 }
 
 /// A heading and its sentences, each on a line of its own.
-fn spoken(out: &mut String, heading: &str, text: &str) {
+pub(super) fn spoken(out: &mut String, heading: &str, text: &str) {
     let _ = writeln!(out, "<section>\n<h2>{heading}</h2>");
     for sentence in sentences(text) {
         let _ = writeln!(out, "<p class=\"say\">{}</p>", escape(sentence));
@@ -227,7 +227,7 @@ fn key(out: &mut String, assessment: &Assessment, bars: Range<usize>) -> Result<
 }
 
 /// What to do next, one step to a line.
-fn next(out: &mut String, assessment: &Assessment) {
+pub(super) fn next(out: &mut String, assessment: &Assessment) {
     let (timeline, advice) = (&assessment.timeline, &assessment.advice);
     let mut steps = vec![escape(&say::step(assessment))];
     if let Some(bars) = practised(assessment) {

@@ -141,7 +141,7 @@ fn in_words(out: &mut String, assessment: &Assessment) {
 }
 
 /// The chart in words, folded away.
-fn twin(out: &mut String, assessment: &Assessment) {
+pub(super) fn twin(out: &mut String, assessment: &Assessment) {
     let lines = listing(assessment);
     if lines.is_empty() {
         return;

@@ -3,7 +3,9 @@
 //! The note stands in the comment of the file's `LIST INFO` chunk (RIFF, "Multimedia Programming Interface and Data
 //! Specifications 1.0").
 
-use std::io::{Cursor, Read, Seek, SeekFrom};
+use std::io::Cursor;
+#[cfg(feature = "edge")]
+use std::io::{Read, Seek, SeekFrom};
 
 use crate::units::SampleRate;
 
@@ -50,9 +52,11 @@ fn append_note(bytes: &mut Vec<u8>, note: &str) {
 }
 
 /// A note is no longer than this: the plan of a drill, the longest, has some ten thousand bytes.
+#[cfg(feature = "edge")]
 const LONGEST_NOTE: u32 = 1 << 20;
 
 /// The note in the bytes of a wav file, if there is one.
+#[cfg(feature = "edge")]
 pub fn note(bytes: &[u8]) -> Option<String> {
     note_of(&mut Cursor::new(bytes)).ok().flatten()
 }
@@ -61,6 +65,7 @@ pub fn note(bytes: &[u8]) -> Option<String> {
 ///
 /// # Errors
 /// If it cannot be read.
+#[cfg(feature = "edge")]
 pub fn note_of<R: Read + Seek>(from: &mut R) -> std::io::Result<Option<String>> {
     from.seek(SeekFrom::Start(0))?;
     let mut sign = [0; 4];
@@ -85,7 +90,7 @@ pub fn note_of<R: Read + Seek>(from: &mut R) -> std::io::Result<Option<String>> 
     }
 }
 
-#[cfg(test)]
+#[cfg(all(test, feature = "edge"))]
 mod tests {
     use super::*;
 

@@ -1,0 +1,64 @@
+//! What is handed out, and the page's code -> the page: one file that needs nothing else and connects to nothing.
+//!
+//! Its content security policy allows the scripts that stand in it, by their sums, the ear, and no connection at all. The
+//! recorder alone comes as a `data:` address, for that is how a worklet loads from a file (Chromium refuses `blob:` there).
+
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
+use sha2::{Digest as _, Sha256};
+
+use super::Handed;
+use crate::report::page::{escape, font_faces, pupil_css};
+
+const STYLE: &str = include_str!("../../assets/page/page.css");
+const SCRIPT: &str = include_str!("../../assets/page/page.js");
+const RECORDER: &str = include_str!("../../assets/page/recorder.js");
+
+/// The library as the page runs it, made by `scripts/page`.
+#[derive(Clone, Copy, Debug)]
+pub struct Code<'a> {
+    /// The bindings.
+    pub bindings: &'a str,
+    /// The module, gzipped.
+    pub module: &'a [u8],
+}
+
+/// A text that a `script` element can hold without ending it.
+fn held(json: &str) -> String {
+    json.replace('<', "\\u003c")
+}
+
+/// The page.
+///
+/// # Errors
+/// If what is handed out cannot be written as JSON.
+pub fn page(handed: &Handed, title: &str, code: Code) -> Result<String, serde_json::Error> {
+    let sum = |script: &str| format!("'sha256-{}'", STANDARD.encode(Sha256::digest(script.as_bytes())));
+    let policy = format!(
+        "default-src 'none'; script-src {} {} 'wasm-unsafe-eval' data:; style-src 'unsafe-inline'; font-src data:; img-src data:; \
+         base-uri 'none'; form-action 'none'",
+        sum(code.bindings),
+        sum(SCRIPT),
+    );
+    Ok(format!(
+        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
+         <meta http-equiv=\"Content-Security-Policy\" content=\"{}\">\n\
+         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
+         <meta name=\"referrer\" content=\"no-referrer\">\n<title>{}</title>\n\
+         <style>{}</style>\n<style>{}{STYLE}</style>\n</head>\n<body>\n\
+         <main id=\"page\"><p>One moment …</p>\n\
+         <noscript><p>This page hears you play, and needs scripts for that: open it in a browser that allows them.</p></noscript></main>\n\
+         <script type=\"application/json\" id=\"handed\">{}</script>\n\
+         <script type=\"text/plain\" id=\"recorder\">{}</script>\n\
+         <script type=\"text/plain\" id=\"module\">{}</script>\n\
+         <script>{}</script>\n<script>{SCRIPT}</script>\n</body>\n</html>\n",
+        escape(&policy),
+        escape(title),
+        font_faces(),
+        pupil_css(),
+        held(&serde_json::to_string(handed)?),
+        STANDARD.encode(RECORDER),
+        STANDARD.encode(code.module),
+        code.bindings,
+    ))
+}
