@@ -404,7 +404,8 @@ fn played(take: &Assessment, bars: &std::ops::Range<usize>) -> Option<(Seconds, 
     let inside = take.timeline.bars.get(bars.clone())?;
     let strokes = inside.first()?.strokes.start..inside.last()?.strokes.end;
     let mut struck = take.strokes.get(strokes)?.iter().filter_map(|s| take.strikes.get(s.strike?)).map(|s| s.at);
-    let (first, last) = (struck.next()?, struck.next_back()?);
+    let first = struck.next()?;
+    let last = struck.next_back().unwrap_or(first);
     let beat = take.timeline.meter.beat().to_seconds(take.clock.map_or(take.timeline.bpm, |clock| clock.bpm));
     Some((Seconds::of((first - beat).get().max(0.0)), last + beat))
 }
