@@ -364,8 +364,9 @@ pub fn assessment(assessment: &Assessment) -> String {
 /// The bars of one pass, and what they go into.
 fn practise(timeline: &Timeline, bars: &std::ops::Range<usize>) -> Option<PractiseRow> {
     let (first, pass) = pass_of(timeline, bars.start)?;
-    let end = bars.end.min(pass.bars.end);
-    let (last, _) = pass_of(timeline, end.checked_sub(1)?)?;
+    // A pass that ends before it begins leads nowhere.
+    let end = Some(bars.end.min(pass.bars.end)).filter(|end| *end > bars.start)?;
+    let (last, _) = pass_of(timeline, end - 1)?;
     Some(PractiseRow {
         section: pass.section.clone(),
         pass: pass.number,
