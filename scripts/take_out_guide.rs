@@ -39,7 +39,7 @@ fn main() {
         let [part, bpm, form, heard, take, left] = line.split('\t').collect::<Vec<_>>()[..] else { continue };
         let x = samples(Path::new(take));
         let strikes = |onsets: &[pailbeat::onset::Onset]| onsets.iter().map(|o| o.at.get()).collect::<Vec<_>>();
-        let Some(heard) = Heard::ALL.into_iter().find(|h| h.word() == heard) else {
+        let Some(heard) = Heard::named(heard) else {
             println!("{}", serde_json::json!({ "strikes": strikes(&hear_samples(&x).heard.onsets) }));
             continue;
         };

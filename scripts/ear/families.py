@@ -1,12 +1,13 @@
 #!/usr/bin/env python3
-"""Each family of struck things on its own, in silence, dry, in quiet rooms and in noise: the ear beside aubio and librosa at their best settings.
+"""Each family of struck things on its own, in silence, dry, in quiet rooms and in noise: the ear beside aubio and librosa at their best
+settings.
 
     families.py --pack DIR --work DIR [--nets DIR] [--binary target/release/examples/dump_ear_features]
 
 The pack of `pack.py --kept` holds things that no fit has met. Of the pack for fitting, with `--nets` (the folder of
 `fit.py fit --folds K`), every family is heard by the network that never met it; without, by the one that
 ships, which has met them all. A library's setting is the one that does best on the very takes, which favours it. Prints the worst
-family first and exits 1 where a library hears more than the ear or tells fewer false strikes. Needs numpy, soundfile, torch, librosa,
+family first and exits 1 where a library hears more in quiet than the ear or tells fewer false strikes. Needs numpy, soundfile, torch, librosa,
 safetensors, and aubio's command line.
 """
 import argparse
@@ -25,7 +26,7 @@ import ear_figures  # noqa: E402
 RATE = 44_100
 # One strike after another; a performance without a room, in one, in one with noise 20 dB down.
 STYLES = ('alone', 'dry', 'room', 'room20')
-SECONDS, TAKES = 20.0, 2
+SECONDS, TAKES = 20.0, 4
 
 
 def make(pack, work, families):

@@ -492,7 +492,7 @@ impl Ground<'_> {
         let own = if same { asked } else { played };
         // Who played below the range is not sent up to its beginning.
         let fit = |bpm: f64| {
-            let low = timeline.range.start.get().min(timeline.range.goal.get());
+            let low = timeline.range.slowest().get();
             if own < low { Bpm::clamped(bpm.round().min(within(timeline, bpm).get())) } else { within(timeline, bpm) }
         };
         let broken = take.findings.iter().any(|f| breaks_flow(f.kind()));

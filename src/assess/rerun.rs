@@ -82,8 +82,7 @@ pub fn rerun(rule: &RerunRule, range: TempoRange, bpm: Bpm, before: InARow, pass
             InARow { clean: 0, failed: row.failed.saturating_add(1) }
         };
     }
-    let (low, high) = (range.start.get().min(range.goal.get()), range.start.get().max(range.goal.get()));
-    let inside = |bpm: f64| Bpm::clamped(bpm.clamp(low, high));
+    let inside = |bpm: f64| Bpm::clamped(bpm.clamp(range.slowest().get(), range.fastest().get()));
     // Whole numbers, and at least one more or less.
     let up = (bpm.get() * (1.0 + rule.up.max(0.0))).round().max(bpm.get() + 1.0);
     let down = (bpm.get() * (1.0 - rule.down.clamp(0.0, 0.9))).round().min(bpm.get() - 1.0);

@@ -151,8 +151,7 @@ impl Book {
         view.days = (day(first.at), day(last.at));
         let share = |part: i64, all: i64| (all > 0).then(|| part as f64 / all as f64);
         let range = current.part.range;
-        let (low, high) =
-            (range.start.get().min(range.goal.get()) * 0.8, range.goal.get().max(range.start.get()) * 1.1);
+        let (low, high) = (range.slowest().get() * 0.8, range.fastest().get() * 1.1);
         let of = |part: i64, all: i64| if all > 0 { format!("{part} of {all}") } else { "none that day".into() };
         view.lines = vec![
             Line {

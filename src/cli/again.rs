@@ -7,7 +7,7 @@ use anyhow::{Result, anyhow, bail};
 use super::files::{print, tell};
 use super::take::{Plan, record};
 use super::{AgainArgs, Outcome, assess};
-use crate::assess::{Assessment, InARow, RerunRule, clean_passes, rerun, say};
+use crate::assess::{Assessment, RerunRule, say};
 use crate::files::Shown as _;
 use crate::guide::{Description, Excerpt, GuideConfig, Heard, Laps, Practice, render};
 use crate::take::{Card, Tally};
@@ -45,7 +45,7 @@ pub(super) fn run(args: &AgainArgs) -> Result<Outcome> {
     };
     print(&format!("{}\n{}\n", next.why, shown(&rule, &part.range)))?;
     let practice = Practice::of(&part, next.form.as_deref(), &next.laps, next.bpm).map_err(|e| anyhow!("{e}"))?;
-    let heard = Heard::ALL.into_iter().find(|h| h.word() == args.play).unwrap_or_default();
+    let heard = Heard::named(&args.play).unwrap_or_default();
     let heard = if args.devices.no_guide { Heard::Alone } else { heard };
     let config = GuideConfig { heard, peak: Decibels(args.devices.level), ..GuideConfig::default() };
     let guide = render(&practice, &config, crate::onset::EAR_RATE).map_err(|e| anyhow!("{e}"))?;
@@ -86,7 +86,12 @@ fn shown(rule: &RerunRule, range: &crate::part::TempoRange) -> String {
 
 /// After a take of the whole: what its advice says.
 fn by_advice(args: &AgainArgs, before: &Description, take: &Assessment) -> Next {
-    let excerpt = take.advice.practise.as_ref().and_then(|bars| excerpt(take, bars)).unwrap_or(before.laps().excerpt);
+    let excerpt = take
+        .advice
+        .practise
+        .as_ref()
+        .and_then(|bars| Excerpt::of_bars(&take.timeline, bars))
+        .unwrap_or(before.laps().excerpt);
     let whole = excerpt == Excerpt::Form;
     let times = args.times.unwrap_or(if whole { 1 } else { TIMES });
     let bpm = take.advice.next;
@@ -110,29 +115,8 @@ fn by_advice(args: &AgainArgs, before: &Description, take: &Assessment) -> Next 
     Next { laps: Laps { excerpt, times, breath: 1 }, form, bpm, tally: Tally::default(), why }
 }
 
-/// Bars of the timeline as something to practise.
-fn excerpt(take: &Assessment, bars: &std::ops::Range<usize>) -> Option<Excerpt> {
-    let timeline = &take.timeline;
-    let inside = timeline.bars.get(bars.clone())?;
-    let (first, last) = (inside.first()?, inside.last()?);
-    let name = |pass: usize| timeline.passes.get(pass).map(|p| p.section.clone());
-    if first.pass == last.pass {
-        return Some(Excerpt::Bars(name(first.pass)?, first.number, last.number));
-    }
-    Some(Excerpt::Join(name(first.pass)?, name(last.pass)?))
-}
-
 /// After a take of these bars: what the rule says.
 fn by_rule(rule: &RerunRule, asked: &Description, tally: Tally, take: &Assessment, practice: &Practice) -> Next {
-    let passes = clean_passes(take, &practice.laps);
-    let bpm = take.timeline.bpm;
-    let before = InARow { clean: tally.clean, failed: tally.failed };
-    let (next, row, moved) = rerun(rule, take.timeline.range, bpm, before, &passes);
-    Next {
-        laps: asked.laps(),
-        form: asked.form.clone(),
-        bpm: next,
-        tally: Tally { clean: row.clean, failed: row.failed },
-        why: say::rerun(&passes, bpm, next, moved),
-    }
+    let (bpm, tally, why) = tally.after(rule, take, &practice.laps);
+    Next { laps: asked.laps(), form: asked.form.clone(), bpm, tally, why }
 }

@@ -79,7 +79,7 @@ fn with_way_out(error: &GuideError) -> anyhow::Error {
 /// A tempo outside the part's range, in words.
 fn outside(timeline: &Timeline) -> Option<String> {
     let (asked, range) = (timeline.bpm, timeline.range);
-    let (slowest, fastest) = (range.start.get().min(range.goal.get()), range.start.get().max(range.goal.get()));
+    let (slowest, fastest) = (range.slowest().get(), range.fastest().get());
     let beyond = |what: &str| {
         Some(format!("{} quarter notes a minute is {what} the part's range of {slowest} to {fastest}", asked.get()))
     };
@@ -95,7 +95,7 @@ pub(super) fn run(args: &GuideArgs) -> Result<Outcome> {
         bail!("`{}` is no name for the guide: it is written as a wav file, so let it end in `.wav`", args.out.shown());
     }
     let part = part::read(&args.part)?;
-    let heard = Heard::ALL.into_iter().find(|h| h.word() == args.play).unwrap_or_default();
+    let heard = Heard::named(&args.play).unwrap_or_default();
     let laps = args.practised.laps(if heard == Heard::Turns { 3 } else { 1 });
     let practice = practice(&part, &args.asked, &laps)?;
     let bpm: Bpm = practice.timeline.bpm;

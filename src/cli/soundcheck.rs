@@ -10,18 +10,16 @@ use super::take::{asked_to_end, device, free_name};
 use super::{Outcome, SoundcheckArgs, strikes};
 use crate::audio::{self, Ended, Loudspeaker, Microphone};
 use crate::files::Shown as _;
-use crate::guide::{CAUTION, Sound};
+use crate::guide::CAUTION;
 use crate::onset::EAR_RATE;
 use crate::take::soundcheck::{
-    Checked, EACH, PROBE_EVERY, PROBES, QUIET_UNTIL, STRIKES_FROM, Trouble, judge, probe_times, probes,
+    Checked, EACH, PROBE_EVERY, PROBES, QUIET_UNTIL, STRIKES_FROM, judge, probe_sound, probes,
 };
-use crate::take::{KeptCheck, STRIKES_NOTE};
-use crate::units::{SampleRate, Seconds};
+use crate::take::{KeptCheck, KnownStrikes, STRIKES_NOTE};
+use crate::units::{Decibels, Seconds};
 
 /// A beginner strikes so often in a second, or slower.
 const STRIKES_A_SECOND: f64 = 1.2;
-/// Kept around the strikes of the calibration.
-const MARGIN_S: f64 = 0.3;
 
 pub(super) fn run(args: &SoundcheckArgs) -> Result<Outcome> {
     if args.list {
@@ -115,36 +113,17 @@ fn samples(path: &Path) -> Result<(Vec<f32>, f32)> {
 /// Keeps the strikes as a recording of their own beside `target`, if they number what they should. Gives what
 /// [`KeptCheck::surfaces`] is to be. Earlier ones stay: cards of takes name them.
 fn keep(args: &SoundcheckArgs, target: &Path, samples: &[f32], checked: &Checked) -> Result<Option<String>> {
-    let spoiled = [Trouble::Count, Trouble::Clipping, Trouble::NoSignal, Trouble::NoStrikes];
-    if checked.troubles.iter().any(|t| spoiled.contains(t)) || args.surfaces.is_empty() {
-        return Ok(None);
-    }
-    let (Some(first), Some(last)) = (checked.strikes.first(), checked.strikes.last()) else { return Ok(None) };
-    let at = |s: f64| (s.max(0.0) * f64::from(EAR_RATE.get())) as usize;
-    let (from, to) = (at(first.get() - MARGIN_S), at(last.get() + 2.0 * MARGIN_S).min(samples.len()));
+    let Some((from, to)) = checked.kept(args.surfaces.len()) else { return Ok(None) };
+    let at = |s: Seconds| (s.get() * f64::from(EAR_RATE.get())) as usize;
+    let (from, to) = (at(from), at(to).min(samples.len()));
     let piece = samples.get(from..to).unwrap_or_default();
     let folder = target.parent().filter(|f| !f.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let stem = target.file_name().map_or_else(|| "soundcheck".into(), |s| s.to_string_lossy().into_owned());
     let file = free_name(folder, &format!("{stem}-strikes"));
     let sound = audio::wav(piece, EAR_RATE, STRIKES_NOTE).context("cannot make the sound file")?;
     files::kept(crate::files::put_new(&file, &sound))?;
-    let names: Vec<&str> = args.surfaces.iter().map(|s| s.word()).collect();
-    let file = file.file_name().map_or_else(String::new, |f| f.to_string_lossy().into_owned());
-    Ok(Some(format!("{file}:{}", names.join(","))))
-}
-
-/// What is played: the probes.
-fn probe_sound(rate: SampleRate, level: f64) -> Vec<f32> {
-    let click = Sound::Accent.samples(rate);
-    let gain = 10_f64.powf(level.clamp(-50.0, -6.0) / 20.0) as f32;
-    let place = |at: Seconds| (at.get() * f64::from(rate.get())).round() as usize;
-    let mut out = vec![0.0; place(STRIKES_FROM)];
-    for due in probe_times() {
-        for (v, c) in out.iter_mut().skip(place(due)).zip(&click) {
-            *v += gain * c;
-        }
-    }
-    out
+    let recording = file.file_name().map_or_else(PathBuf::new, PathBuf::from);
+    Ok(Some(KnownStrikes { recording, surfaces: args.surfaces.clone() }.to_string()))
 }
 
 /// A recorded check.
@@ -200,7 +179,7 @@ fn record(args: &SoundcheckArgs, target: &Path) -> Result<Made> {
         std::thread::sleep(Duration::from_millis(20));
         let at = recording.watch().length().to_seconds(rate);
         if let Some(loudspeaker) = loudspeaker.as_ref().filter(|_| at > Seconds::ZERO && !playing) {
-            loudspeaker.play(probe_sound(loudspeaker.rate, args.level));
+            loudspeaker.play(probe_sound(loudspeaker.rate, Decibels(args.level.clamp(-50.0, -6.0))));
             playing = true;
         }
         let due = STRIKES_FROM.get() + (told * EACH) as f64 / STRIKES_A_SECOND;

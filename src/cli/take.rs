@@ -49,7 +49,7 @@ pub(super) struct Plan<'a> {
 
 pub(super) fn run(args: &TakeArgs) -> Result<Outcome> {
     let part = part::read(&args.part)?;
-    let heard = Heard::ALL.into_iter().find(|h| h.word() == args.play).unwrap_or_default();
+    let heard = Heard::named(&args.play).unwrap_or_default();
     let laps = args.practised.laps(if heard == Heard::Turns { 3 } else { 1 });
     let practice = guide::practice(&part, &args.asked, &laps)?;
     let heard = if args.devices.no_guide || args.count_in_only { Heard::Alone } else { heard };

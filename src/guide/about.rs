@@ -101,8 +101,7 @@ impl Description {
         }
         let bpm = Bpm::new(self.bpm).ok_or_else(|| damaged(format!("{} quarter notes a minute", self.bpm)))?;
         let rate = SampleRate::new(self.rate_hz).ok_or_else(|| damaged("0 samples a second".into()))?;
-        let heard = (Heard::ALL.into_iter().find(|h| h.word() == self.heard))
-            .ok_or_else(|| damaged(format!("that `{}` is heard", self.heard)))?;
+        let heard = Heard::named(&self.heard).ok_or_else(|| damaged(format!("that `{}` is heard", self.heard)))?;
         let practice = Practice::of(part, self.form.as_deref(), &self.laps(), bpm)?;
         let config = GuideConfig { heard, peak: Decibels(self.peak_db), code_offset: self.code_offset };
         let guide = render(&practice, &config, rate)?;

@@ -92,6 +92,11 @@ impl Heard {
         }
     }
 
+    /// The one with this word.
+    pub fn named(word: &str) -> Option<Heard> {
+        Heard::ALL.into_iter().find(|heard| heard.word() == word)
+    }
+
     /// Of lap `lap` of `laps`.
     fn in_lap(self, lap: usize, laps: usize) -> Heard {
         match self {

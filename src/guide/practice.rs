@@ -23,6 +23,20 @@ pub enum Excerpt {
     Join(String, String),
 }
 
+impl Excerpt {
+    /// Bars of a timeline, within one section or over one join.
+    pub fn of_bars(timeline: &Timeline, bars: &Range<usize>) -> Option<Excerpt> {
+        let inside = timeline.bars.get(bars.clone())?;
+        let (first, last) = (inside.first()?, inside.last()?);
+        let name = |pass: usize| timeline.passes.get(pass).map(|p| p.section.clone());
+        Some(if first.pass == last.pass {
+            Excerpt::Bars(name(first.pass)?, first.number, last.number)
+        } else {
+            Excerpt::Join(name(first.pass)?, name(last.pass)?)
+        })
+    }
+}
+
 /// What is played, how often, with how much silence between.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Laps {

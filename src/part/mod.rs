@@ -153,6 +153,18 @@ pub struct TempoRange {
     pub goal: Bpm,
 }
 
+impl TempoRange {
+    /// Its lower end; it may be written either way round.
+    pub fn slowest(self) -> Bpm {
+        if self.goal.get() < self.start.get() { self.goal } else { self.start }
+    }
+
+    /// Its upper end.
+    pub fn fastest(self) -> Bpm {
+        if self.goal.get() < self.start.get() { self.start } else { self.goal }
+    }
+}
+
 /// A written stroke at its place in the form.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Stroke {

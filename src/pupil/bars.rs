@@ -6,9 +6,6 @@ use crate::guide::{Guide, Practice};
 use crate::report::chart::ChartError;
 use crate::report::{page, shown};
 
-/// Widths in which a bar is drawn: for a phone, and for all that is wider.
-const WIDTHS: [u32; 2] = [330, 640];
-
 /// What is drawn while a practice is played. Times are from the guide's first sample.
 #[derive(Serialize)]
 pub(super) struct PlanRow {
@@ -20,7 +17,7 @@ pub(super) struct PlanRow {
     /// Sections in the order they come.
     passes: Vec<String>,
     bars: Vec<BarRow>,
-    /// Each drawing once: bars that look the same share it. In the order of the widths.
+    /// Each drawing once: bars that look the same share it. For a phone, and for all that is wider.
     drawings: Vec<[DrawingRow; 2]>,
 }
 
@@ -54,7 +51,7 @@ pub(super) fn plan(practice: &Practice, guide: &Guide) -> Result<PlanRow, ChartE
             let counts = counts.into_iter().map(|(at, [x, y, w, h])| [at.to_seconds(timeline.bpm).get(), x, y, w, h]);
             Ok(DrawingRow { svg: page::bar(timeline, k, width)?, counts: counts.collect() })
         };
-        let pair = [drawn(WIDTHS[0])?, drawn(WIDTHS[1])?];
+        let pair = [drawn(page::PHONE)?, drawn(page::SHEET)?];
         let drawing = seen.iter().position(|svg| *svg == pair[0].svg).unwrap_or_else(|| {
             seen.push(pair[0].svg.clone());
             drawings.push(pair);

@@ -4,19 +4,16 @@ use serde::Serialize;
 
 use super::{Pupil, Refused, row};
 use crate::chain::{self, Samples, known_strikes, quietly};
-use crate::guide::Sound;
 use crate::onset::EAR_RATE;
 use crate::part::Surface;
 use crate::resample::Resampler;
 use crate::surface::Calibration;
-use crate::take::KeptCheck;
-use crate::take::soundcheck::{EACH, STRIKES_FROM, Trouble, judge, probe_times, probes};
+use crate::take::soundcheck::{EACH, STRIKES_FROM, judge, probe_sound, probes};
+use crate::take::{KeptCheck, KnownStrikes};
 use crate::units::{SampleRate, Seconds};
 
 /// A child that reads what to strike has so long for three strikes.
 pub(super) const EACH_S: f64 = 4.0;
-/// Kept around the strikes.
-const MARGIN_S: f64 = 0.3;
 
 #[derive(Serialize)]
 struct CheckRow {
@@ -45,16 +42,7 @@ struct StruckRow {
 impl Pupil {
     /// What a check's loudspeaker plays, from its first sample: the probes.
     pub fn probe(&self, rate: SampleRate) -> Vec<f32> {
-        let click = Sound::Accent.samples(rate);
-        let gain = 10_f64.powf(crate::guide::PEAK.0 / 20.0) as f32;
-        let place = |at: Seconds| (at.get() * f64::from(rate.get())).round() as usize;
-        let mut out = vec![0.0; place(STRIKES_FROM)];
-        for due in probe_times() {
-            for (v, c) in out.iter_mut().skip(place(due)).zip(&click) {
-                *v += gain * c;
-            }
-        }
-        out
+        probe_sound(rate, crate::guide::PEAK)
     }
 
     /// Judges a check: JSON. `played_from`: where the probes' first sample was due in it, if they were played. What it finds
@@ -74,10 +62,7 @@ impl Pupil {
         let peak = samples.iter().fold(0.0_f32, |most, v| most.max(v.abs()));
         let heard = played_from.map_or_else(Vec::new, |from| probes(&at_ear_rate(samples, rate), from));
         let checked = judge(&take, peak, heard, surfaces.len());
-        let spoiled = [Trouble::Count, Trouble::Clipping, Trouble::NoSignal, Trouble::NoStrikes];
-        let ends = checked.strikes.first().zip(checked.strikes.last());
-        let keep = ends.filter(|_| !checked.troubles.iter().any(|t| spoiled.contains(t)) && !surfaces.is_empty());
-        let keep_s = keep.map(|(first, last)| [(first.get() - MARGIN_S).max(0.0), last.get() + 2.0 * MARGIN_S]);
+        let keep_s = checked.kept(surfaces.len()).map(|(from, to)| [from.get(), to.get()]);
         let struck = surfaces.iter().enumerate().map(|(k, surface)| {
             let from = STRIKES_FROM.get() + k as f64 * EACH_S;
             let to = if k + 1 == surfaces.len() { f64::INFINITY } else { from + EACH_S };
@@ -109,8 +94,8 @@ impl Pupil {
     ) -> Result<(), Refused> {
         let (take, _) = chain::hear(&mut Samples { samples, rate }, &[], &mut quietly).map_err(Refused::of)?;
         self.known = known_strikes(&take, surfaces).map_err(Refused::of)?;
-        let names: Vec<&str> = surfaces.iter().map(|s| s.word()).collect();
-        self.check = Some(KeptCheck { surfaces: Some(format!("{}:{}", super::STRIKES, names.join(","))), ..check });
+        let kept = KnownStrikes { recording: super::STRIKES.into(), surfaces: surfaces.to_vec() };
+        self.check = Some(KeptCheck { surfaces: Some(kept.to_string()), ..check });
         Ok(())
     }
 

@@ -25,9 +25,9 @@ mod wish;
 
 use serde::{Deserialize, Serialize};
 
-use crate::assess::{Assessment, InARow, RerunRule, clean_passes, rerun, say};
+use crate::assess::{Assessment, RerunRule, say};
 use crate::chain::{self, Asked, Beside, Guides, Samples, Watch, quietly};
-use crate::guide::{CAUTION, Guide, Heard, Practice};
+use crate::guide::{CAUTION, Guide, Practice};
 use crate::part::{Part, Surface};
 use crate::report::{json, page};
 use crate::surface::Calibration;
@@ -246,7 +246,6 @@ impl Pupil {
         });
         let range = self.part.range;
         let bpm = Bpm::new(self.handed.bpm).map_or(range.start.get(), Bpm::get);
-        let (low, high) = (range.start.get().min(range.goal.get()), range.start.get().max(range.goal.get()));
         row(&ChoicesRow {
             title: crate::report::shown(&self.part.title),
             meter: format!("{}/{}", self.part.meter.beats, self.part.meter.unit),
@@ -254,8 +253,8 @@ impl Pupil {
             pupils: self.handed.pupils.iter().map(|name| crate::report::shown(name)).collect(),
             bpm,
             // What the teacher has asked for can be chosen, whatever the part says.
-            slowest: low.min(bpm),
-            fastest: high.max(bpm),
+            slowest: range.slowest().get().min(bpm),
+            fastest: range.fastest().get().max(bpm),
             pieces,
             surfaces: surfaces.collect::<Result<_, Refused>>()?,
             check_strikes_from_s: crate::take::soundcheck::STRIKES_FROM.get(),
@@ -387,16 +386,9 @@ impl Pupil {
 
 /// As `pailbeat again` goes on.
 fn rule(last: &Last) -> RuleRow {
-    let timeline = &last.assessment.timeline;
-    let passes = clean_passes(&last.assessment, &last.laps);
     let before = last.card.tally.unwrap_or_default();
-    let before = InARow { clean: before.clean, failed: before.failed };
-    let (next, row, moved) = rerun(&RerunRule::default(), timeline.range, timeline.bpm, before, &passes);
-    RuleRow {
-        words: say::capital(&format!("{}.", say::rerun(&passes, timeline.bpm, next, moved))),
-        bpm: next.get(),
-        tally: Tally { clean: row.clean, failed: row.failed },
-    }
+    let (next, tally, why) = before.after(&RerunRule::default(), &last.assessment, &last.laps);
+    RuleRow { words: say::capital(&format!("{why}.")), bpm: next.get(), tally }
 }
 
 /// Where some bars were played in the recording: a beat before their first strike to a beat after their last.
@@ -412,9 +404,4 @@ fn played(take: &Assessment, bars: &std::ops::Range<usize>) -> Option<(Seconds, 
 
 fn row(row: &impl Serialize) -> Result<String, Refused> {
     serde_json::to_string(row).map_err(Refused::of)
-}
-
-/// The words for what is heard of a guide.
-fn heard(word: &str) -> Heard {
-    Heard::ALL.into_iter().find(|heard| heard.word() == word).unwrap_or_default()
 }

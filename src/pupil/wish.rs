@@ -2,8 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::{Refused, heard};
-use crate::guide::{Excerpt, GuideConfig, Laps};
+use super::Refused;
+use crate::guide::{Excerpt, GuideConfig, Heard, Laps};
 use crate::part::Timeline;
 use crate::report::shown;
 use crate::units::Bpm;
@@ -28,7 +28,7 @@ pub struct Wish {
 
 impl Default for Wish {
     fn default() -> Wish {
-        let heard = crate::guide::Heard::default().word().to_owned();
+        let heard = Heard::default().word().to_owned();
         Wish { section: None, bars: None, join: None, times: 1, bpm: 0.0, heard }
     }
 }
@@ -36,15 +36,13 @@ impl Default for Wish {
 impl Wish {
     /// For bars of a timeline: within one section or over one join.
     pub(super) fn of_bars(timeline: &Timeline, bars: &std::ops::Range<usize>, bpm: f64) -> Option<Wish> {
-        let inside = timeline.bars.get(bars.clone())?;
-        let (first, last) = (inside.first()?, inside.last()?);
-        let name = |pass: usize| timeline.passes.get(pass).map(|p| p.section.clone());
-        let wish = Wish { bpm, ..Wish::default() };
-        Some(if first.pass == last.pass {
-            Wish { section: name(first.pass), bars: Some([first.number, last.number]), ..wish }
-        } else {
-            Wish { join: Some([name(first.pass)?, name(last.pass)?]), ..wish }
-        })
+        let (section, bars, join) = match Excerpt::of_bars(timeline, bars)? {
+            Excerpt::Form => (None, None, None),
+            Excerpt::Section(name) => (Some(name), None, None),
+            Excerpt::Bars(name, first, last) => (Some(name), Some([first, last]), None),
+            Excerpt::Join(before, after) => (None, None, Some([before, after])),
+        };
+        Some(Wish { section, bars, join, bpm, ..Wish::default() })
     }
 
     /// True for the whole form.
@@ -67,7 +65,7 @@ impl Wish {
     }
 
     pub(super) fn config(&self) -> GuideConfig {
-        GuideConfig { heard: heard(&self.heard), ..GuideConfig::default() }
+        GuideConfig { heard: Heard::named(&self.heard).unwrap_or_default(), ..GuideConfig::default() }
     }
 
     /// Where it is, in a few words.

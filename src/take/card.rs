@@ -3,6 +3,7 @@
 //! Cards are read by `assess`, `again` and the class book alike. Other programs and people may write some too, so that
 //! whatever is missing is read as not known.
 
+use std::ops::Range;
 #[cfg(feature = "edge")]
 use std::path::Path;
 use std::path::PathBuf;
@@ -14,13 +15,14 @@ use sha2::{Digest, Sha256};
 use thiserror::Error;
 
 use super::KeptCheck;
+use crate::assess::{Assessment, InARow, RerunRule, clean_passes, rerun, say};
 use crate::chain::{CardSays, Slip};
 #[cfg(feature = "edge")]
 use crate::files::Shown as _;
 #[cfg(feature = "edge")]
 use crate::files::{self, FileError};
 use crate::guide::{Description, Excerpt};
-use crate::units::Seconds;
+use crate::units::{Bpm, Seconds};
 
 /// The way cards are written now.
 const VERSION: u32 = 1;
@@ -149,6 +151,16 @@ pub struct Tally {
     pub clean: u32,
     /// Failed passes in a row.
     pub failed: u32,
+}
+
+impl Tally {
+    /// What the rule says once these bars of a take are played: the tempo that comes next, how it has gone at that, and why.
+    pub fn after(self, rule: &RerunRule, take: &Assessment, laps: &[Range<usize>]) -> (Bpm, Tally, String) {
+        let (passes, bpm) = (clean_passes(take, laps), take.timeline.bpm);
+        let before = InARow { clean: self.clean, failed: self.failed };
+        let (next, row, moved) = rerun(rule, take.timeline.range, bpm, before, &passes);
+        (next, Tally { clean: row.clean, failed: row.failed }, say::rerun(&passes, bpm, next, moved))
+    }
 }
 
 /// Why a card cannot be used.

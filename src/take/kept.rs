@@ -64,6 +64,14 @@ pub struct KnownStrikes {
     pub surfaces: Vec<Surface>,
 }
 
+impl std::fmt::Display for KnownStrikes {
+    /// As [`KnownStrikes::parse`] reads it.
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let names: Vec<&str> = self.surfaces.iter().map(|s| s.word()).collect();
+        write!(f, "{}:{}", self.recording.to_string_lossy(), names.join(","))
+    }
+}
+
 impl KnownStrikes {
     /// From the recording, a colon and its surfaces in order: `known.wav:centre,rim,click`.
     ///

@@ -7,7 +7,7 @@ use crate::chain::Take;
 use crate::guide::Sound;
 use crate::onset::EAR_RATE;
 use crate::stats::median;
-use crate::units::{Decibels, Seconds};
+use crate::units::{Decibels, SampleRate, Seconds};
 
 /// Silence is listened to until here, but for the first half second, in which microphones settle.
 pub const QUIET_UNTIL: Seconds = Seconds::from_millis(2000.0);
@@ -21,6 +21,8 @@ pub const PROBES: usize = 6;
 pub const STRIKES_FROM: Seconds = Seconds::from_millis(5000.0);
 /// Strikes on each surface.
 pub const EACH: usize = 3;
+/// Kept around the strikes.
+const MARGIN_S: f64 = 0.3;
 /// The longest delay looked for.
 const LONGEST_DELAY: Seconds = Seconds::from_millis(390.0);
 /// Likeness (normalised correlation) from which on a probe counts as heard. Chance reaches 0.2 with a probe of 40 ms in
@@ -134,6 +136,16 @@ pub struct Checked {
 }
 
 impl Checked {
+    /// From when to when the strikes on so many surfaces lie in the recording, if they are worth keeping.
+    pub fn kept(&self, surfaces: usize) -> Option<(Seconds, Seconds)> {
+        let spoiled = [Trouble::Count, Trouble::Clipping, Trouble::NoSignal, Trouble::NoStrikes];
+        if surfaces == 0 || self.troubles.iter().any(|t| spoiled.contains(t)) {
+            return None;
+        }
+        let (first, last) = (self.strikes.first()?.get(), self.strikes.last()?.get());
+        Some((Seconds::of((first - MARGIN_S).max(0.0)), Seconds::of(last + 2.0 * MARGIN_S)))
+    }
+
     /// The middle delay of the probes; `None` with fewer than half of them.
     pub fn delay(&self) -> Option<Seconds> {
         let delays: Vec<f64> = self.probes.iter().map(|p| p.delay.get()).collect();
@@ -141,8 +153,22 @@ impl Checked {
     }
 }
 
+/// What the loudspeaker plays, from its first sample: the probes, at this peak.
+pub fn probe_sound(rate: SampleRate, peak: Decibels) -> Vec<f32> {
+    let click = Sound::Accent.samples(rate);
+    let gain = 10_f64.powf(peak.0 / 20.0) as f32;
+    let place = |at: Seconds| (at.get() * f64::from(rate.get())).round() as usize;
+    let mut out = vec![0.0; place(STRIKES_FROM)];
+    for due in probe_times() {
+        for (v, c) in out.iter_mut().skip(place(due)).zip(&click) {
+            *v += gain * c;
+        }
+    }
+    out
+}
+
 /// When the probes are due, from the first sample that is played.
-pub fn probe_times() -> impl Iterator<Item = Seconds> {
+fn probe_times() -> impl Iterator<Item = Seconds> {
     (0..PROBES).map(|k| PROBES_FROM + Seconds::of(k as f64 * PROBE_EVERY.get()))
 }
 

@@ -62,6 +62,10 @@ pub fn bars(assessment: &Assessment) -> Result<String, PageError> {
     pupil::bars(assessment)
 }
 
+/// Widths of a bar's drawing: on paper and all that is wide, and on a phone.
+pub(crate) const SHEET: u32 = 640;
+pub(crate) const PHONE: u32 = 330;
+
 /// What the pupil's page for playing shows after a take, as pieces of HTML: the sentences and drawings of the other pages.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct After {

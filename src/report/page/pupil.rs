@@ -15,7 +15,7 @@ use super::{PageError, css, document, escape, name};
 /// Longest name that stands in one line at full size.
 const SHORT_NAME: usize = 24;
 /// The bar on paper and on a phone.
-const WIDTHS: [(&str, u32); 2] = [("sheet", 640), ("phone", 330)];
+const WIDTHS: [(&str, u32); 2] = [("sheet", super::SHEET), ("phone", super::PHONE)];
 /// The hearing caution in a child's words.
 pub(super) const CARE: &str = "Drums are loud. Put something soft under your bucket. Take breaks. Hold your sticks loosely. If \
 something hurts, or your ears ring, stop and tell a grown-up.";
