@@ -285,7 +285,7 @@ def measure(args, world=None):
                     mine = take == i
                     order = at[mine].argsort()
                     truth, roles = at[mine][order] / RATE, role[mine][order]
-                    heard = t[i][p[i] > THRESHOLD]
+                    heard = np.sort(t[i][p[i] > THRESHOLD])
                     pairs = ear_figures.match(truth, heard, .025)
                     got = {a for a, _ in pairs}
                     hits, told, true = hits + len(pairs), told + len(heard), true + len(truth)
