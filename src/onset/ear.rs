@@ -180,8 +180,7 @@ impl Ear {
         let front = Front::new(&self.transforms, &self.buffer);
         let offset = Samples(self.start).to_seconds(EAR_RATE);
         let candidates = placed(&front, &self.buffer, &model.network.hear(&front));
-        let mut p: Vec<f32> = candidates.iter().map(|c| c.pointed.certainty).collect();
-        clock::dismiss(&features::sketches(&front, &candidates), &mut p);
+        let p = certainties(&front, &candidates);
         let mut order: Vec<usize> = (0..p.len()).collect();
         order.sort_by(|&a, &b| p[b].total_cmp(&p[a]).then(a.cmp(&b)));
         let mut kept: Vec<(usize, f64)> = Vec::new();
@@ -218,6 +217,13 @@ impl Ear {
         }
         self.heard.audibility.extend(audibility(model, &front, &self.buffer, from, until, offset));
     }
+}
+
+/// How likely each candidate is a strike, once a clock's ticks are known for what they are.
+fn certainties(front: &Front, candidates: &[Candidate]) -> Vec<f32> {
+    let mut p: Vec<f32> = candidates.iter().map(|c| c.pointed.certainty).collect();
+    clock::dismiss(&features::sketches(front, candidates), &mut p);
+    p
 }
 
 /// The attacks of what is likely enough to be told at all.
@@ -307,16 +313,17 @@ pub mod fitting {
         (front.short.iter().map(|f| f.to_vec()).collect(), front.long.iter().map(|f| f.to_vec()).collect())
     }
 
-    /// The candidates in order of time, before a clock's ticks are dismissed; for `scripts/dump_ear_features.rs`.
+    /// The candidates in order of time; for `scripts/dump_ear_features.rs`.
     pub fn candidates(x: &[f32], weights: Option<&Weights>) -> Vec<Row> {
         let front = Front::new(&Transforms::new(), x);
-        let row = |c: &Candidate| Row {
+        let candidates = placed(&front, x, &model_of(weights).network.hear(&front));
+        let row = |(c, certainty): (&Candidate, f32)| Row {
             at: c.at,
             pointer: c.pointed.at,
-            certainty: c.pointed.certainty,
+            certainty,
             timing: features::timing(&front, c),
         };
-        placed(&front, x, &model_of(weights).network.hear(&front)).iter().map(row).collect()
+        candidates.iter().zip(certainties(&front, &candidates)).map(row).collect()
     }
 
     /// The first step of hearing, for `scripts/hear_steps.rs`: how many frames both transforms have.
