@@ -100,3 +100,24 @@ class Cupboard:
                 f = both[rng.integers(len(both))]
                 out["centre"], out["rim"] = self.pick("centre", rng, f), self.pick("rim", rng, f)
         return {cls: o if o is not None else made(cls, rng) for cls, o in out.items()}
+
+
+class Whatever(Cupboard):
+    """Kits of things nobody made for this: any five of one family stand for the surfaces."""
+
+    def __init__(self, pack):
+        """`pack`: a folder that scripts/ear/pack.py wrote."""
+        flat = sf.read(pack / "shots.flac")[0]
+        by = {}
+        for s in json.loads((pack / "index.json").read_text())["shots"]:
+            o = by.setdefault(s["source"], {"family": s["family"], "source": s["source"], "class": None, "shots": []})
+            o["shots"].append(entry(flat[s["first"]:s["first"] + s["length"]].copy(), s["attack"], 1.0))
+        super().__init__(list(by.values()))
+
+    def pick(self, cls, rng, family=None):
+        return self.objects[rng.integers(len(self.objects))]
+
+    def kit(self, rng, made_share=0):
+        family = self.families[rng.integers(len(self.families))]
+        mine = [o for o in self.objects if o["family"] == family]
+        return {cls: mine[k] for cls, k in zip(CLASSES, rng.permutation(len(mine)))}

@@ -1,10 +1,11 @@
 #!/usr/bin/env python3
 """Simulated takes for the surface model: a written part, a pupil who plays it (not always) as written, a room, a phone, noise.
 
-    surface_takes.py --bank DIR --out FOLDER [--sets A B C T] [--scale S]
+    surface_takes.py --bank DIR --out FOLDER [--sets A B C T] [--scale S] [--kept DIR]
 
 writes, for each set of recording families, FOLDER/SET-fit.npz and FOLDER/SET-dev.npz: the cut-out of every strike and what
-there is to know about it. No family stands in two sets, so what is fitted on some can be tried on the others.
+there is to know about it. No family stands in two sets, so what is fitted on some can be tried on the others. With `--kept`
+(what scripts/ear/pack.py --kept wrote) FOLDER/K-dev.npz as well: any things of one kit stand for the surfaces.
 
 `take(rng, cupboard, noises, condition)` gives {"x", "at" (sample of each strike as an ear would place it), "truth" (index
 of the surface struck, -1 for what is no strike of the part), "written" (as an aligner would tell it, -1 for none), "pass",
@@ -24,7 +25,7 @@ from scipy.signal import fftconvolve, lfilter, resample_poly, sosfilt
 sys.path.append(str(Path(__file__).parent / "sounds"))
 import phone  # noqa: E402
 import rooms  # noqa: E402
-from surface_kits import CLASSES, RATE, Cupboard, made, recorded  # noqa: E402
+from surface_kits import CLASSES, RATE, Cupboard, Whatever, made, recorded  # noqa: E402
 
 CENTRE, RIM, CLICK, PAT, CLAP = range(5)
 # How the takes of a condition differ from an ordinary one. `written`: surfaces of the part. `slips`: strikes on a wrong
@@ -324,6 +325,16 @@ def write(path, takes):
              source=np.array([[t["kit"][c] for c in CLASSES] for t in takes]), family=np.array([t["family"] for t in takes]))
 
 
+def takes_of(path, conditions, make):
+    takes = []
+    for c in conditions:
+        t = make(c)
+        t["cut"] = cut_outs(t.pop("x"), t["at"])
+        takes.append(t)
+    write(path, takes)
+    print(path.stem, len(takes), "takes", sum(len(t["truth"]) for t in takes), "strikes", flush=True)
+
+
 def main():
     ap = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     ap.add_argument("--bank", type=Path, required=True)
@@ -332,8 +343,13 @@ def main():
     ap.add_argument("--sets", nargs="*", default=list(SETS))
     ap.add_argument("--scale", type=float, default=1.0, help="share of the usual number of takes")
     ap.add_argument("--seed", type=int, default=0)
+    ap.add_argument("--kept", type=Path)
     args = ap.parse_args()
     args.out.mkdir(parents=True, exist_ok=True)
+    if args.kept:
+        rng, cupboard, noises = np.random.default_rng([args.seed, ord("K")]), Whatever(args.kept), load_noises(args.bank, "test")
+        trying = [c for c in CONDITIONS if "exchanged" not in c for _ in range(int(args.scale * 24))]
+        takes_of(args.out / "K-dev.npz", trying, lambda c: take(rng, cupboard, noises, c, made_share=0))
     every = Cupboard(recorded(args.bank, args.store))
     measured = [sf.read(args.bank / e["file"])[0] for e in json.loads((args.bank / "rooms.json").read_text())]
     for name in args.sets:
@@ -343,16 +359,12 @@ def main():
         jobs = {"fit": [None] * int(args.scale * 350),
                 "dev": [c for c in list(CONDITIONS) if c != "fit" for _ in range(int(args.scale * (40 if held else 16)))]}
         for kind, conditions in jobs.items():
-            takes, trying = [], held and kind == "dev"
+            trying = held and kind == "dev"
             cupboard = every.only(lambda o: o["family"] in SETS[name] and (trying or o["family"] != "extra"))
             noises = load_noises(args.bank, "test" if trying else "train")
             room = measured_room if trying else None
-            for c in conditions:
-                t = take(rng, cupboard, noises, c or fit_condition(rng), made_share=.15 if held and c else .35, room=room)
-                t["cut"] = cut_outs(t.pop("x"), t["at"])
-                takes.append(t)
-            write(args.out / f"{name}-{kind}.npz", takes)
-            print(name, kind, len(takes), "takes", sum(len(t["truth"]) for t in takes), "strikes", flush=True)
+            takes_of(args.out / f"{name}-{kind}.npz", conditions, lambda c: take(
+                rng, cupboard, noises, c or fit_condition(rng), made_share=.15 if held and c else .35, room=room))
 
 
 if __name__ == "__main__":
