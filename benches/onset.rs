@@ -2,8 +2,9 @@
 //! samples.
 
 use criterion::{BatchSize, BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
+use pailbeat::onset::Ear;
 use pailbeat::onset::fitting::{Steps, front, transforms};
-use pailbeat::onset::{EAR_RATE, Ear};
+use pailbeat::units::EAR_RATE;
 
 /// Damped clicks every 300 ms in noise, from the quick generator of Numerical Recipes.
 fn take(seconds: usize) -> Vec<f32> {

@@ -11,8 +11,7 @@ use std::time::Instant;
 use pailbeat::chain::{find_guide, hear_samples, hear_without};
 use pailbeat::guide::{GuideConfig, Heard, Laps, Practice, render};
 use pailbeat::leak::{Low, Reference, find, remove};
-use pailbeat::onset::EAR_RATE;
-use pailbeat::units::{Bpm, Seconds};
+use pailbeat::units::{Bpm, EAR_RATE, Seconds};
 
 fn samples(path: &Path) -> Vec<f32> {
     let mut source = pailbeat::audio::open(path).unwrap();

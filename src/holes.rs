@@ -5,8 +5,8 @@
 //! sound made without noise also write digital silence, but let the sound fade first, or do it at every pause; then
 //! silence is silence. A hole that a lossy coder has met is no digital silence any more and is not found.
 
-use crate::onset::{Audibility, EAR_RATE};
-use crate::units::{Decibels, Samples, Seconds};
+use crate::onset::Audibility;
+use crate::units::{Decibels, EAR_RATE, Samples, Seconds};
 
 /// Silence is looked for in pieces of 5 ms; so many in a row are a hole: 20 ms at most, and less hides no strike, whose
 /// sound lasts longer.
@@ -143,14 +143,10 @@ fn cut(before: &[f32]) -> Option<usize> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::rng::Rng;
 
     fn noise(n: usize) -> Vec<f32> {
-        let mut state = 1u32;
-        let mut next = || {
-            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            (state as f32 / u32::MAX as f32 - 0.5) * 0.01
-        };
-        (0..n).map(|_| next()).collect()
+        Rng(1).noise(n, 0.005)
     }
 
     /// Thresholds at these times of a recording of 4 s, audible from -50 dB on but for its holes.

@@ -26,9 +26,11 @@
 //! | step | in -> out |
 //! |---|---|
 //! | [`units`] | seconds, ticks, tempo, decibels, lateness |
-//! | `stats` | medians, sums of logarithms |
+//! | `stats` | middle values, the normal distribution, robust lines, small matrices |
+//! | `english` | numbers, plurals and lists in words |
 //! | [`names`] | names of people -> the form in which they are compared; where a text speaks of them |
 //! | [`files`] | bytes -> files: private, whole or not at all, over nothing that is not ours (the edge) |
+//! | `parallel` | work on many things at once, its results in order (the edge) |
 //! | [`part`] | text of a part file -> [`part::Part`] -> [`part::Timeline`] |
 //! | [`guide`] | part -> what is played along with: sounds at known samples |
 //! | `resample` | samples at any rate -> samples at the ear's rate |
@@ -62,6 +64,7 @@ pub mod chain;
 #[cfg(feature = "edge")]
 pub mod cli;
 pub mod drill;
+mod english;
 #[cfg(feature = "edge")]
 pub mod files;
 pub mod guide;
@@ -69,10 +72,16 @@ pub mod holes;
 pub mod leak;
 pub mod names;
 pub mod onset;
+#[cfg(feature = "edge")]
+mod parallel;
 pub mod part;
 pub mod pupil;
 pub mod report;
 mod resample;
+#[cfg(test)]
+#[path = "../tests/common/rng.rs"]
+#[allow(dead_code, unreachable_pub, reason = "shared with the tests of the whole program")]
+mod rng;
 mod stats;
 pub mod surface;
 pub mod take;

@@ -113,7 +113,7 @@ fn gcd(a: usize, b: usize) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::onset::EAR_RATE;
+    use crate::units::EAR_RATE;
 
     const RATES: [u32; 17] = [
         8_000, 11_025, 12_000, 16_000, 22_050, 24_000, 32_000, 37_800, 44_056, 44_100, 47_952, 48_000, 64_000, 88_200,

@@ -91,6 +91,10 @@ impl SampleRate {
     }
 }
 
+/// The rate at which everything is heard; recordings are brought to it by `resample`. 44.1 kHz: what phones and browsers
+/// record at or near, and twice the highest frequency that helps.
+pub const EAR_RATE: SampleRate = SampleRate(44_100);
+
 /// A frequency, in hertz.
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
 pub struct Hertz(pub f64);

@@ -12,6 +12,11 @@ use std::path::Path;
 
 use pailbeat::audio::{self, Facts};
 
+#[path = "common/rng.rs"]
+#[allow(dead_code, unreachable_pub)]
+mod rng;
+use rng::Rng;
+
 /// The same kinds that pupils send.
 const TAKES: [&str; 6] = ["swift.wav", "plover.flac", "robin.ogg", "wren.m4a", "finch.mp3", "heron.webm"];
 const RATE: f64 = 44_100.0;
@@ -28,15 +33,6 @@ fn hear(bytes: Vec<u8>) -> Result<(Vec<f32>, Facts), audio::AudioError> {
     let mut source = audio::open_source(Cursor::new(bytes), Path::new("take"))?;
     let samples = source.read_to_end()?;
     Ok((samples, source.facts().clone()))
-}
-
-struct Dice(u64);
-
-impl Dice {
-    fn below(&mut self, n: usize) -> usize {
-        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        ((self.0 >> 33) as usize) % n
-    }
 }
 
 fn energy(x: &[f32]) -> f64 {
@@ -107,7 +103,7 @@ fn a_flipped_bit_moves_nothing_silently() {
         let bytes = std::fs::read(path).unwrap();
         let (whole, facts) = hear(bytes.clone()).unwrap();
         assert!(facts.holes.is_empty() && facts.truncated.is_none(), "{name}: {facts:?}");
-        let mut dice = Dice(7 * name.len() as u64 + name.as_bytes()[0] as u64);
+        let mut dice = Rng(7 * name.len() as u64 + name.as_bytes()[0] as u64);
         let (mut lost, mut refused) = (0, 0);
         for _ in 0..times {
             let bit = dice.below(8 * bytes.len());

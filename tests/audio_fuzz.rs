@@ -7,18 +7,13 @@
 use std::io::Cursor;
 use std::path::Path;
 
+#[path = "common/rng.rs"]
+#[allow(dead_code, unreachable_pub)]
+mod rng;
+use rng::Rng;
+
 #[path = "fuzz/claims.rs"]
 mod claims;
-
-/// A small generator (Knuth, MMIX), so that every run sees the same files.
-struct Dice(u64);
-
-impl Dice {
-    fn below(&mut self, n: usize) -> usize {
-        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        ((self.0 >> 33) as usize) % n.max(1)
-    }
-}
 
 /// Opens and reads; says how many samples there were.
 fn hear(bytes: Vec<u8>) -> usize {
@@ -71,7 +66,7 @@ fn recordings_cut_anywhere_end_with_samples_or_a_message() {
 #[test]
 fn recordings_with_wrong_bytes_end_with_samples_or_a_message() {
     for (name, bytes) in seeds() {
-        let mut dice = Dice(name.len() as u64);
+        let mut dice = Rng(name.len() as u64);
         for _ in 0..40 * rounds() {
             let mut bad = bytes.clone();
             for _ in 0..=dice.below(6) {
@@ -89,7 +84,7 @@ fn recordings_with_wrong_bytes_end_with_samples_or_a_message() {
 fn recordings_with_impossible_lengths_end_with_samples_or_a_message() {
     let lengths: [u32; 7] = [0, 1, 7, 0x7FFF_FFFF, 0x8000_0000, 0xFFFF_FFFE, 0xFFFF_FFFF];
     for (name, bytes) in seeds() {
-        let mut dice = Dice(99 + name.len() as u64);
+        let mut dice = Rng(99 + name.len() as u64);
         for _ in 0..40 * rounds() {
             let mut bad = bytes.clone();
             let at = dice.below(bad.len().min(1500) - 4);
@@ -107,7 +102,7 @@ fn recordings_with_impossible_lengths_end_with_samples_or_a_message() {
 #[test]
 fn pieces_put_together_wrongly_end_with_samples_or_a_message() {
     let files = seeds();
-    let mut dice = Dice(4);
+    let mut dice = Rng(4);
     for (_, bytes) in &files {
         for _ in 0..20 * rounds() {
             let other = &files[dice.below(files.len())].1;
@@ -123,7 +118,7 @@ fn pieces_put_together_wrongly_end_with_samples_or_a_message() {
 
 #[test]
 fn mere_noise_is_no_recording() {
-    let mut dice = Dice(1);
+    let mut dice = Rng(1);
     for _ in 0..10 * rounds() {
         hear((0..20_000).map(|_| dice.below(256) as u8).collect());
     }

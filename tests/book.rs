@@ -5,8 +5,13 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
-use pailbeat::onset::EAR_RATE;
+use pailbeat::units::EAR_RATE;
 use serde_json::Value;
+
+#[path = "common/rng.rs"]
+#[allow(dead_code, unreachable_pub)]
+mod rng;
+use rng::Rng;
 
 fn demo(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("reference_takes").join(name)
@@ -234,16 +239,11 @@ fn make_calls(folder: &Path, pupil: &[&str]) -> Value {
 
 /// A recording of a drill as bytes of a wav: the calls from second 1 on at this gain, and every call but the hush pattern
 /// echoed. `room` makes each another.
-fn answered(folder: &Path, plan: &Value, gain: f32, mut room: u32) -> Vec<u8> {
+fn answered(folder: &Path, plan: &Value, gain: f32, room: u64) -> Vec<u8> {
     let full = f32::from(i16::MAX);
     let mut reader = hound::WavReader::open(folder.join("echoes.wav")).unwrap();
     let calls: Vec<f32> = reader.samples::<i16>().map(|v| f32::from(v.unwrap()) / full).collect();
-    let mut sound: Vec<f32> = (0..calls.len() + 44_100)
-        .map(|_| {
-            room = room.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            1e-4 * ((room >> 8) as f32 / 8.4e6 - 1.0)
-        })
-        .collect();
+    let mut sound = Rng(room).noise(calls.len() + 44_100, 1e-4);
     let mut add = |at: f64, wave: &[f32], gain: f32| {
         let from = (at * 44_100.0) as usize;
         sound[from..].iter_mut().zip(wave).for_each(|(v, w)| *v += gain * w);
@@ -378,7 +378,7 @@ fn a_drill_that_cannot_be_used_is_named_with_the_way_out_and_the_rest_goes_on() 
     let inbox = school.inbox();
     let calls = school.path("calls");
     let plan = make_calls(&calls, &[]);
-    let sound = |room: u32| answered(&calls, &plan, 0.0, room);
+    let sound = |room: u64| answered(&calls, &plan, 0.0, room);
     let put = |name: &str, bytes: &[u8], card: &[u8]| {
         std::fs::write(inbox.join(format!("{name}.wav")), bytes).unwrap();
         std::fs::write(inbox.join(format!("{name}.drill.json")), card).unwrap();

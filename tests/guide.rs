@@ -6,6 +6,11 @@ use std::process::{Command, Output};
 
 use serde_json::Value;
 
+#[path = "common/rng.rs"]
+#[allow(dead_code, unreachable_pub)]
+mod rng;
+use rng::Rng;
+
 const RATE: f64 = 44_100.0;
 
 fn part() -> PathBuf {
@@ -47,12 +52,9 @@ fn write(path: &Path, samples: &[f32]) {
 
 /// A take: the guide after `delay` samples with a wall behind it, and a strike at each of `times`.
 fn take(guide: &[f32], delay: usize, times: &[f64]) -> Vec<f32> {
-    let mut state = 9u64;
-    let mut rough = || {
-        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        (state >> 33) as f32 / (1u32 << 30) as f32 - 1.0
-    };
-    let mut out: Vec<f32> = (0..guide.len() + delay + 9000).map(|_| 2e-4 * rough()).collect();
+    let mut rng = Rng(9);
+    let mut out = rng.noise(guide.len() + delay + 9000, 2e-4);
+    let mut rough = || rng.signed() as f32;
     for (by, gain) in [(delay, 0.8), (delay + 190, 0.3), (delay + 701, -0.2)] {
         for (o, g) in out[by..].iter_mut().zip(guide) {
             *o += gain * g;

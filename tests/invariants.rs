@@ -8,6 +8,11 @@ use pailbeat::part::{Surface, Timeline, parse};
 use pailbeat::units::{Decibels, Seconds};
 use proptest::prelude::*;
 
+#[path = "common/rng.rs"]
+#[allow(dead_code, unreachable_pub)]
+mod rng;
+use rng::Rng;
+
 const PARTS: [&str; 3] = [
     include_str!("../reference_takes/lantern-parade.toml"),
     "title = \"Six\"\nmeter = \"6/8\"\nbpm = { start = 50, goal = 90 }\nform = \"A B A\"\n[sections.A]\nstrokes = \"o.xo.x | oxxo-- | +.xo.x\"\n[sections.B]\nstrokes = \"+.+xxx | o.x+-- | O.x...\"\n",
@@ -95,11 +100,8 @@ proptest! {
         let line = line(which);
         let strikes = played(&line, 1.0, 0.0, &[0.0]);
         // Every interval and every surface drawn anew from those there are.
-        let mut dice = seed;
-        let mut draw = |n: usize| {
-            dice = dice.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            (dice >> 33) as usize % n
-        };
+        let mut rng = Rng(seed);
+        let mut draw = |n: usize| rng.below(n);
         let mut at = 1.0;
         let shuffled: Vec<Strike> = (0..strikes.len())
             .map(|_| {

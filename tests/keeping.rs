@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use std::time::{Duration, Instant};
 
-use pailbeat::onset::EAR_RATE;
+use pailbeat::units::EAR_RATE;
 use rusqlite::Connection;
 use sha2::{Digest as _, Sha256};
 
@@ -29,13 +29,7 @@ fn times(name: &str) -> usize {
 
 /// Two bars of a bucket, short enough to be heard many times.
 fn take(room: u32) -> Vec<u8> {
-    let mut state = room;
-    let mut sound: Vec<f32> = (0..2 * 44_100)
-        .map(|_| {
-            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            1e-4 * ((state >> 8) as f32 / 8.4e6 - 1.0)
-        })
-        .collect();
+    let mut sound = Rng(room.into()).noise(2 * 44_100, 1e-4);
     for k in 0..3 {
         let from = 9_000 + k * 22_050 + (room as usize * 37) % 900;
         for (n, v) in sound[from..].iter_mut().take(4000).enumerate() {

@@ -10,12 +10,16 @@ use pailbeat::book::gather::Rules;
 use pailbeat::book::sources::Spool;
 use pailbeat::book::{Answer, Book, NewAssignment, distil, sources};
 use pailbeat::guide::{Description, Guide, GuideConfig, Laps, Practice, Sound, render};
-use pailbeat::onset::EAR_RATE;
 use pailbeat::part::{Part, Surface, parse};
 use pailbeat::report::json;
 use pailbeat::take::{Card, KeptCheck, PartOfTake, fingerprint};
-use pailbeat::units::Bpm;
+use pailbeat::units::{Bpm, EAR_RATE};
 use serde_json::Value;
+
+#[path = "common/rng.rs"]
+#[allow(dead_code, unreachable_pub)]
+mod rng;
+use rng::Rng;
 
 const TAKES: [&str; 6] = ["wren.m4a", "robin.ogg", "heron.webm", "finch.mp3", "plover.flac", "swift.wav"];
 const CHECK: &str = "strikes.wav";
@@ -118,12 +122,7 @@ fn with_card(folder: &Path, take: &str, guide: Option<&Guide>, about: Descriptio
 
 /// Nine strikes of a sound check.
 fn check(folder: &Path) {
-    let mut state = 7_u32;
-    let mut noise = || {
-        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-        2e-4 * (state as f32 / 2f32.powi(31) - 1.0)
-    };
-    let mut x: Vec<f32> = (0..8 * 44_100).map(|_| noise()).collect();
+    let mut x = Rng(7).noise(8 * 44_100, 2e-4);
     let surfaces = [Surface::Centre, Surface::Rim, Surface::Click];
     for (k, surface) in surfaces.iter().flat_map(|s| [s; 3]).enumerate() {
         let at = 17_640 + 35_280 * k;

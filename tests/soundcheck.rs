@@ -6,10 +6,9 @@ use std::process::{Command, Output};
 
 use pailbeat::audio;
 use pailbeat::guide::{Description, GuideConfig, Laps, Practice, Sound, render};
-use pailbeat::onset::EAR_RATE;
 use pailbeat::part::Surface;
 use pailbeat::take::{Card, KeptCheck, PartOfTake, beside, fingerprint};
-use pailbeat::units::Bpm;
+use pailbeat::units::{Bpm, EAR_RATE};
 
 const SURFACES: &str = "soundcheck-strikes-1.wav:centre,rim,click";
 

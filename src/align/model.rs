@@ -2,7 +2,7 @@
 
 use super::{Strike, costs};
 use crate::part::Surface;
-use crate::stats::median;
+use crate::stats::{median, normal_density};
 
 /// Number of surfaces.
 pub(crate) const N: usize = Surface::COUNT;
@@ -153,7 +153,7 @@ pub(crate) fn stroke_like(relative_db: f64) -> f64 {
     if !relative_db.is_finite() {
         return 1.0;
     }
-    let normal = (-0.5 * (relative_db / SPREAD_DB).powi(2)).exp() / (SPREAD_DB * std::f64::consts::TAU.sqrt());
+    let normal = normal_density(relative_db, SPREAD_DB);
     USUAL * normal * RANGE_DB + 1.0 - USUAL
 }
 

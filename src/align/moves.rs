@@ -2,7 +2,7 @@
 
 use super::model::{Event, N};
 use super::score::{Jump, Target};
-use super::search::{BEFORE, Candidates, FASTEST, Hyp, LOST, SLOWEST, Search};
+use super::search::{BEFORE, Candidates, FASTEST, Hyp, LOST, May, SLOWEST, Search};
 use super::{Step, costs};
 
 /// Squared deviations (in variances) beyond which a strike is not in time.
@@ -42,13 +42,6 @@ impl Tap {
     fn code(self) -> i32 {
         BEFORE - 1 - (self.lane * costs::COUNT_MOST + self.left - 1) as i32
     }
-}
-
-/// What an account may do at this strike, when the judge asks a second time.
-#[derive(Clone, Copy)]
-pub(super) struct May {
-    pub(super) shift: bool,
-    pub(super) begin_late: bool,
 }
 
 /// A stroke that a strike could be, seen from an account.

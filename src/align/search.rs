@@ -9,9 +9,9 @@
 use std::cmp::Ordering;
 
 use super::model::{Event, Model};
-use super::moves::May;
 use super::score::Score;
 use super::{Step, costs};
+use crate::stats::normal_density;
 
 /// How much is kept after each strike.
 #[derive(Clone, Copy, Debug)]
@@ -43,13 +43,19 @@ const CELL_FINE: f64 = 0.1;
 pub(super) const SLOWEST: f64 = 2.3;
 pub(super) const FASTEST: f64 = 0.43;
 const TEMPI: usize = 15;
-const LN_2PI: f64 = 1.837_877_066_409_345_3;
 
 /// Last stroke of an account that has not begun.
 pub(crate) const BEFORE: i32 = -1;
 
 /// [`Hyp::fill`] of an account that has lost the place.
 pub(super) const LOST: u8 = u8::MAX;
+
+/// What an account may do at this strike, when the judge asks a second time.
+#[derive(Clone, Copy)]
+pub(super) struct May {
+    pub(super) shift: bool,
+    pub(super) begin_late: bool,
+}
 
 /// One account.
 #[derive(Clone, Copy, Debug)]
@@ -231,11 +237,10 @@ impl<'a> Search<'a> {
 pub(super) fn tempi(quarter_s: f64) -> Vec<(f64, f64, f64)> {
     let (from, to) = (FASTEST.ln(), SLOWEST.ln());
     let step = (to - from) / (TEMPI - 1) as f64;
-    let normal = |x: f64, s: f64| (-0.5 * (x / s).powi(2)).exp() / (s * LN_2PI.exp().sqrt());
     (0..TEMPI)
         .map(|k| {
             let x = from + step * k as f64;
-            let density = 0.7 * normal(x, 0.07f64.hypot(0.3 * step)) + 0.3 * normal(x, 0.35);
+            let density = 0.7 * normal_density(x, 0.07f64.hypot(0.3 * step)) + 0.3 * normal_density(x, 0.35);
             let p = quarter_s * x.exp();
             (p, (0.6 * step * p).powi(2), -(density * step).max(1e-9).ln())
         })

@@ -251,11 +251,8 @@ fn no_matching_in_order_is_cheaper_than_the_one_found() {
     let timeline = timeline("3/4", "A", &[("A", "o.xoo. | +.o... |")]);
     let m = timeline.strokes.len();
     assert_eq!(m, 6);
-    let mut seed = 7u64;
-    let mut unit = || {
-        seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        (seed >> 33) as f64 / (1u64 << 31) as f64
-    };
+    let mut rng = crate::rng::Rng(7);
+    let mut unit = || rng.unit();
     let mut compared = 0;
     for _ in 0..60 {
         let mut strikes = played(&timeline, 1.0, 0.8 + 0.4 * unit());

@@ -5,6 +5,7 @@
 //! has them. A falling stick bounces in any account.
 
 use super::model::{Event, Model, N};
+use crate::stats::normal_density;
 
 /// Units of time tried for the foreign pulse, seconds, and their number (6 % apart).
 const UNITS_S: (f64, f64) = (0.09, 0.75);
@@ -53,11 +54,11 @@ fn pulsed(model: &Model, events: &[&Event], mut unit: f64) -> f64 {
             continue;
         };
         let interval = event.t - before;
-        let var = 2.0 * event.var;
+        let sd = (2.0 * event.var).sqrt();
         let k = (interval / unit).round();
         let density = |k: f64| {
             let share = if k < 1.0 { 0.0 } else { MULTIPLES.get(k as usize - 1).copied().unwrap_or(0.01 / (k + 1.0)) };
-            share * (-0.5 * (interval - k * unit).powi(2) / var).exp() / (std::f64::consts::TAU * var).sqrt()
+            share * normal_density(interval - k * unit, sd)
         };
         let p = density(k);
         total -= ((1.0 - OFF) * p + off).ln();

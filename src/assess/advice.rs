@@ -14,6 +14,9 @@ use super::{Assessment, Hearing, Slip, Status};
 use crate::part::{Hands, Surface, Timeline};
 use crate::units::{Bpm, Ticks};
 
+/// Below this distance of strike and noise a quieter room is the first thing to ask for. Rule of thumb: the ear's goal is met
+/// down to 20 dB.
+const QUIET_DB: f64 = 20.0;
 /// A step up: 4 %, a little over the just noticeable change of tempo (3.5 %, mazurka.org.uk tempo experiment).
 const UP: f64 = 1.04;
 /// A step down: 8 %. Rule of thumb.
@@ -535,7 +538,7 @@ impl Ground<'_> {
 fn record(heard: &Hearing) -> Record {
     if heard.clipped > 0.1 {
         Record::Further
-    } else if heard.over_noise.is_some_and(|d| d.0 < super::judge::QUIET_DB) {
+    } else if heard.over_noise.is_some_and(|d| d.0 < QUIET_DB) {
         Record::Quieter
     } else {
         Record::Nearer

@@ -11,9 +11,9 @@
 
 use super::finding::{Course, Evidence, What};
 use super::runs::Run;
-use super::stats::{Grouped, Row, grouped};
 use super::suspicion::{Suspicion, probability};
 use crate::part::Timeline;
+use crate::stats::linear::{Grouped, Row, grouped};
 use crate::stats::log_sum;
 use crate::units::Bpm;
 

@@ -13,13 +13,13 @@ use std::collections::BTreeMap;
 use super::Hearing;
 use super::finding::{Evidence, Passes, Place, Uneven, What};
 use super::runs::matched;
-use super::stats::{Belief, Row, grouped, normal_cdf, normal_density, robust};
 use super::suspicion::{Suspicion, log_odds};
 use super::timing::Timed;
 use crate::align::{DOUBLE_WINDOW_S, Placed, Step, Strike};
 use crate::onset::TICK;
 use crate::part::{Dynamic, Hand, Hands, Surface, Timeline};
-use crate::stats::{log_sum, median};
+use crate::stats::linear::{Belief, Row, grouped, robust};
+use crate::stats::{log_sum, median, normal_cdf, normal_density};
 use crate::units::{Decibels, Seconds, Ticks};
 
 /// One hand is late when the ear could notice it: asynchronies in a drum groove are heard from 19 to 24 ms on (preprint OSF

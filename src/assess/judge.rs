@@ -32,10 +32,6 @@ const LEAST_BY_TIME: f64 = 0.0;
 /// Below this distance of strike and noise the second of two hands may be hidden, and loud is not told from soft: noise as
 /// much as this below a strike makes it seem half a decibel louder, and one of half its power twice that. Rule of thumb.
 pub(super) const NOISY_DB: f64 = 9.0;
-/// Below this distance of strike and noise a quieter room is the first thing to ask for. Rule of thumb: the ear's goal is met
-/// down to 20 dB.
-pub(super) const QUIET_DB: f64 = 20.0;
-
 /// Judges a take.
 ///
 /// `strikes` are what was matched to the part; `faint` are sounds below the ear's threshold, which excuse a missing stroke

@@ -11,11 +11,11 @@ use std::collections::BTreeMap;
 use super::Hearing;
 use super::finding::{Dynamics, Evidence, Passes, Place, What};
 use super::runs::matched;
-use super::stats::{Row, grouped, normal_cdf};
 use super::suspicion::Suspicion;
 use crate::align::{Placed, Strike};
 use crate::part::{Swell, Timeline};
-use crate::stats::{MAD_TO_SD, median};
+use crate::stats::linear::{Row, grouped};
+use crate::stats::{MAD_TO_SD, median, normal_cdf};
 use crate::units::{Decibels, Ticks};
 
 /// What a swell, or a step from soft to medium or medium to loud, should come to at least. Rule of thumb: three times the

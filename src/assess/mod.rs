@@ -16,7 +16,6 @@ mod rerun;
 mod runs;
 pub mod say;
 mod settle;
-mod stats;
 mod status;
 pub mod structure;
 mod surfaces;
@@ -308,8 +307,6 @@ impl Assessment {
     }
 }
 
-#[cfg(test)]
-mod pupil;
 #[cfg(test)]
 mod telling;
 #[cfg(test)]

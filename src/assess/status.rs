@@ -12,11 +12,10 @@
 use std::collections::BTreeMap;
 
 use super::runs::{Point, Run, matched};
-use super::stats::{normal_cdf, normal_density};
 use super::{Hearing, Status};
 use crate::align::{Placed, Step, Strike};
 use crate::part::{Dynamic, Surface, Timeline};
-use crate::stats::median;
+use crate::stats::{median, normal_cdf, normal_density};
 use crate::surface::Doubt;
 use crate::units::Seconds;
 

@@ -4,7 +4,7 @@
 //! [`Suspicion::told`] adds the prior of the kind and makes a [`Finding`] of it, or nothing.
 
 use super::finding::{Dynamics, Evidence, Finding, Kind, Place, Uneven, What};
-use super::stats::logistic;
+use crate::stats::logistic;
 use crate::units::Seconds;
 
 /// In which order a teacher would mend: the piece as a whole, rests and entries, strokes and surfaces, tempo and evenness,

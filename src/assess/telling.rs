@@ -1,6 +1,6 @@
 //! Tests: what is told once, praised and advised.
 
-use super::pupil::{PARTS, Pupil};
+use super::tests::pupil::{PARTS, Pupil};
 use super::*;
 use crate::align::{AlignConfig, trace};
 use crate::units::Decibels;

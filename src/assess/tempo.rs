@@ -5,10 +5,10 @@
 
 use super::Clock;
 use super::finding::{Evidence, What};
-use super::stats::normal_density;
 use super::suspicion::Suspicion;
 use super::timing::Timed;
 use crate::part::Timeline;
+use crate::stats::normal_density;
 
 const KEPT: f64 = 0.07;
 const FREE: f64 = 0.35;

@@ -1,6 +1,9 @@
 //! Pupils with known faults, and without: what is said of them, and what is not.
 
-use super::pupil::{Dice, PARTS, Pupil};
+pub(super) mod pupil;
+
+use pupil::{PARTS, Pupil, rng};
+
 use super::*;
 use crate::align::{AlignConfig, Strike, trace};
 use crate::part::parse;
@@ -137,10 +140,10 @@ fn a_stroke_in_a_rest_is_found_beside_a_soft_crackle_and_the_crackle_alone_is_no
         let span = (line.strokes[after].at - line.strokes[before].at).quarters();
         let share = (first.from - line.strokes[before].at).quarters() / span;
         let inside = Strike { at: Seconds::of(a.at.get() + share * (b.at - a.at).get()), ..a };
-        let mut dice = Dice::new(seed);
+        let mut dice = rng(seed);
         let crackle: Vec<Strike> = (0..12)
             .map(|_| Strike {
-                at: Seconds::of(duration * dice.uniform()),
+                at: Seconds::of(duration * dice.unit()),
                 level: Decibels(-50.0),
                 certainty: 0.9,
                 surface: [0.2; Surface::COUNT],
@@ -423,13 +426,13 @@ fn another_piece_is_said_to_be_another_piece() {
     for seed in 0..12u64 {
         let written = Pupil::good(seed).line(PARTS[0]);
         // Strikes at random, three a second, on any surface.
-        let mut dice = Dice::new(seed);
+        let mut dice = rng(seed);
         let mut t = 1.0;
         let strikes: Vec<Strike> = (0..90)
             .map(|_| {
-                t += 0.1 - 0.25 * dice.uniform().max(1e-9).ln();
+                t += 0.1 - 0.25 * dice.unit().max(1e-9).ln();
                 let mut surface = [0.02; Surface::COUNT];
-                surface[(3.0 * dice.uniform()) as usize] = 0.92;
+                surface[(3.0 * dice.unit()) as usize] = 0.92;
                 Strike {
                     at: Seconds::of(t),
                     sigma: Seconds::from_millis(0.5),
@@ -543,13 +546,13 @@ fn a_place_lost_and_found_again_is_told_once_and_where() {
         let gone = line.bars.len() / 2..line.bars.len() / 2 + 2;
         let from = (0..strikes.len()).find(|&i| bar_of(i).is_some_and(|b| b >= gone.start)).unwrap();
         let to = (0..strikes.len()).find(|&i| bar_of(i).is_some_and(|b| b >= gone.end)).unwrap();
-        let mut dice = Dice::new(seed);
+        let mut dice = rng(seed);
         let surfaces: Vec<_> = strikes.iter().map(|s| s.surface).collect();
         let mut t = strikes[from - 1].at.get();
         let mut all = strikes[..from].to_vec();
         for _ in 0..10 {
-            t += 0.25 + 0.55 * dice.uniform();
-            let surface = surfaces[(dice.uniform() * surfaces.len() as f64) as usize];
+            t += 0.25 + 0.55 * dice.unit();
+            let surface = surfaces[(dice.unit() * surfaces.len() as f64) as usize];
             all.push(Strike { at: Seconds::of(t), surface, ..strikes[from] });
         }
         let later = t + 1.2 - strikes[to].at.get();

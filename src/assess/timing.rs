@@ -5,8 +5,8 @@
 //! that the length of a quarter is the tracked one. Lateness is the strike's time minus t0.
 
 use super::runs::{Point, Run};
-use super::stats::{Belief, Row, robust, scale};
 use super::{Clock, ClockSource};
+use crate::stats::linear::{Belief, Row, robust, scale};
 use crate::stats::median;
 use crate::units::{Bpm, Lateness, Seconds, Ticks};
 

@@ -291,13 +291,8 @@ mod tests {
     const RATE: usize = 8_000;
 
     /// Noise, the same for the same seed.
-    fn noise(seed: u32, len: usize, level: f32) -> Vec<f32> {
-        let mut state = seed;
-        let mut next = || {
-            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            (state >> 8) as f32 / 8_388_608.0 - 1.0
-        };
-        (0..len).map(|_| level * next()).collect()
+    fn noise(seed: u64, len: usize, level: f32) -> Vec<f32> {
+        crate::rng::Rng(seed).noise(len, level)
     }
 
     /// Decaying bursts every half second, from a second on to another.

@@ -12,7 +12,7 @@ use symphonia::core::codecs::audio::AudioDecoder;
 use symphonia::core::errors::Error;
 
 use super::demux::{Batch, Demux, Stamp};
-use super::stream::{GAVE_UP, MAX_CHANNELS, Stop, guarded};
+use super::guard::{GAVE_UP, MAX_CHANNELS, Stop, guarded};
 use crate::stats::median;
 
 /// Silence is handed on in pieces of so many samples per channel; no coding in use has longer packets but flac, whose

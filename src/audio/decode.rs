@@ -25,13 +25,14 @@ use super::coded::{Clock, Coded};
 use super::demux::{Demux, OneTrack};
 use super::error::AudioError;
 use super::frames::{Frames, Kind};
+use super::guard::{MAX_CHANNELS, guarded};
 use super::iff;
 use super::mkv;
 use super::mp4::{self, SoundTrack};
 use super::ogg::Pages;
 use super::patched::{Patch, Patched};
 use super::sniff::{self, CONVERT, Foreign};
-use super::stream::{Decoder, MAX_CHANNELS, Stream, guarded};
+use super::stream::{Decoder, Stream};
 use super::wav::{self, PcmStream, Wav};
 use crate::units::Seconds;
 

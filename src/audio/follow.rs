@@ -8,9 +8,8 @@ use std::io::{Read, Result, Seek, SeekFrom};
 use std::path::Path;
 
 use super::growing::{FULL, HEADER, WIDTH};
-use crate::onset::EAR_RATE;
 use crate::resample::Resampler;
-use crate::units::{SampleRate, Samples};
+use crate::units::{EAR_RATE, SampleRate, Samples};
 
 /// A recording that is followed while it grows.
 pub struct Follow {

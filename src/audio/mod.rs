@@ -31,6 +31,7 @@ mod follow;
 mod frames;
 mod gauge;
 mod growing;
+mod guard;
 mod iff;
 mod mkv;
 mod mp4;
@@ -57,13 +58,13 @@ pub use growing::GrowingWav;
 pub use playback::Loudspeaker;
 pub use slips::{Slip, SlipWatch};
 
-use crate::onset::EAR_RATE;
 use crate::resample::Resampler;
 pub use crate::resample::{MAX_RATE, MIN_RATE};
-use crate::units::{SampleRate, Samples, Seconds};
+use crate::units::{EAR_RATE, SampleRate, Samples, Seconds};
 use channels::Chooser;
 use gauge::Gauge;
-use stream::{Decoder, Stop};
+use guard::Stop;
+use stream::Decoder;
 
 /// A take is at most so long: more than the longest lesson, and what can be judged in one go.
 pub const MAX_TAKE: Seconds = Seconds::from_millis(7_200_000.0);

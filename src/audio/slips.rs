@@ -110,12 +110,10 @@ mod tests {
     fn slips(late: f64, lost: f64, skew: f64) -> Vec<Slip> {
         let rate = SampleRate::new(48_000).unwrap();
         let mut watch = SlipWatch::new(rate);
-        let mut state = 12345_u64;
+        let mut rng = crate::rng::Rng(12345);
         for k in 0..4000 {
-            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-            let random = (state >> 33) as f64 / (1_u64 << 31) as f64;
             let missing = if k >= 2000 { lost } else { 0.0 };
-            let at = 5.0 + f64::from(k) * 0.01 * (1.0 + skew) + missing + late * random;
+            let at = 5.0 + f64::from(k) * 0.01 * (1.0 + skew) + missing + late * rng.unit();
             watch.block(Seconds::of(at), Samples(480));
         }
         watch.found().to_vec()

@@ -9,9 +9,9 @@
 
 use std::io::{Read, Result, Seek, SeekFrom};
 
+use super::guard::MAX_CHANNELS;
 use super::patched::Patch;
 use super::sniff::CONVERT;
-use super::stream::MAX_CHANNELS;
 
 /// Sizes from here on are placeholders of recorders that could not go back and write the true one.
 const PLACEHOLDER: u64 = 0x7FFF_0000;
@@ -336,5 +336,21 @@ mod tests {
         let wide = wav(1, 3, 12, &[], 4, &[0; 4]);
         assert!(matches!(inspect(&mut Cursor::new(wide)).unwrap(), Wav::Plain(_)));
         assert!(matches!(inspect(&mut Cursor::new(wav(0x161, 2, 16, &[], 4, &[0; 4]))).unwrap(), Wav::Unknown(..)));
+    }
+
+    #[test]
+    fn what_is_written_is_read_back_to_a_step() {
+        let samples: Vec<f32> = (0..3000).map(|k| (k as f32 * 0.1).sin() * 1.2).collect();
+        let bytes = crate::wav::wav(&samples, crate::units::EAR_RATE, "a note, odd").unwrap();
+        let mut source =
+            super::super::open_source(std::io::Cursor::new(bytes), std::path::Path::new("guide.wav")).unwrap();
+        let (mut read, mut block) = (Vec::new(), Vec::new());
+        while source.next_block(&mut block).unwrap() {
+            read.extend_from_slice(&block);
+        }
+        assert_eq!(read.len(), samples.len());
+        for (a, b) in read.iter().zip(&samples) {
+            assert!((a - b.clamp(-1.0, 1.0)).abs() < 1.1 / 32_768.0, "{a} {b}");
+        }
     }
 }

@@ -15,8 +15,6 @@ use crate::assess::{Assessment, Kind, Status, say};
 use crate::part::{Surface, Timeline};
 use crate::units::{Bpm, Lateness, Seconds, Ticks};
 
-use super::takes::{Correction, CorrectionKind};
-
 /// Share of a unit's audible strokes that must be in place: one slip in ten is a child's day, not a gap in learning.
 /// A choice of ours, made with the advice on tempo in `assess`, which asks for the same.
 const HAD: f64 = 0.9;
@@ -26,6 +24,50 @@ const LIKELY: f64 = 0.66;
 const IN_TEMPO: f64 = 0.93;
 /// A unit was played when at least this share of its strokes was reached.
 const REACHED: f64 = 0.5;
+
+/// What a teacher has said against the ear.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum CorrectionKind {
+    /// There is no fault here.
+    Fine,
+    /// It was this surface.
+    Surface(Surface),
+    /// The take is another pupil's.
+    Whose,
+}
+
+impl CorrectionKind {
+    pub(super) fn word(self) -> &'static str {
+        match self {
+            CorrectionKind::Fine => "fine",
+            CorrectionKind::Surface(_) => "surface",
+            CorrectionKind::Whose => "whose",
+        }
+    }
+}
+
+/// A correction: a place, as far as it is given, and what is true there.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Correction {
+    /// What is true.
+    pub what: CorrectionKind,
+    /// The kind of finding it is said against; every kind otherwise.
+    pub finding: Option<String>,
+    /// Section; all otherwise.
+    pub section: Option<String>,
+    /// Which appearance of it; all otherwise.
+    pub pass: Option<u32>,
+    /// Bar; all otherwise.
+    pub bar: Option<u32>,
+    /// Beat; all otherwise.
+    pub beat: Option<f64>,
+    /// Who says so.
+    pub who: String,
+    /// When.
+    pub at_s: i64,
+    /// Why, in words.
+    pub note: String,
+}
 
 /// How a unit stands.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -132,7 +174,7 @@ pub fn distil(a: &Assessment) -> Distilled {
         .collect();
     let in_rests = in_rests(a);
     let rests = rests(&a.timeline, &marks, &in_rests);
-    let practise = a.advice.practise.as_ref().map(|bars| say::capital(&say::exercise(&a.timeline, bars)));
+    let practise = a.advice.practise.as_ref().map(|bars| crate::english::capital(&say::exercise(&a.timeline, bars)));
     let findings = a.findings.iter().map(|f| {
         let (size, unit) = f.what.size();
         let (bar, bars) = (f.bar(&a.timeline), f.bars(&a.timeline));

@@ -5,8 +5,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use rusqlite::{OptionalExtension as _, params};
 
-use super::gather::Outcome;
-use super::sources::Item;
+use super::item::Item;
+use super::outcome::Outcome;
 use super::{Book, BookError, Pupil, hearing};
 use crate::chain;
 use crate::drill::{self, Drill, Made, Plan, Results, Tally, VerdictKind};
@@ -147,7 +147,7 @@ impl Book {
                 new.taken_s,
                 new.plan.drill.title,
                 new.text,
-                super::gather::ear(),
+                hearing::ear(),
                 tally.points,
                 tally.rounds as i64,
                 tally.right as i64

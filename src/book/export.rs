@@ -139,7 +139,7 @@ fn plain(value: ValueRef) -> serde_json::Value {
         ValueRef::Integer(n) => n.into(),
         ValueRef::Real(x) => x.into(),
         ValueRef::Text(text) => String::from_utf8_lossy(text).into_owned().into(),
-        ValueRef::Blob(bytes) => super::gather::hex(bytes).into(),
+        ValueRef::Blob(bytes) => crate::files::hex(bytes).into(),
     }
 }
 

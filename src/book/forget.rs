@@ -12,9 +12,8 @@ use std::path::{Path, PathBuf};
 
 use rusqlite::params;
 
-use super::gather::Rules;
+use super::facts::{ONLY_THE_TEACHER, Rules};
 use super::pages::OthersPage;
-use super::settle::ONLY_THE_TEACHER;
 use super::{Book, BookError, FILE, Pupil, turn};
 use crate::files;
 use crate::names::{Words, mentions};

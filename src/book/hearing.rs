@@ -5,11 +5,14 @@
 
 use std::path::Path;
 
-use super::sources::{Bytes, Item, Known};
+use sha2::{Digest as _, Sha256};
+
+use super::item::{Bytes, Item, Known};
 use super::{Assigned, BookError};
 use crate::assess::Assessment;
 use crate::audio::{self, AudioError, Source};
 use crate::chain::{self, Asked, Beside, ChainError, FEW, Guides, Unsure, known_strikes, quietly};
+use crate::files::hex;
 use crate::part::Timeline;
 use crate::surface::Calibration;
 use crate::take::{Card, Recording};
@@ -22,6 +25,14 @@ const SAME_WITHIN_MS: f64 = 4.0;
 const SAME_SHARE: f64 = 0.9;
 /// Padding of coders and cut ends: recordings of one sound differ in length by less.
 pub(super) const SAME_LENGTH_S: f64 = 1.0;
+
+/// The ear that this program hears with: its version, and the beginning of the hash of its fitted numbers.
+pub fn ear() -> String {
+    let mut hash = Sha256::new();
+    hash.update(crate::onset::weights());
+    hash.update(include_bytes!("../../assets/surface.json"));
+    format!("{}-{}", env!("CARGO_PKG_VERSION"), hex(&hash.finalize()[..4]))
+}
 
 /// A recording as heard, with what came with it.
 pub(super) struct Listened {
@@ -73,7 +84,7 @@ pub(super) fn guides(assigned: &Assigned, card: Option<&Card>) -> Guides {
 
 /// Whether a card names this very version of the part.
 fn is_of(card: &Card, assigned: &Assigned) -> bool {
-    card.part.sha256.as_ref().is_some_and(|h| h.eq_ignore_ascii_case(&super::gather::hex(&assigned.sha256)))
+    card.part.sha256.as_ref().is_some_and(|h| h.eq_ignore_ascii_case(&hex(&assigned.sha256)))
 }
 
 /// How the pupil's surfaces sound; of no strikes where nothing is known or it cannot be used.

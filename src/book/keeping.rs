@@ -8,24 +8,44 @@ use std::io::{Read as _, Write as _};
 use rusqlite::params;
 use sha2::{Digest as _, Sha256};
 
-use super::gather::{Heard, Outcome, hex};
+use super::drills::Drilled;
+use super::facts::Sure;
 use super::hearing::{SAME_LENGTH_S, same_sound};
-use super::settle::origin;
-use super::sources::Item;
+use super::item::{Item, origin, sender};
+use super::outcome::Outcome;
 use super::{Book, BookError, NewTake};
 use crate::chain::FEW;
-use crate::files::{self, Draft};
+use crate::files::{self, Draft, hex};
 use crate::units::Seconds;
+
+/// A recording as it was heard, on its way into the book.
+pub(super) enum Arrived {
+    Known,
+    Practice(String),
+    /// Still waits, and nothing more is known than when it was last looked at.
+    Waits(Vec<u8>),
+    Bad(String),
+    /// A take, or something that is asked about.
+    Take(Box<Work>),
+    Drill(Box<Drilled>),
+    /// No take and no drill; the hash of the bytes, and what it is.
+    NoTake(Vec<u8>, &'static str),
+}
+
+pub(super) struct Work {
+    pub(super) sha: Vec<u8>,
+    pub(super) print: Vec<u8>,
+    pub(super) length: Seconds,
+    /// How the pupil's surfaces sound, packed.
+    pub(super) known: Vec<u8>,
+    /// What was known when it was heard.
+    pub(super) looked: String,
+    pub(super) found: Result<Sure, (Option<i64>, String)>,
+}
 
 /// What the sound of a recording is called in the book.
 fn sound_name(item: &Item, sha: &[u8]) -> String {
     format!("{}.{}", hex(sha), item.ending())
-}
-
-/// What a recording is remembered by when the teacher has said whose it is: the address it was sent from, or the folder
-/// it lies in.
-pub(super) fn sender(item: &Item) -> String {
-    if item.sender.is_empty() { item.folders.join("/") } else { item.sender.clone() }
 }
 
 impl Book {
@@ -56,22 +76,22 @@ impl Book {
         Ok(None)
     }
 
-    pub(super) fn keep(&self, item: &Item, heard: Heard, ear: &str) -> Result<Outcome, BookError> {
+    pub(super) fn keep(&self, item: &Item, heard: Arrived, ear: &str) -> Result<Outcome, BookError> {
         let work = match heard {
-            Heard::Bad(why) => return Ok(Outcome::Bad(why)),
-            Heard::Known => return Ok(Outcome::Known),
-            Heard::Practice(what) => return Ok(Outcome::Practice(what)),
-            Heard::Waits(sha) => {
+            Arrived::Bad(why) => return Ok(Outcome::Bad(why)),
+            Arrived::Known => return Ok(Outcome::Known),
+            Arrived::Practice(what) => return Ok(Outcome::Practice(what)),
+            Arrived::Waits(sha) => {
                 let row = self.waits(&sha)?;
                 return Ok(row.map_or(Outcome::Known, |(number, why, _)| Outcome::Doubtful(number, why)));
             }
-            Heard::Drill(drilled) => return self.keep_drill(item, *drilled),
-            Heard::NoTake(sha, what) => {
+            Arrived::Drill(drilled) => return self.keep_drill(item, *drilled),
+            Arrived::NoTake(sha, what) => {
                 // An earlier program asked whose it is.
                 self.no_longer_waits(&sha)?;
                 return Ok(Outcome::NoTake(what));
             }
-            Heard::Take(work) => work,
+            Arrived::Take(work) => work,
         };
         if self.knows(&work.sha)? {
             return Ok(Outcome::Known);

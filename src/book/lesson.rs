@@ -157,7 +157,7 @@ impl Place {
 
     /// `A, bar 4: the rest`, `Keeping the tempo`.
     fn titled(&self, said: &str) -> String {
-        self.words().map_or_else(|| crate::report::capital(said), |place| format!("{place}: {said}"))
+        self.words().map_or_else(|| crate::english::capital(said), |place| format!("{place}: {said}"))
     }
 }
 

@@ -9,17 +9,20 @@
 //! | `people` | classes, roster, assignments, a teacher's words |
 //! | [`distil`] | assessment and corrections -> the few numbers that are kept |
 //! | `takes` | takes and assessments in and out, corrections, re-assessment |
-//! | `drills` | recordings of echo drills -> verdicts, in and out; which patterns a class confuses |
 //! | `opening` | a file -> an open book, or why it is none |
 //! | `turn` | one program writes at a time, and who waits knows for whom |
-//! | [`sources`] | folder, zip, mailbox, files -> recordings |
-//! | `unpack` | zip archives and mails -> the recordings in them, within stated limits |
 //! | `spool` | what comes out of an archive or a mail, on the disk and not in memory |
-//! | `forms` | of a part assigned in several forms: which one a take is for |
-//! | `hearing` | a recording and what came with it -> the way through [`crate::chain`]: of which assigned part it is, and the assessment |
+//! | `item` | a recording with what came with it: its place, its card, its bytes |
+//! | `unpack` | zip archives and mails -> the recordings in them, within stated limits |
+//! | [`sources`] | folder, zip, mailbox, files -> recordings |
 //! | `known` | the strikes of a sound check as they are kept beside a take |
-//! | [`gather`] | recordings -> takes and drills, each with its pupil, or a list for the teacher |
+//! | `forms` | of a part assigned in several forms: which one a take is for |
+//! | `hearing` | a recording -> the way through [`crate::chain`]: of which assigned part it is, and the assessment |
+//! | `facts` | what is known of pupils and assignments -> whose a recording is, and of what |
+//! | `outcome` | what became of a recording |
+//! | `drills` | recordings of echo drills -> verdicts, in and out; which patterns a class confuses |
 //! | `keeping` | what was heard -> a take, a drill, a copy, or a place on the list; sound on the disk before its row |
+//! | [`gather`] | recordings -> takes and drills, each with its pupil, or a list for the teacher |
 //! | `settle` | the teacher's answers to what was doubtful |
 //! | `lesson` | the newest takes of a class -> what is worth teaching again; the one matter of a child |
 //! | `register` | rows -> what the class page shows |
@@ -35,14 +38,17 @@ pub mod distil;
 mod drills;
 mod error;
 mod export;
+mod facts;
 pub mod forget;
 mod forms;
 pub mod gather;
 mod hearing;
+mod item;
 mod keeping;
 mod known;
 mod lesson;
 mod opening;
+mod outcome;
 mod pages;
 mod people;
 mod register;
@@ -61,11 +67,12 @@ use rusqlite::{Connection, OptionalExtension as _};
 
 use turn::{Turn, Turns};
 
+pub use distil::{Correction, CorrectionKind};
 pub use drills::{NO_ROUND, NewDrill, ONE_ROUND};
 pub use error::BookError;
 pub use people::{Assigned, NewAssignment, Pupil};
 pub use settle::{Answer, Waiting};
-pub use takes::{Changed, Correction, CorrectionKind, Drawn, NewTake, StoredTake};
+pub use takes::{Changed, Drawn, NewTake, StoredTake};
 pub use turn::Holder;
 
 /// The file of the book in the teacher's folder.

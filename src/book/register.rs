@@ -9,8 +9,8 @@ use super::distil::{self, Distilled, State};
 use super::lesson::{self, Newest};
 use super::views::{date, day, day_and_hour, next_step, short_day};
 use super::{Assigned, Book, BookError, Pupil};
+use crate::english::listed;
 use crate::part::Timeline;
-use crate::report::listed;
 use crate::report::page::class::{ClassView, Last, LastTake, Next, NextSign, Row};
 
 /// A week: who sends nothing for longer, or has been at the same matter for longer, needs a word.

@@ -3,15 +3,15 @@
 
 use rayon::prelude::*;
 use rusqlite::{OptionalExtension as _, params};
-use serde::{Deserialize, Serialize};
-use sha2::{Digest as _, Sha256};
 
 use super::distil::{self, Distilled};
 use super::drills::Scored;
-use super::gather::{Facts, Heard, Outcome, Rules, Work, drawn, ear, hex, sure};
-use super::hearing::{self, Listened};
+use super::facts::{Facts, ONLY_THE_TEACHER, Rules, drawn, sure};
+use super::hearing::{self, Listened, ear};
+use super::item::{Bytes, Item, Known, Origin};
+use super::keeping::{Arrived, Work};
 use super::known;
-use super::sources::{Bytes, Item, Known};
+use super::outcome::Outcome;
 use super::{Assigned, Book, BookError, Changed, Drawn, Pupil, StoredTake};
 use crate::assess::Assessment;
 use crate::names::same;
@@ -19,10 +19,6 @@ use crate::take::{Asked, Card, PartOfTake};
 
 /// Takes heard again before they are written: enough for all cores, few enough for memory.
 const AT_A_TIME: usize = 32;
-
-/// Stands in place of the stamp of a recording of which somebody was forgotten who may have played it: that less is known of
-/// the roster since tells nothing of whose it is.
-pub(super) const ONLY_THE_TEACHER: &str = "asked";
 
 /// A recording that waits for the teacher.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -50,18 +46,6 @@ pub struct Answer<'a> {
     pub always: bool,
 }
 
-/// What was known of where a waiting recording came from.
-#[derive(Deserialize, Serialize)]
-struct Origin {
-    name: String,
-    folders: Vec<String>,
-    sender: String,
-    subject: String,
-    card: Option<Card>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    drill: Option<String>,
-}
-
 /// A waiting recording as it stands in the book.
 pub(super) struct WaitingRow {
     pub(super) number: i64,
@@ -73,54 +57,9 @@ pub(super) struct WaitingRow {
     pub(super) item: Option<Item>,
 }
 
-/// Where a recording came from, as it is kept while it waits.
-pub(super) fn origin(item: &Item) -> String {
-    let origin = Origin {
-        name: item.name.clone(),
-        folders: item.folders.clone(),
-        sender: item.sender.clone(),
-        subject: item.subject.clone(),
-        card: item.card.clone(),
-        drill: item.drill.clone(),
-    };
-    // Text and numbers are always writable; nothing at all only means that it is looked at once more.
-    serde_json::to_string(&origin).unwrap_or_default()
-}
-
 /// Strikes of known surface as they are kept in a row.
 fn known_of(packed: Option<Vec<u8>>) -> Known {
     packed.map_or(Known::Nothing, |packed| Known::Heard(known::unpack(&packed)))
-}
-
-impl Facts {
-    /// A stamp of everything that decides whose and what a recording is.
-    pub(super) fn stamped(&self) -> Vec<u8> {
-        let mut hash = Sha256::new();
-        let mut add = |text: String| {
-            hash.update(text.len().to_le_bytes());
-            hash.update(text);
-        };
-        add(ear());
-        for p in &self.pupils {
-            add(format!("{} {} {}", p.id, p.class, p.nickname));
-        }
-        let mut classes: Vec<_> = self.assigned.iter().collect();
-        classes.sort_by_key(|c| c.0);
-        for (class, all) in classes {
-            for a in all {
-                add(format!("{class} {} {} {}", a.id, hex(&a.sha256), a.given_s));
-            }
-        }
-        let mut senders: Vec<_> = self.senders.iter().collect();
-        senders.sort();
-        add(format!("{senders:?} {:?}", self.rules));
-        hash.finalize().to_vec()
-    }
-
-    /// The same with where one recording came from.
-    pub(super) fn stamp_for(&self, origin: &str) -> String {
-        hex(&Sha256::new().chain_update(&self.stamp).chain_update(origin).finalize()[..8])
-    }
 }
 
 impl Book {
@@ -327,7 +266,7 @@ impl Book {
             if always && !from.is_empty() {
                 self.remember(&from, &pupil)?;
             }
-            self.keep(&item, Heard::Take(Box::new(work)), &ear())
+            self.keep(&item, Arrived::Take(Box::new(work)), &ear())
         })
     }
 

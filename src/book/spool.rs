@@ -1,13 +1,86 @@
-//! What comes out of an archive or a mail, on the disk and not in memory.
+//! What comes out of an archive or a mail, on the disk and not in memory; and the archive it comes out of, one member at a time.
 //!
 //! It lies in a file without a name in the book's folder: private, and gone with the program, however that ends.
 
 use std::fs::File;
-use std::io::{Read, Result, Seek, SeekFrom, Write as _};
+use std::io::{BufReader, Read, Result, Seek, SeekFrom, Write as _};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
-use super::unpack::Archives;
+/// Largest recording in an archive: two hours, the longest take, as uncompressed sound of two channels in 16 bits at 48 kHz.
+pub(super) const MAX_MEMBER: u64 = 2 * 3600 * 48_000 * 2 * 2;
+/// A card or a plan beside a recording is read so far; they have some ten thousand bytes.
+pub(super) const LARGEST_CARD: u64 = 1 << 20;
+
+type Zip = zip::ZipArchive<BufReader<File>>;
+
+/// The archive that was opened last stays open: its members are heard one after the other.
+#[derive(Debug, Default)]
+pub(super) struct Archives(Mutex<Option<(PathBuf, Arc<Mutex<Zip>>)>>);
+
+impl Archives {
+    pub(super) fn open(&self, path: &Path) -> std::result::Result<Arc<Mutex<Zip>>, String> {
+        let mut last = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some((open, zip)) = last.as_ref()
+            && open == path
+        {
+            return Ok(Arc::clone(zip));
+        }
+        *last = None;
+        let file = crate::files::ordinary(path).map_err(|e| e.to_string())?;
+        let zip = Zip::new(BufReader::new(file)).map_err(|e| format!("the zip is damaged: {e}"))?;
+        let zip = Arc::new(Mutex::new(zip));
+        *last = Some((path.to_owned(), Arc::clone(&zip)));
+        Ok(zip)
+    }
+
+    /// The archive that was opened last is opened anew.
+    #[cfg(test)]
+    pub(super) fn close(&self) {
+        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = None;
+    }
+
+    /// The first bytes of a member, as far as a card goes.
+    pub(super) fn read_card(&self, path: &Path, name: &str) -> Option<Vec<u8>> {
+        let zip = self.open(path).ok()?;
+        let mut zip = zip.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut out = Vec::new();
+        zip.by_name(name).ok()?.take(LARGEST_CARD).read_to_end(&mut out).ok()?;
+        Some(out)
+    }
+
+    /// The same of a recording that another's card names; nothing where it is not there or cannot be taken out.
+    pub(super) fn take_out_named(&self, path: &Path, name: &str, spool: &Spool) -> Option<Piece> {
+        let zip = self.open(path).ok()?;
+        let member = zip.lock().unwrap_or_else(PoisonError::into_inner).index_for_name(name)?;
+        self.take_out(path, member, spool).ok()
+    }
+
+    /// Takes a recording out of its archive.
+    pub(super) fn take_out(&self, path: &Path, member: usize, spool: &Spool) -> Result<Piece> {
+        let zip = self.open(path).map_err(std::io::Error::other)?;
+        let mut zip = zip.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut from = zip.by_index(member).map_err(std::io::Error::other)?;
+        let says = from.size();
+        if says > MAX_MEMBER {
+            return Err(std::io::Error::other(format!(
+                "unpacked it would have {}, and a recording in an archive may have {}; unpack it yourself",
+                size(says),
+                size(MAX_MEMBER)
+            )));
+        }
+        let piece = Spool::put(&spool.file()?, &mut from, says + 1)?;
+        if piece.len() != says {
+            return Err(std::io::Error::other("the zip is damaged: it holds another length than it says"));
+        }
+        Ok(piece)
+    }
+}
+
+/// `4.4 GB`.
+pub(super) fn size(bytes: u64) -> String {
+    format!("{:.1} GB", bytes as f64 / 1e9)
+}
 
 /// Where things are put that have no file of their own.
 #[derive(Clone, Debug)]

@@ -2,56 +2,12 @@
 
 use rusqlite::{OptionalExtension as _, params};
 
-use super::distil::{self, Distilled, Found};
+use super::distil::{self, Correction, CorrectionKind, Distilled, Found};
 use super::{Assigned, Book, BookError};
 use crate::assess::Kind;
 use crate::part::Surface;
 use crate::take::Card;
 use crate::units::{Bpm, Seconds};
-
-/// What a teacher has said against the ear.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum CorrectionKind {
-    /// There is no fault here.
-    Fine,
-    /// It was this surface.
-    Surface(Surface),
-    /// The take is another pupil's.
-    Whose,
-}
-
-impl CorrectionKind {
-    fn word(self) -> &'static str {
-        match self {
-            CorrectionKind::Fine => "fine",
-            CorrectionKind::Surface(_) => "surface",
-            CorrectionKind::Whose => "whose",
-        }
-    }
-}
-
-/// A correction: a place, as far as it is given, and what is true there.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Correction {
-    /// What is true.
-    pub what: CorrectionKind,
-    /// The kind of finding it is said against; every kind otherwise.
-    pub finding: Option<String>,
-    /// Section; all otherwise.
-    pub section: Option<String>,
-    /// Which appearance of it; all otherwise.
-    pub pass: Option<u32>,
-    /// Bar; all otherwise.
-    pub bar: Option<u32>,
-    /// Beat; all otherwise.
-    pub beat: Option<f64>,
-    /// Who says so.
-    pub who: String,
-    /// When.
-    pub at_s: i64,
-    /// Why, in words.
-    pub note: String,
-}
 
 /// A take to be stored.
 #[derive(Clone, Debug)]

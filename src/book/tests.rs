@@ -498,7 +498,7 @@ fn the_lesson_of_a_section_is_read_from_its_part() {
 fn card(part_text: &str, heard: &str, guide_played: bool, bars: Option<[u32; 2]>) -> Card {
     let part = crate::part::parse(part_text).unwrap();
     let practice = crate::guide::Practice::once(part.timeline(None, part.range.start).unwrap());
-    let guide = crate::guide::likely(&practice, crate::onset::EAR_RATE).remove(0);
+    let guide = crate::guide::likely(&practice, crate::units::EAR_RATE).remove(0);
     let mut about =
         crate::guide::Description::new(&part, None, &crate::guide::Laps::default(), part.range.start, &guide);
     about.heard = heard.into();

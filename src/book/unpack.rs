@@ -6,20 +6,17 @@
 use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::{BufRead, BufReader, Read as _};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use mail_parser::{MessageParser, MimeHeaders as _};
 
-use super::sources::{
-    Beside, Bytes, Item, LARGEST_CARD, Near, OPENED, beside, ends_in, is_calls, is_closed, is_plan, is_sound, made,
-    of_drill,
+use super::item::{
+    Beside, Bytes, Item, Near, OPENED, beside, ends_in, is_calls, is_closed, is_plan, is_sound, made, of_drill,
 };
-use super::spool::{Piece, Spool};
+use super::spool::{LARGEST_CARD, MAX_MEMBER, Spool, size};
 use crate::files::Shown as _;
 
-/// Largest recording in an archive: two hours, the longest take, as uncompressed sound of two channels in 16 bits at 48 kHz.
-pub(super) const MAX_MEMBER: u64 = 2 * 3600 * 48_000 * 2 * 2;
 /// All recordings of an archive: a class of thirty, each ten minutes of film as phones make it (30 MB a minute).
 pub(super) const MAX_ARCHIVE: u64 = 30 * 10 * 30_000_000;
 /// An archive with more members than this is none of recordings: a file takes some hundred bytes of memory each.
@@ -28,70 +25,6 @@ const MAX_MEMBERS: usize = 100_000;
 const MAX_MAIL: usize = 40_000_000;
 /// A line of a mail is read in pieces of so many bytes at most.
 const PIECE: u64 = 1 << 16;
-
-type Zip = zip::ZipArchive<BufReader<File>>;
-
-/// The archive that was opened last stays open: its members are heard one after the other.
-#[derive(Debug, Default)]
-pub(super) struct Archives(Mutex<Option<(PathBuf, Arc<Mutex<Zip>>)>>);
-
-impl Archives {
-    fn open(&self, path: &Path) -> Result<Arc<Mutex<Zip>>, String> {
-        let mut last = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some((open, zip)) = last.as_ref()
-            && open == path
-        {
-            return Ok(Arc::clone(zip));
-        }
-        *last = None;
-        let file = crate::files::ordinary(path).map_err(|e| e.to_string())?;
-        let zip = Zip::new(BufReader::new(file)).map_err(|e| format!("the zip is damaged: {e}"))?;
-        let zip = Arc::new(Mutex::new(zip));
-        *last = Some((path.to_owned(), Arc::clone(&zip)));
-        Ok(zip)
-    }
-
-    /// The first bytes of a member, as far as a card goes.
-    pub(super) fn read_card(&self, path: &Path, name: &str) -> Option<Vec<u8>> {
-        let zip = self.open(path).ok()?;
-        let mut zip = zip.lock().unwrap_or_else(PoisonError::into_inner);
-        let mut out = Vec::new();
-        zip.by_name(name).ok()?.take(LARGEST_CARD).read_to_end(&mut out).ok()?;
-        Some(out)
-    }
-
-    /// The same of a recording that another's card names; nothing where it is not there or cannot be taken out.
-    pub(super) fn take_out_named(&self, path: &Path, name: &str, spool: &Spool) -> Option<Piece> {
-        let zip = self.open(path).ok()?;
-        let member = zip.lock().unwrap_or_else(PoisonError::into_inner).index_for_name(name)?;
-        self.take_out(path, member, spool).ok()
-    }
-
-    /// Takes a recording out of its archive.
-    pub(super) fn take_out(&self, path: &Path, member: usize, spool: &Spool) -> std::io::Result<Piece> {
-        let zip = self.open(path).map_err(std::io::Error::other)?;
-        let mut zip = zip.lock().unwrap_or_else(PoisonError::into_inner);
-        let mut from = zip.by_index(member).map_err(std::io::Error::other)?;
-        let says = from.size();
-        if says > MAX_MEMBER {
-            return Err(std::io::Error::other(format!(
-                "unpacked it would have {}, and a recording in an archive may have {}; unpack it yourself",
-                size(says),
-                size(MAX_MEMBER)
-            )));
-        }
-        let piece = Spool::put(&spool.file()?, &mut from, says + 1)?;
-        if piece.len() != says {
-            return Err(std::io::Error::other("the zip is damaged: it holds another length than it says"));
-        }
-        Ok(piece)
-    }
-}
-
-/// `4.4 GB`.
-fn size(bytes: u64) -> String {
-    format!("{:.1} GB", bytes as f64 / 1e9)
-}
 
 /// The recordings of a zip archive.
 pub(super) fn archive(path: &Path, spool: &Spool, items: &mut Vec<Item>) -> Result<(), String> {
@@ -338,7 +271,7 @@ mod tests {
         let spool = Spool::new(place.path());
         let take = |bytes: &[u8]| {
             std::fs::write(&path, bytes).unwrap();
-            *spool.archives.0.lock().unwrap() = None;
+            spool.archives.close();
             let mut items = Vec::new();
             archive(&path, &spool, &mut items).unwrap();
             let out = items[0].at_hand(&spool).map_err(|e| e.to_string())?;

@@ -10,10 +10,10 @@ use super::{GuideInTake, Notice, Take, find_guide};
 use crate::guide::Guide;
 use crate::holes::{self, Holes};
 use crate::leak::{Band, Lock, Low, Reference, Remover, Rise, Rises};
-use crate::onset::{EAR_RATE, Ear, Struck};
+use crate::onset::{Ear, Struck};
 use crate::resample::{MAX_RATE, MIN_RATE, Resampler};
 use crate::surface::FeatureBank;
-use crate::units::{Decibels, SampleRate, Seconds};
+use crate::units::{Decibels, EAR_RATE, SampleRate, Seconds};
 
 /// Samples at or above this count as cut off at full scale. Recorders clip at 1; a decibel is left for what resampling
 /// and coding do to a flat top.

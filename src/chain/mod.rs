@@ -25,10 +25,10 @@ mod which;
 use crate::assess::Assessment;
 use crate::guide::{self, Guide, Practice};
 use crate::leak::{self, Band, Reference};
-use crate::onset::{EAR_RATE, Heard};
+use crate::onset::Heard;
 use crate::part::Timeline;
 use crate::surface::Features;
-use crate::units::Seconds;
+use crate::units::{EAR_RATE, Seconds};
 
 pub use beside::{Beside, CardSays, NAMED_WITHIN, Notice, Slip, WrongCount, known_strikes};
 pub use judge::judge;

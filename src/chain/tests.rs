@@ -7,6 +7,7 @@ use super::*;
 use crate::assess::{ClockSource, Limit, Status};
 use crate::guide::{GuideConfig, render};
 use crate::part::{Surface, parse};
+use crate::rng::Rng;
 use crate::units::{Bpm, SampleRate};
 
 const PART: &str = "title = \"Rain\"\nmeter = \"4/4\"\nbpm = { start = 60, goal = 120 }\nform = \"A B\"\n\
@@ -24,12 +25,7 @@ fn rate(hertz: u32) -> SampleRate {
 
 /// Noise of a quiet room, the same every time.
 fn room(samples: usize) -> Vec<f32> {
-    let mut state = 5_u32;
-    let mut next = || {
-        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-        2e-4 * (state as f32 / 2f32.powi(31) - 1.0)
-    };
-    (0..samples).map(|_| next()).collect()
+    Rng(5).noise(samples, 2e-4)
 }
 
 /// A stick on a bucket: a burst and a ring, higher for the rim.
@@ -37,11 +33,10 @@ fn strike(x: &mut [f32], at: Seconds, surface: Surface, rate: SampleRate) {
     let hz = f64::from(rate.get());
     let from = (at.get() * hz).round() as usize;
     let (tone, bright) = if surface == Surface::Rim { (1900.0, 0.9) } else { (320.0, 0.25) };
-    let mut state = 99_u32;
+    let mut rng = Rng(99);
     for (k, v) in x.iter_mut().skip(from).take((0.15 * hz) as usize).enumerate() {
         let t = k as f64 / hz;
-        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-        let noise = f64::from(state) / 2f64.powi(31) - 1.0;
+        let noise = rng.signed();
         let ring = (std::f64::consts::TAU * tone * t).sin() * (-t / 0.03).exp();
         *v += (0.3 * (ring + bright * noise * (-t / 0.004).exp())) as f32;
     }

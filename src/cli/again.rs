@@ -48,7 +48,7 @@ pub(super) fn run(args: &AgainArgs) -> Result<Outcome> {
     let heard = Heard::named(&args.play).unwrap_or_default();
     let heard = if args.devices.no_guide { Heard::Alone } else { heard };
     let config = GuideConfig { heard, peak: Decibels(args.devices.level), ..GuideConfig::default() };
-    let guide = render(&practice, &config, crate::onset::EAR_RATE).map_err(|e| anyhow!("{e}"))?;
+    let guide = render(&practice, &config, crate::units::EAR_RATE).map_err(|e| anyhow!("{e}"))?;
     let mut asked = Description::new(&part, next.form.as_deref(), &next.laps, next.bpm, &guide);
     asked.part_sha256 = card.part.sha256.clone();
     if args.plan {

@@ -1,9 +1,6 @@
 //! `pailbeat assess`: recordings held against a part.
 
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::mpsc;
 
 use anyhow::{Result, anyhow, bail};
 
@@ -15,6 +12,7 @@ use crate::assess::Assessment;
 use crate::chain::{self, Asked, Beside, Guides, known_strikes, quietly};
 use crate::files::Shown as _;
 use crate::guide::{Guide, Practice};
+use crate::parallel;
 use crate::part::{Part, Surface};
 use crate::report::{Meta, json};
 use crate::surface::Calibration;
@@ -260,43 +258,15 @@ fn keep(first: &mut Result<()>, printed: Result<()>) {
 
 /// Assesses every take, as many at a time as there are processors; `tell` hears of each in order, as soon as it can.
 fn each(job: &Job, mut tell: impl FnMut(&Path, Result<String, Failure>)) {
-    let takes = job.takes;
-    let workers = std::thread::available_parallelism().map_or(1, usize::from).min(takes.len());
-    if workers < 2 {
-        takes.iter().for_each(|path| tell(path, progress::shown(&path.to_string_lossy(), || job.done(path))));
-        return;
-    }
-    let next = AtomicUsize::new(0);
-    let (send, receive) = mpsc::channel();
-    std::thread::scope(|scope| {
-        for _ in 0..workers {
-            let (send, next) = (send.clone(), &next);
-            scope.spawn(move || {
-                loop {
-                    let k = next.fetch_add(1, Ordering::Relaxed);
-                    // The error means that nobody listens any more.
-                    let Some(path) = takes.get(k) else { break };
-                    if send.send((k, job.done(path))).is_err() {
-                        break;
-                    }
-                }
-            });
-        }
-        drop(send);
-        let mut early = BTreeMap::new();
-        for (due, path) in takes.iter().enumerate() {
-            // Shown only while it is waited for: what is told of a take stands on lines of its own.
-            let done = early.remove(&due).or_else(|| {
-                progress::shown(&path.to_string_lossy(), || {
-                    loop {
-                        match receive.recv().ok()? {
-                            (k, done) if k == due => return Some(done),
-                            (k, done) => early.insert(k, done),
-                        };
-                    }
-                })
-            });
-            done.into_iter().for_each(|done| tell(path, done));
-        }
-    });
+    parallel::in_order(
+        job.takes,
+        |path| job.done(path),
+        |all| {
+            for path in job.takes {
+                // Shown only while it is waited for: what is told of a take stands on lines of its own.
+                let done = progress::shown(&path.to_string_lossy(), || all.next());
+                done.into_iter().for_each(|done| tell(path, done));
+            }
+        },
+    );
 }

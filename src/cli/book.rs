@@ -6,10 +6,11 @@ use anyhow::{Context, Result, anyhow};
 use clap::{Args, Subcommand};
 
 use super::Outcome;
-use super::files::{self, counted, print, tell};
+use super::files::{self, print, tell};
 use super::forget;
 use super::gather::{self, bar, said};
 use crate::book::{Answer, Book, BookError, Correction, CorrectionKind, NewAssignment, Waiting, now};
+use crate::english::counted;
 use crate::files::Shown as _;
 use crate::part::Surface;
 use crate::report::shown;

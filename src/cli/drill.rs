@@ -4,8 +4,10 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context, Result, anyhow, bail};
 
+use super::drilled::{Unusable, check_level, drawn, judged, read};
 use super::echo;
 use super::files::{self, print, tell};
+use super::session::drill_card;
 use super::{DrillArgs, DrillWhat, Outcome, strikes};
 use crate::audio;
 use crate::book::{Book, NO_ROUND, NewDrill, ONE_ROUND, now, sources};
@@ -15,19 +17,7 @@ use crate::files::Shown as _;
 use crate::guide::{self, GuideConfig};
 use crate::leak::{self, Pieces};
 use crate::names;
-use crate::units::{Decibels, SampleRate, Seconds};
-
-pub(super) fn read(path: &Path) -> Result<(String, drill::Drill)> {
-    let name = path.shown();
-    let text = crate::files::read_text(path).map_err(|e| {
-        anyhow!("cannot read the drill `{name}`: {e}\nhint: name the drill file, a text in which its calls are written")
-    })?;
-    let drill = drill::parse(&text).map_err(|errors| {
-        let shown: Vec<String> = errors.iter().map(|e| e.render(&name.to_string(), &text)).collect();
-        anyhow!("the drill `{name}` cannot be played\n{}", shown.join("").trim_end())
-    })?;
-    Ok((text, drill))
-}
+use crate::units::{Decibels, SampleRate};
 
 /// What is known of a drill that was played.
 struct Known {
@@ -57,7 +47,7 @@ fn led(file: &Path, sound: &Path) -> Result<Known> {
         1 => "; one other stretch of strikes is none of the calls and is passed over".into(),
         n => format!("; {n} other stretches of strikes are none of the calls and are passed over"),
     };
-    tell(&format!("note: `{name}`: {}: {}{others}", files::counted(calls.len(), "call"), calls.join(", ")));
+    tell(&format!("note: `{name}`: {}: {}{others}", crate::english::counted(calls.len(), "call"), calls.join(", ")));
     let made = Made { plan, text, pupil: None, begins: None, began: None };
     Ok(Known { made, leader: Some(Leader { led, pieces }) })
 }
@@ -88,28 +78,6 @@ fn planned(path: &Path) -> Result<Known> {
     };
     let made = drill::made(&text).map_err(|e| anyhow!("cannot use the plan `{name}`: {e}\nhint: {}", e.hint()))?;
     Ok(Known { made, leader: None })
-}
-
-/// Peaks that may be asked for.
-pub(super) fn check_level(level: f64) -> Result<()> {
-    let (low, high) = (guide::PEAKS.0.0, guide::PEAKS.1.0);
-    if !(low..=high).contains(&level) {
-        bail!("a peak of {level} dB was asked for, {low} to {high} are possible\nhint: leave `--level` out");
-    }
-    Ok(())
-}
-
-/// A plan that is not too long.
-pub(super) fn drawn(drill: &drill::Drill, seed: u64, config: &GuideConfig, rate: SampleRate) -> Result<Plan> {
-    let plan = drill::plan(drill, seed, config, rate);
-    if plan.guide.lasts().get() > guide::LONGEST.get() {
-        bail!(
-            "the drill would last {:.0} minutes, {:.0} are the most\nhint: give fewer `rounds`",
-            plan.guide.lasts().get() / 60.0,
-            guide::LONGEST.get() / 60.0
-        );
-    }
-    Ok(plan)
 }
 
 fn make(file: &Path, out: &Path, pupil: Option<&str>, seed: Option<u64>, level: f64, rate: u32) -> Result<Outcome> {
@@ -156,20 +124,6 @@ fn write_both(out: &Path, sound: Vec<u8>, beside: &Path, note: &str, of: &[u8]) 
     files::kept(crate::files::put(out, sound, of))
 }
 
-/// Hears a recording of a drill and judges it. `begins`: where the devices' clocks put the plan, for where the calls are not
-/// heard.
-pub(super) fn judged(plan: &Plan, begins: Option<Seconds>, path: &Path) -> Result<Results, Unusable> {
-    let (take, notices) = strikes::hear(path, std::slice::from_ref(&plan.guide)).map_err(Unusable::Sound)?;
-    strikes::tell_notices(path, &notices);
-    drill::judge_recording(plan, take, begins).ok_or(Unusable::NoCalls)
-}
-
-/// Why a recording cannot be scored.
-pub(super) enum Unusable {
-    Sound(strikes::Unheard),
-    NoCalls,
-}
-
 /// Keeps a score in the book.
 fn keep(book: &Book, known: &Known, whose: Option<&str>, path: &Path, results: &Results) -> Result<()> {
     let made = &known.made;
@@ -203,7 +157,7 @@ fn score(
     let (plan, takes) = match (leader, named) {
         (Some(leader), [drill, rest @ ..]) => (Some(led(drill, leader)?), rest),
         // A recording with its card, or a plan with the recordings.
-        (_, [first, rest @ ..]) if !echo::beside(first).exists() => (Some(planned(first)?), rest),
+        (_, [first, rest @ ..]) if !drill_card(first).exists() => (Some(planned(first)?), rest),
         (_, all) => (None, all),
     };
     if takes.is_empty() {
@@ -215,7 +169,7 @@ fn score(
         let known = match &plan {
             Some(plan) => plan,
             None => {
-                own = planned(&echo::beside(path))?;
+                own = planned(&drill_card(path))?;
                 &own
             }
         };

@@ -3,7 +3,7 @@
 //! The loop goes by the microphone's sound: an answer is over when the microphone has given so much. Nothing in it waits
 //! for a strike, and what ends the recording ends the loop.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
@@ -11,16 +11,15 @@ use anyhow::{Context, Result, anyhow};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use serde::{Deserialize, Serialize};
 
-use super::drill::{Unusable, check_level, drawn, judged, read};
+use super::drilled::{Unusable, check_level, drawn, judged, read};
 use super::files::{self, print, tell};
-use super::take::{AFTER, Keys, asked_to_end, device, place};
+use super::session::{AFTER, Keys, asked_to_end, device, drill_card, place};
 use super::{Outcome, PlayArgs};
 use crate::audio::{Ended, Follow, Loudspeaker, Microphone, Recorded, Recording};
 use crate::drill::{self, Answered, Place, Plan, Round};
 use crate::files::Shown as _;
 use crate::guide::{CAUTION, GuideConfig};
-use crate::onset::EAR_RATE;
-use crate::units::{Decibels, Samples, Seconds};
+use crate::units::{Decibels, EAR_RATE, Samples, Seconds};
 
 /// How often the loop looks: the delay of a verdict hangs on it.
 const LOOK: Duration = Duration::from_millis(10);
@@ -62,11 +61,6 @@ struct SaidRow {
     call_heard: bool,
 }
 
-/// Where the card of a recording stands.
-pub(super) fn beside(recording: &Path) -> PathBuf {
-    recording.with_extension("drill.json")
-}
-
 /// Writes the card over its `earlier` state, where there is one; its text.
 fn write_card(path: &Path, plan: &str, recording: &RecordingRow, earlier: Option<&str>) -> Result<String> {
     let mut card: serde_json::Value = serde_json::from_str(plan).context("cannot write the card")?;
@@ -75,7 +69,7 @@ fn write_card(path: &Path, plan: &str, recording: &RecordingRow, earlier: Option
     }
     let text = serde_json::to_string_pretty(&card).context("cannot write the card")?;
     let text = format!("{text}\n");
-    let place = beside(path);
+    let place = drill_card(path);
     files::kept(match earlier {
         None => crate::files::put_new(&place, text.as_bytes()),
         Some(earlier) => crate::files::put_over(&place, text.as_bytes(), earlier.as_bytes()),
@@ -127,7 +121,7 @@ pub(super) fn play(args: &PlayArgs) -> Result<Outcome> {
     let recording = match microphone.record(&path, plan.guide.lasts() + AFTER) {
         Ok(Ok(recording)) => recording,
         Ok(Err(error)) => {
-            let _ = std::fs::remove_file(beside(&path));
+            let _ = std::fs::remove_file(drill_card(&path));
             return Err(device(error));
         }
         Err(error) => return Err(error).with_context(|| format!("cannot make the sound file `{}`", path.shown())),

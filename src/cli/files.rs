@@ -45,11 +45,6 @@ pub(super) fn tell(text: &str) {
     let _ = writeln!(std::io::stderr().lock(), "{}", harmless(text));
 }
 
-/// `1 pupil`, `2 pupils`.
-pub(super) fn counted(n: usize, one: &str) -> String {
-    format!("{n} {one}{}", if n == 1 { "" } else { "s" })
-}
-
 /// An error with its causes, and the way out where there is one.
 pub(super) fn complain(error: &anyhow::Error, hint: Option<&str>) {
     tell(&format!("error: {error:#}"));

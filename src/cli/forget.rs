@@ -5,9 +5,10 @@ use std::io::IsTerminal as _;
 use anyhow::{Context, Result};
 
 use super::Outcome;
-use super::files::{counted, print, tell};
+use super::files::{print, tell};
 use crate::book::forget::Forgetting;
 use crate::book::{Book, BookError, now};
+use crate::english::counted;
 use crate::files::Shown as _;
 use crate::report::shown;
 

@@ -7,9 +7,10 @@ use anyhow::{Context, Result};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use super::Outcome;
-use super::files::{counted, print, tell};
+use super::files::{print, tell};
 use crate::book::gather::{Outcome as Gathered, Rules};
 use crate::book::{Book, BookError, sources};
+use crate::english::counted;
 use crate::files::Shown as _;
 use crate::report::shown;
 

@@ -6,17 +6,16 @@ use std::time::{Duration, Instant};
 use anyhow::{Context, Result, anyhow};
 
 use super::files::{self, print, tell};
-use super::take::{asked_to_end, device, free_name};
+use super::session::{asked_to_end, device, free_name};
 use super::{Outcome, SoundcheckArgs, strikes};
 use crate::audio::{self, Ended, Loudspeaker, Microphone};
 use crate::files::Shown as _;
 use crate::guide::CAUTION;
-use crate::onset::EAR_RATE;
 use crate::take::soundcheck::{
     Checked, EACH, PROBE_EVERY, PROBES, QUIET_UNTIL, STRIKES_FROM, judge, probe_sound, probes,
 };
 use crate::take::{KeptCheck, KnownStrikes, STRIKES_NOTE};
-use crate::units::{Decibels, Seconds};
+use crate::units::{Decibels, EAR_RATE, Seconds};
 
 /// A beginner strikes so often in a second, or slower.
 const STRIKES_A_SECOND: f64 = 1.2;

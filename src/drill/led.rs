@@ -10,9 +10,9 @@ use super::{Call, Drill, Plan, Round};
 use crate::chain::Take;
 use crate::guide::{Guide, GuideConfig};
 use crate::leak::Lock;
-use crate::onset::{EAR_RATE, Onset};
+use crate::onset::Onset;
 use crate::stats::median;
-use crate::units::{Bpm, Samples, Seconds};
+use crate::units::{Bpm, EAR_RATE, Samples, Seconds};
 
 /// A leader plays a call so much faster or slower than written, at most (as far as `fit` looks).
 const TEMPO: f64 = 1.3;
@@ -224,8 +224,8 @@ mod tests {
     use crate::drill::{VerdictKind, judge, parse, seed_of};
     use crate::guide::{PLAIN_ATTACK, strike};
     use crate::leak::{Low, Pieces, find_sound};
-    use crate::onset::EAR_RATE;
     use crate::part::Surface;
+    use crate::units::EAR_RATE;
 
     fn demo() -> Drill {
         parse(include_str!("../../reference_takes/lantern-echoes.toml")).unwrap()
@@ -234,13 +234,7 @@ mod tests {
     /// Strikes in a quiet room.
     fn sound(struck: &[(f64, Surface)], lasts: f64, gain: f32) -> Vec<f32> {
         let rate = f64::from(EAR_RATE.get());
-        let mut noise = 9u32;
-        let mut out: Vec<f32> = (0..(lasts * rate) as usize)
-            .map(|_| {
-                noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                1e-4 * ((noise >> 8) as f32 / 8.4e6 - 1.0)
-            })
-            .collect();
+        let mut out = crate::rng::Rng(9).noise((lasts * rate) as usize, 1e-4);
         for (at, surface) in struck {
             let from = ((at * rate) as usize).min(out.len());
             let wave = strike(*surface, PLAIN_ATTACK, EAR_RATE);

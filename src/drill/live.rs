@@ -9,9 +9,8 @@ use std::f64::consts::{PI, TAU};
 use super::{Answered, Plan, Results, Round, VerdictKind, judge};
 use crate::chain::{self, Take};
 use crate::leak::{self, Lock, Low, Reference};
-use crate::onset::EAR_RATE;
 use crate::part::Hands;
-use crate::units::{SampleRate, Seconds};
+use crate::units::{EAR_RATE, SampleRate, Seconds};
 
 /// A verdict is given on so much of the sound before it: three rounds or more, so that level, surfaces and the leader's
 /// sounds are known, and little enough to be heard through at once.
@@ -173,13 +172,7 @@ mod tests {
     /// A quiet room in which the guide is heard from second 1 on, and strikes where `struck` says.
     fn room(plan: &Plan, leader: f32, struck: &[(f64, Surface)], lasts: f64) -> Vec<f32> {
         let rate = f64::from(EAR_RATE.get());
-        let mut state = 7_u64;
-        let mut out: Vec<f32> = (0..(lasts * rate) as usize)
-            .map(|_| {
-                state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-                1e-4 * ((state >> 33) as f32 / (1_u64 << 31) as f32 - 0.5)
-            })
-            .collect();
+        let mut out = crate::rng::Rng(7).noise((lasts * rate) as usize, 5e-5);
         let mut add = |at: f64, sound: &[f32], gain: f32| {
             let from = ((at * rate) as usize).min(out.len());
             for (v, s) in out[from..].iter_mut().zip(sound) {

@@ -9,8 +9,7 @@ use serde::Deserialize;
 use super::{Place, Plan, Results, judge, only_answers, parse, plan};
 use crate::chain::Take;
 use crate::guide::{GuideConfig, LONGEST, PEAKS};
-use crate::onset::EAR_RATE;
-use crate::units::{Decibels, Seconds};
+use crate::units::{Decibels, EAR_RATE, Seconds};
 
 /// A call of a plan that is made again begins where it is written, but for rounding.
 const SAME: Seconds = Seconds::from_millis(1.0);

@@ -3,7 +3,8 @@
 use std::fmt::Write as _;
 
 use super::{Answered, Difference, Results, VerdictKind};
-use crate::part::{Surface, ordinal};
+use crate::english::nth;
+use crate::part::Surface;
 
 /// More sounds than this that may be the room's are counted, not listed.
 const FEW: usize = 2;
@@ -19,7 +20,7 @@ fn place(surface: Surface) -> &'static str {
 }
 
 fn difference(answer: &Answered, what: &Difference) -> String {
-    let nth = |i: usize| ordinal(u32::try_from(i + 1).unwrap_or(u32::MAX));
+    let nth = |i: usize| nth(u32::try_from(i + 1).unwrap_or(u32::MAX));
     match what {
         Difference::TooMany(Some(i)) => format!("one stroke too many after the {}", nth(*i)),
         Difference::TooMany(None) => "one stroke too many before the first".into(),

@@ -82,7 +82,8 @@ pub(super) fn of(what: &[u8]) -> String {
     hex(&Sha256::digest(what)[..OF / 2])
 }
 
-pub(super) fn hex(bytes: &[u8]) -> String {
+/// Bytes in hexadecimal.
+pub(crate) fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|b| format!("{b:02x}")).collect()
 }
 
@@ -145,7 +146,7 @@ mod tests {
 
     #[test]
     fn a_file_is_ours_until_a_byte_of_it_is_changed() {
-        let wav = crate::audio::wav(&[0.25; 33], crate::onset::EAR_RATE, "a note").unwrap();
+        let wav = crate::audio::wav(&[0.25; 33], crate::units::EAR_RATE, "a note").unwrap();
         let cases: [(&str, Vec<u8>); 4] =
             [("a.html", b"<p/>\n".to_vec()), ("a.toml", b"x = 1\n".to_vec()), ("a.wav", wav), ("a.png", png())];
         for (name, plain) in cases {
@@ -169,7 +170,7 @@ mod tests {
 
     #[test]
     fn readers_do_not_mind_the_mark() {
-        let mut bytes = crate::audio::wav(&[0.25; 33], crate::onset::EAR_RATE, "a note").unwrap();
+        let mut bytes = crate::audio::wav(&[0.25; 33], crate::units::EAR_RATE, "a note").unwrap();
         seal(Path::new("a.wav"), &mut bytes, &of(b"x")).unwrap();
         assert_eq!(crate::audio::note(&bytes).as_deref(), Some("a note"));
         assert_eq!(hound::WavReader::new(Cursor::new(&bytes)).unwrap().len(), 33);

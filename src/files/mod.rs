@@ -23,6 +23,7 @@ use sha2::{Digest as _, Sha256};
 use tempfile::NamedTempFile;
 
 pub(crate) use crate::names::is_unsafe;
+pub(crate) use mark::hex;
 pub use shown::Shown;
 
 /// What a file is called while it is written.

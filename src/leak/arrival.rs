@@ -7,10 +7,9 @@ use realfft::num_complex::Complex;
 use rustfft::FftPlanner;
 
 use super::refine::first_peak;
-use super::take_out::{AHEAD, Cue, Template};
+use super::template::{AHEAD, Cue, Template};
 use crate::guide::Sound;
-use crate::onset::EAR_RATE;
-use crate::units::Seconds;
+use crate::units::{EAR_RATE, Seconds};
 
 const LEN: usize = 8192;
 /// How much finer the answer is looked at than the samples.

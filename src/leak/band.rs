@@ -5,7 +5,7 @@
 
 use super::frames::{BINS, Bin, FRAME, Frames, count};
 use crate::guide::Sound;
-use crate::onset::EAR_RATE;
+use crate::units::EAR_RATE;
 
 /// A bin belongs to a sound if it is at most 40 dB under the strongest: what is weaker is less than a removal leaves.
 const UNDER: f32 = 1e-4;

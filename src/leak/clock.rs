@@ -1,8 +1,7 @@
 //! The guide's clock in the recording: a line, and at each sound how far the devices have wandered from it.
 
 use super::Lock;
-use crate::onset::EAR_RATE;
-use crate::units::Seconds;
+use crate::units::{EAR_RATE, Seconds};
 
 /// Where each moment of the guide stands in the recording.
 #[derive(Clone, Debug, PartialEq)]

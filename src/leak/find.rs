@@ -6,19 +6,18 @@
 //! stretch for skews 2 ppm apart, and over its own spread at starts that are none it is `z`; from [`HEARD`] on the guide is
 //! heard. [`super::refine`] places it.
 
-use super::limit::median;
+use super::laid::{Cue, Laid, MOST_SKEW};
 use super::low::{Band, LOW_HZ};
 use super::matched::{Match, Matcher, TO_SIGMA, Whole};
 use super::refine::LOOKED_AT;
 use super::vote::{Candidate, MOST, vote};
 use super::{Lock, Ppm, Reference};
 use crate::guide::Sound;
+use crate::stats::quantile;
 use crate::units::Seconds;
 
 /// Fewer sounds of the guide in the recording are not looked for: they could be chance.
 const LEAST_SOUNDS: usize = 8;
-/// How far two devices' clocks may run apart: crystals are good to 100 ppm each, phones' audio clocks were seen at 300.
-pub(super) const MOST_SKEW: f64 = 320.0;
 /// A stretch that votes holds so many sounds of the guide, within these lengths in seconds; longer ones need finer skews.
 const STRETCH_SOUNDS: f64 = 12.0;
 const STRETCH_S: (f64, f64) = (8.0, 18.0);
@@ -47,29 +46,6 @@ const FARTHEST_S: f64 = 3.2;
 struct Around(f64, f64, i32);
 const COARSE: Around = Around(32.0, 8.0, 4);
 const FINE: Around = Around(20.0, 2.0, 3);
-
-/// A sound of the guide: when, which match, which sign.
-#[derive(Clone, Copy)]
-pub(super) struct Cue {
-    /// From the guide's first sample, in samples of the low band.
-    pub(super) at: f64,
-    pub(super) kind: usize,
-    pub(super) sign: f32,
-}
-
-/// The guide laid over the recording: cue `u` stands at `middle + (u - pivot) (1 + skew)`, in samples of the low band.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Laid {
-    pub(super) middle: f64,
-    pub(super) pivot: f64,
-    pub(super) skew: f64,
-}
-
-impl Laid {
-    pub(super) fn at(&self, cue: f64) -> f64 {
-        self.middle + (cue - self.pivot) * (1.0 + self.skew * 1e-6)
-    }
-}
 
 /// Looks for the guides, in the order of their likelihood. Also says how far the best place stands above chance.
 pub(super) fn search<'a>(references: &[&Reference], low: &'a Band) -> (Option<Found<'a>>, f64) {
@@ -273,5 +249,5 @@ fn spread(cues: &[Cue], matches: &[Match], laid: &Laid, reach: f64, count: usize
             (score(cues, matches, &Laid { middle: laid.middle + away, ..*laid }, reach).0).abs() as f32
         })
         .collect();
-    f64::from(TO_SIGMA * median(&mut none)).max(LEAST_SPREAD)
+    f64::from(TO_SIGMA * quantile(&mut none, 0.5)).max(LEAST_SPREAD)
 }

@@ -6,6 +6,7 @@
 use fearless_simd::{Level, dispatch};
 
 use super::low::{Band, LOW_HZ};
+use crate::stats::quantile;
 
 /// Edges of the bands in hertz: where the guide's chirps lie.
 const EDGES_HZ: [f64; BANDS + 1] = [700.0, 1200.0, 1750.0, 2400.0, 3200.0, 4300.0];
@@ -196,15 +197,9 @@ fn middle(levels: &[Lanes]) -> Lanes {
     let mut out = [0.0; LANES];
     for (k, out) in out.iter_mut().enumerate().take(BANDS) {
         let mut some: Vec<f32> = levels.iter().step_by(37).map(|e| e[k]).collect();
-        *out = median(&mut some);
+        *out = quantile(&mut some, 0.5);
     }
     out
-}
-
-/// Middle value, 0 of none; the order is lost.
-pub(super) fn median(values: &mut [f32]) -> f32 {
-    let middle = values.len() / 2;
-    if values.is_empty() { 0.0 } else { *values.select_nth_unstable_by(middle, f32::total_cmp).1 }
 }
 
 #[cfg(test)]
@@ -230,12 +225,9 @@ mod tests {
 
     #[test]
     fn what_comes_out_has_the_same_level_at_any_level() {
-        let mut state = 1u32;
-        let mut noise = || {
-            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            state as f32 / 2f32.powi(31) - 1.0
-        };
-        let x: Vec<f32> = (0..100_000).map(|k| noise() * if k % 20_000 < 2000 { 1.0 } else { 0.05 }).collect();
+        let noise = crate::rng::Rng(1).noise(100_000, 1.0);
+        let x: Vec<f32> =
+            noise.iter().enumerate().map(|(k, v)| v * if k % 20_000 < 2000 { 1.0 } else { 0.05 }).collect();
         let power = |x: &[f32]| x.iter().map(|v| v * v).sum::<f32>() / x.len() as f32;
         let y = limit(&x);
         let ratio = power(&y[20_100..21_900]) / power(&y[23_000..39_000]);

@@ -8,8 +8,8 @@ use std::f64::consts::PI;
 use fearless_simd::{Level, dispatch};
 
 use crate::guide::LONGEST;
-use crate::onset::{EAR_RATE, dot};
-use crate::units::Seconds;
+use crate::onset::dot;
+use crate::units::{EAR_RATE, Seconds};
 
 /// Samples of the ear that make one here.
 pub(super) const QUARTER: usize = 4;

@@ -8,11 +8,11 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
-use super::limit::{Limited, limit, median};
+use super::limit::{Limited, limit};
 use super::low::{Band, LOW_HZ, Low};
 use crate::guide::Sound;
-use crate::onset::EAR_RATE;
-use crate::stats::MAD_TO_SD;
+use crate::stats::{MAD_TO_SD, quantile};
+use crate::units::EAR_RATE;
 
 /// Silence around a sound before it is limited: the limiter's filters ring.
 const AROUND: usize = 100;
@@ -157,7 +157,7 @@ impl Matcher {
     }
 
     fn noise(&self, mut some: Vec<f32>) -> f32 {
-        (TO_SIGMA * median(&mut some)).max(LEAST_NOISE * self.piece.len() as f32)
+        (TO_SIGMA * quantile(&mut some, 0.5)).max(LEAST_NOISE * self.piece.len() as f32)
     }
 
     /// Correlates the limited band with some sounds: `fill` gives it from [`AROUND`] before a sample on, `each` gets the number

@@ -12,6 +12,7 @@ mod band;
 mod clock;
 mod find;
 mod frames;
+mod laid;
 mod limit;
 mod low;
 mod matched;
@@ -24,6 +25,7 @@ mod sinc;
 mod smooth;
 mod sound;
 mod take_out;
+mod template;
 mod vote;
 
 pub use clock::GuideClock;
@@ -147,7 +149,7 @@ impl Removed {
     }
 }
 
-/// Takes the guide out of a recording at [`crate::onset::EAR_RATE`] that is there as a whole; with what is left of it.
+/// Takes the guide out of a recording at [`crate::units::EAR_RATE`] that is there as a whole; with what is left of it.
 pub fn remove(reference: &Reference, samples: &[f32], lock: &Lock) -> (Vec<f32>, Removed) {
     let mut left = Vec::with_capacity(samples.len());
     let mut remover = Remover::new(reference, lock);

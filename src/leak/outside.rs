@@ -7,8 +7,7 @@
 use super::Reference;
 use super::band::band;
 use super::frames::{BINS, Bin, Frames, HOP};
-use crate::onset::EAR_RATE;
-use crate::units::{Decibels, Seconds};
+use crate::units::{Decibels, EAR_RATE, Seconds};
 
 /// A side of fewer bins (1 kHz) tells nothing: the mean of twelve bins of noise is known to 2 dB.
 const LEAST_BINS: usize = 12;
@@ -100,13 +99,7 @@ mod tests {
         };
         let outside = of(&[Sound::Accent, Sound::Beat]);
         let part = of(&[Surface::Centre, Surface::Rim, Surface::Click].map(Sound::Stroke));
-        let mut state = 5u32;
-        let mut x: Vec<f32> = (0..44_100)
-            .map(|_| {
-                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                1e-4 * (state as f32 / 2f32.powi(31) - 1.0)
-            })
-            .collect();
+        let mut x = crate::rng::Rng(5).noise(44_100, 1e-4);
         let mut add = |at: usize, sound: &[f32], gain: f32| {
             for (x, v) in x[at..].iter_mut().zip(sound) {
                 *x += gain * v;

@@ -6,7 +6,7 @@
 use realfft::num_complex::Complex;
 use rustfft::FftPlanner;
 
-use super::find::{Cue, Laid};
+use super::laid::{Cue, Laid};
 use super::matched::Match;
 use super::sinc::Sinc;
 

@@ -5,9 +5,10 @@
 
 use super::frames::BINS;
 use super::outside::Rise;
-use super::take_out::{Apart, Cue};
-use crate::onset::{Audibility, EAR_RATE};
-use crate::units::{Decibels, Seconds};
+use super::take_out::Apart;
+use super::template::Cue;
+use crate::onset::Audibility;
+use crate::units::{Decibels, EAR_RATE, Seconds};
 
 /// A sound of the guide in the recording.
 #[derive(Clone, Copy, Debug, PartialEq)]

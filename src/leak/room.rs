@@ -11,9 +11,9 @@ use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
 use super::frames::{BINS, FRAME};
-use super::take_out::Template;
+use super::template::Template;
 use crate::guide::Sound;
-use crate::onset::EAR_RATE;
+use crate::units::EAR_RATE;
 
 /// Where the known sounds are this much weaker than at their strongest, they say nothing of the room: 25 dB, the side lobes
 /// of the chirps.
@@ -109,7 +109,7 @@ pub(super) fn inverse(back: &Arc<dyn ComplexToReal<f32>>, mut spectrum: Vec<Comp
 mod tests {
     use super::*;
     use crate::leak::frames::{FRAME, Frames, count};
-    use crate::leak::take_out::AHEAD;
+    use crate::leak::template::AHEAD;
 
     /// A sound through a room with two walls, as a template.
     fn through_a_room(sound: Sound) -> Vec<f32> {

@@ -6,12 +6,12 @@
 
 use super::clock::GuideClock;
 use super::residue::{Levels, Residue, residues};
-use super::take_out::{AHEAD, Cue, LENGTH, Tools, cues, straighten, take_out};
+use super::take_out::{Tools, straighten, take_out};
+use super::template::{AHEAD, Cue, LENGTH, cues};
 use super::{Lock, Reference, Removed};
 use crate::guide::Sound;
-use crate::onset::EAR_RATE;
 use crate::stats::median;
-use crate::units::Seconds;
+use crate::units::{EAR_RATE, Seconds};
 
 /// A section holds sounds of so much of the guide, or up to half as much again where it is the last: 90 s. At 60 beats a
 /// minute that is 90 sounds; a template is as deep as it gets from some 40 on (`scripts/measure_leak.py`: takes of 30 s).

@@ -1,9 +1,9 @@
 //! A value with its variance at every sound -> a smooth curve through them that one wrong value does not bend.
 //!
 //! Penalised least squares: `minimise sum w (v - s)^2 + lambda sum (second difference of s)^2` (Whittaker 1923), weights
-//! `1/variance`, residuals beyond 1.5 medians weighted down (Huber), four times over. Banded Cholesky decomposition.
+//! `1/variance`, residuals beyond 1.5 medians weighted down (Huber's weights), four times over. Banded Cholesky decomposition.
 
-use crate::stats::median;
+use crate::stats::{huber_weight, median};
 
 /// What is known of each sound: a value and its variance, if any.
 pub(super) type Known = Option<(f64, f64)>;
@@ -11,7 +11,8 @@ pub(super) type Known = Option<(f64, f64)>;
 /// A weight counts up to so many times the middle one.
 const MOST_WEIGHT: f64 = 20.0;
 const TIMES: usize = 4;
-const HUBER: f64 = 1.5;
+/// A residual counts less beyond so many times the middle one: one standard deviation of normal ones.
+const LIMIT: f64 = 1.5;
 /// Fewer values make no curve.
 const LEAST: usize = 4;
 
@@ -31,9 +32,9 @@ pub(super) fn curve(known: &[Known], lambda: f64, most: f64) -> Vec<f64> {
         out = solve(&now, &values, lambda);
         let off: Vec<f64> = (0..n).map(|i| (values[i] - out[i]).abs() * weights[i].sqrt()).collect();
         let limit =
-            HUBER * median(off.iter().zip(known).filter(|o| o.1.is_some()).map(|o| *o.0)).unwrap_or(0.0) + 1e-12;
+            LIMIT * median(off.iter().zip(known).filter(|o| o.1.is_some()).map(|o| *o.0)).unwrap_or(0.0) + 1e-12;
         for i in 0..n {
-            now[i] = weights[i] * (limit / off[i].max(1e-15)).min(1.0);
+            now[i] = weights[i] * huber_weight(off[i], limit);
         }
     }
     out

@@ -11,12 +11,12 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 
-use super::find::MOST_SKEW;
-use super::limit::median;
+use super::laid::MOST_SKEW;
 use super::low::{Band, LOW_HZ};
 use super::matched::TO_SIGMA;
 use super::room::{inverse, spectrum};
 use super::{Lock, Ppm};
+use crate::stats::quantile;
 use crate::units::Seconds;
 
 /// Samples of the low band that are looked at a time, with a piece: three minutes.
@@ -207,7 +207,7 @@ impl Correlator {
             *v /= (self.energy[k + piece.len()] - self.energy[k] + least).sqrt() as f32;
         }
         let mut sizes: Vec<f32> = found.iter().map(|v| v.abs()).collect();
-        let spread = f64::from(TO_SIGMA * median(&mut sizes));
+        let spread = f64::from(TO_SIGMA * quantile(&mut sizes, 0.5));
         let apart = (APART_S * LOW_HZ) as usize;
         let mut out = Vec::new();
         while out.len() < PLACES {
@@ -226,6 +226,7 @@ impl Correlator {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::rng::Rng;
 
     /// Knocks at the given seconds, each of its own colour.
     fn knocks(at: &[f64], seconds: f64, seed: u32) -> Vec<f32> {
@@ -249,18 +250,11 @@ mod tests {
         let pieces: Vec<_> =
             (0..8).map(|k| 2.0 + 6.0 * f64::from(k)).map(|t| (Seconds::of(t), Seconds::of(t + 1.0))).collect();
         // A hand keeps to a rhythm within some 15 ms.
-        let mut chance = 5u32;
-        let mut hand = || {
-            chance = chance.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            0.05 * (f64::from(chance >> 8) / f64::from(1 << 24) - 0.5)
-        };
+        let mut chance = Rng(5);
+        let mut hand = || 0.025 * chance.signed();
         let echoes: Vec<f64> = calls.iter().map(|t| t + 3.0 + 1.7 + hand()).collect();
-        let mut noise = 7u32;
         let mut recording = knocks(&echoes, 56.0, 5);
-        for v in &mut recording {
-            noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            *v += (noise >> 8) as f32 / 8.4e8 - 0.01;
-        }
+        recording.iter_mut().zip(Rng(7).noise(60 * LOW_HZ as usize, 0.01)).for_each(|(v, noise)| *v += noise);
         let band = |x: &[f32]| x.iter().copied().collect::<Band>();
         let known = Pieces::of(&band(&sound), &pieces);
         // The echoes alone have its rhythm.

@@ -21,16 +21,12 @@ use super::frames::{BINS, Bin, FRAME, Frames, HOP, count, smoothed};
 use super::room::Room;
 use super::sinc::Sinc;
 use super::smooth::{Known, curve};
-use super::{Lock, Ppm, Reference};
+use super::template::{AHEAD, Cue, LENGTH, Template};
+use super::{Lock, Ppm};
 use crate::guide::Sound;
-use crate::onset::EAR_RATE;
 use crate::stats::median;
-use crate::units::Seconds;
+use crate::units::{EAR_RATE, Seconds};
 
-/// Samples before a sound that its template covers, 46 ms: speakers' filters and codecs ring ahead.
-pub(super) const AHEAD: usize = 4 * FRAME;
-/// How long a room keeps a sound: 1.15 s. Shorter templates left 10 dB more in a long hall.
-pub(super) const LENGTH: usize = 50_700 / HOP * HOP;
 /// Enough of a sound to tell its delay: 100 ms; and what is looked at while only delays are wanted.
 const EARLY: usize = 4410;
 const SHORT: usize = 6656 / HOP * HOP;
@@ -52,52 +48,6 @@ const GAINS: (f64, f64) = (0.1, 0.7);
 const GAIN_RANGE: (f64, f64) = (0.3, 1.7);
 /// Gains are followed only if their middle squared deviation is so many times what chance gives: else they are noise.
 const GAIN_MOVES: f64 = 8.0;
-
-/// A sound of the guide, for the work on it.
-#[derive(Clone)]
-pub(super) struct Cue {
-    /// In the guide, seconds, and its first sample there.
-    pub(super) at: f64,
-    pub(super) sample: i64,
-    pub(super) kind: usize,
-    sign: f32,
-    amp: f32,
-    /// Followed gain.
-    gain: f32,
-    /// It lies within the recording.
-    pub(super) used: bool,
-    /// Frames of it that lie within the recording.
-    inside: (usize, usize),
-}
-
-/// What a sound of the guide leaves in the recording.
-#[derive(Default)]
-pub(super) struct Template {
-    pub(super) bins: Vec<Bin>,
-    /// Squared standard error of each bin.
-    pub(super) error: Vec<f32>,
-    /// As sound, [`AHEAD`] samples before it on.
-    pub(super) sound: Vec<f32>,
-}
-
-/// The guide's sounds, in order.
-pub(super) fn cues(reference: &Reference, sounds: &[Sound]) -> Vec<Cue> {
-    let rate = f64::from(EAR_RATE.get());
-    let mut cues: Vec<Cue> = (reference.cues.iter())
-        .map(|c| Cue {
-            at: c.at.get(),
-            sample: (c.at.get() * rate).round() as i64,
-            kind: sounds.iter().position(|s| *s == c.sound).unwrap_or(0),
-            sign: f32::from(c.sign),
-            amp: c.gain as f32,
-            gain: 1.0,
-            used: false,
-            inside: (0, 0),
-        })
-        .collect();
-    cues.sort_by_key(|c| c.sample);
-    cues
-}
 
 /// What the work on every section needs.
 pub(super) struct Tools {

@@ -1,18 +1,8 @@
 use super::*;
 use crate::guide::{GuideConfig, Heard, Laps, Practice, render};
-use crate::onset::EAR_RATE;
 use crate::part::parse;
-use crate::units::Bpm;
-
-/// Numbers without pattern.
-struct Rough(u64);
-
-impl Rough {
-    fn next(&mut self) -> f64 {
-        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        (self.0 >> 33) as f64 / f64::from(1u32 << 30) - 1.0
-    }
-}
+use crate::rng::Rng;
+use crate::units::{Bpm, EAR_RATE};
 
 fn guide(bpm: f64, heard: Heard) -> Guide {
     guide_of(bpm, heard, 1)
@@ -34,7 +24,7 @@ fn guide_of(bpm: f64, heard: Heard, times: u32) -> Guide {
 /// A recording: the guide through a small room from another device, strikes at the guide's beats and halves with some
 /// spread, noise. `leak`: the guide's peak.
 fn recording(guide: &Guide, start: f64, ppm: f64, leak: f64, strikes: bool, seed: u64) -> Vec<f32> {
-    let mut rough = Rough(seed);
+    let mut rough = Rng(seed);
     let rate = f64::from(EAR_RATE.get());
     let n = ((guide.lasts().get() + start.max(0.0) + 0.5) * rate) as usize;
     let played = guide.samples();
@@ -47,22 +37,22 @@ fn recording(guide: &Guide, start: f64, ppm: f64, leak: f64, strikes: bool, seed
     for (k, out) in out.iter_mut().enumerate() {
         let echo = |by: usize| k.checked_sub(by).map_or(0.0, |i| f64::from(direct[i] / peak));
         let v = echo(0) + 0.5 * echo(137) - 0.3 * echo(485);
-        *out = (leak * (v - 0.05 * v.powi(3)) + 3e-4 * rough.next()) as f32;
+        *out = (leak * (v - 0.05 * v.powi(3)) + 3e-4 * rough.signed()) as f32;
     }
     if strikes {
         let first = guide.events[0].at.to_seconds(guide.rate).get();
         let beat = 60.0 / 96.0 / 2.0;
         for k in 8..((guide.lasts().get() - first) / beat) as usize {
-            if rough.next() > 0.4 {
+            if rough.signed() > 0.4 {
                 continue;
             }
-            let at = start + first + k as f64 * beat + 0.012 * rough.next() + 0.01;
-            let (from, loud) = ((at * rate) as usize, 0.5 + 0.2 * rough.next());
+            let at = start + first + k as f64 * beat + 0.012 * rough.signed() + 0.01;
+            let (from, loud) = ((at * rate) as usize, 0.5 + 0.2 * rough.signed());
             let hz = if k % 3 == 0 { 340.0 } else { 790.0 };
             for (i, v) in out.iter_mut().skip(from).take(6000).enumerate() {
                 let t = i as f64 / rate;
                 let ring = (-t / 0.03).exp() * (std::f64::consts::TAU * hz * t).sin();
-                *v += (loud * (ring + 0.6 * (-t / 0.004).exp() * rough.next())) as f32;
+                *v += (loud * (ring + 0.6 * (-t / 0.004).exp() * rough.signed())) as f32;
             }
         }
     }

@@ -5,7 +5,7 @@
 
 use fearless_simd::{Level, dispatch};
 
-use super::find::{Cue, MOST_SKEW};
+use super::laid::{Cue, MOST_SKEW};
 use super::low::LOW_HZ;
 use super::matched::Match;
 

@@ -7,9 +7,9 @@
 //!
 //! Where the other strikes are as even, a machine plays, and nothing is dismissed.
 
-use super::ear::{APART_S, LIKELIER};
 use super::features::Sketch;
-use super::floor::quantile;
+use super::{APART_S, LIKELIER};
+use crate::stats::quantile;
 
 /// Periods looked for: from what no clock beats to two full swings of one that beats seconds.
 const PERIODS_S: std::ops::Range<f32> = 0.2..2.2;
@@ -169,11 +169,8 @@ mod tests {
     /// Strikes of one sound a quarter of a second apart, off by up to `hand_s`; between them another sound every .52 s,
     /// off by up to `tick_s`. How many of each are left.
     fn left(hand_s: f32, tick_s: f32) -> (usize, usize) {
-        let mut state = 7u32;
-        let mut off = move |most: f32| {
-            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            most * (2.0 * (state >> 8) as f32 / (1 << 24) as f32 - 1.0)
-        };
+        let mut rng = crate::rng::Rng(7);
+        let mut off = move |most: f32| most * rng.signed() as f32;
         let event = |at_s: f32, kind: usize| {
             let mut colour = [0.0; _];
             colour[kind] = 1.0;

@@ -8,12 +8,12 @@
 
 use fearless_simd::{Level, dispatch, prelude::*};
 
-use super::EAR_RATE;
 use super::affine::{Affine, Job, Rows, Then};
 use super::lanes::{WIDEST, exp_all, whole_dot};
 use super::spectrum::{LONG_BANDS, SHORT_HOP};
 use super::votes::Peak;
 use super::{coarse, fine};
+use crate::units::EAR_RATE;
 
 /// What a candidate knows by itself: channels of both paths, level, logit of its votes.
 pub(crate) const ALONE: usize = fine::CHANNELS + coarse::CHANNELS + 2;

@@ -2,16 +2,15 @@
 
 use super::clock;
 use super::features;
-use super::floor::quantile;
 use super::front::{Front, Transforms, mean_power};
 use super::held::Held;
 use super::model::{Model, model};
 use super::network::Pointed;
 use super::place::{Candidate, Placer};
 use super::spectrum::{FrameIndex, SHORT_HOP};
-use super::{Audibility, EAR_RATE, Onset};
-use crate::stats::median;
-use crate::units::{Decibels, Samples, Seconds};
+use super::{APART_S, Audibility, LIKELIER, Onset};
+use crate::stats::{median, quantile};
+use crate::units::{Decibels, EAR_RATE, Samples, Seconds};
 
 /// What was heard in a recording.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -38,13 +37,8 @@ const HISTORY_S: f64 = 12.0;
 const TAIL_S: f64 = 3.0;
 /// Shorter recordings cannot hold a strike and what is around it.
 const SHORTEST_S: f64 = 0.1;
-/// Two strikes given out are at least this far apart: nearer ones are one event to any ear (order threshold about 20 ms,
-/// Hirsh 1959), and two hands this near are together.
-pub(super) const APART_S: f64 = 0.010;
 /// Candidates down to this probability are told as faint.
 const FAINT: f32 = 0.06;
-/// Candidates above this probability are likelier a strike than not.
-pub(super) const LIKELIER: f32 = 0.5;
 /// A smaller correction of the place is more often noise than truth.
 const LEAST_CORRECTION_MS: f32 = 0.05;
 /// Largest correction: what the model was fitted on.
@@ -384,14 +378,13 @@ mod tests {
     /// gives at each moment.
     fn clicks(seconds: f64, first: f64, noise: impl Fn(f64) -> f64) -> Heard {
         let rate = f64::from(EAR_RATE.get());
-        let mut dice = 1u32;
+        let mut rng = crate::rng::Rng(1);
         let x: Vec<f32> = (0..samples(seconds))
             .map(|n| {
-                dice = dice.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
                 let (at, t) = (n as f64 / rate, (n as f64 / rate) % 0.5);
                 let click = 0.5 * (std::f64::consts::TAU * 4000.0 * t).sin() * (-t / 0.003).exp();
                 let on = at >= first && at < seconds - 0.5;
-                (if on { click } else { 0.0 } + noise(at) * (f64::from(dice) / f64::from(u32::MAX) - 0.5)) as f32
+                (if on { click } else { 0.0 } + noise(at) * 0.5 * rng.signed()) as f32
             })
             .collect();
         let mut ear = Ear::new();
@@ -420,8 +413,9 @@ mod tests {
         // One burst in 8-bit steps, then silence: the quiet that follows may hold strikes below the step.
         let heard = |step: f32| {
             let mut ear = Ear::new();
-            let burst = |n: usize| if (n as u32).wrapping_mul(2_654_435_761) >> 31 == 0 { step } else { -3.0 * step };
-            let x: Vec<f32> = (0..88_200).map(|n| if n < 4410 { burst(n) } else { 0.0 }).collect();
+            let mut signs = crate::rng::Rng(1);
+            let mut burst = || if signs.chance(0.5) { step } else { -3.0 * step };
+            let x: Vec<f32> = (0..88_200).map(|n| if n < 4410 { burst() } else { 0.0 }).collect();
             ear.hear(&x, &mut |_| {});
             ear.finish(&mut |_| {}).audibility
         };

@@ -5,12 +5,12 @@
 
 use fearless_simd::{Level, dispatch, prelude::*};
 
-use super::EAR_RATE;
 use super::filters::STREAMS;
 use super::front::Front;
 use super::lanes::{dot, fast_ln, ln_all, sum};
 use super::place::{Candidate, ENVELOPE};
 use super::spectrum::{LONG_BANDS, SHORT_BANDS};
+use crate::units::EAR_RATE;
 
 /// Long bands are looked at in pairs.
 const PAIRS: usize = LONG_BANDS / 2;

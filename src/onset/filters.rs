@@ -8,8 +8,8 @@ use std::ops::Range;
 
 use fearless_simd::{f32x8, prelude::*};
 
-use super::EAR_RATE;
 use super::lanes::{sum, transpose};
+use crate::units::EAR_RATE;
 
 /// How many filtered copies are looked at.
 pub(crate) const STREAMS: usize = 3;
@@ -213,7 +213,7 @@ mod tests {
 
     #[test]
     fn stretches_filtered_abreast_are_those_filtered_alone() {
-        let x: Vec<f32> = (0..30_000u32).map(|n| (n.wrapping_mul(2_654_435_761) >> 8) as f32 / 1e7 - 0.8).collect();
+        let x = crate::rng::Rng(1).noise(30_000, 0.8);
         let spans: Vec<Range<isize>> = (0..7).map(|k| k * 4000 - 100..k * 4000 + 2000 + 500 * k).collect();
         let together = run(&x, &spans);
         for (lane, span) in spans.iter().enumerate() {

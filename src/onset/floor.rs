@@ -2,7 +2,8 @@
 
 use fearless_simd::{Level, dispatch, f32x8, i32x8, prelude::*};
 
-use super::EAR_RATE;
+use crate::stats::rank;
+use crate::units::EAR_RATE;
 
 /// Block over which a quiet level is taken.
 const FLOOR_BLOCK_S: f64 = 0.4;
@@ -30,20 +31,6 @@ pub(crate) struct Floor<const BANDS: usize> {
     blocks: Vec<[f32; BANDS]>,
     least: [f32; BANDS],
     block_len: usize,
-}
-
-/// Which of `count` values in rising order stands at quantile `q`.
-fn rank(count: usize, q: f64) -> usize {
-    (count.saturating_sub(1) as f64 * q).round() as usize
-}
-
-/// The value at quantile `q` of the slice, which is reordered; 0 for an empty one.
-pub(crate) fn quantile(values: &mut [f32], q: f64) -> f32 {
-    if values.is_empty() {
-        return 0.0;
-    }
-    let k = rank(values.len(), q);
-    *values.select_nth_unstable_by(k, f32::total_cmp).1
 }
 
 /// Bits of a power that its quantiles keep: those below are worth .4 % of it, a sixtieth of a decibel.
@@ -178,15 +165,12 @@ impl<const BANDS: usize> Around<'_, BANDS> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::stats::quantile;
 
-    /// Powers over sixteen decades from the quick generator of Numerical Recipes.
-    fn powers(n: usize, mut state: u32) -> Vec<f32> {
-        (0..n)
-            .map(|_| {
-                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                if state.is_multiple_of(7) { 0.0 } else { (state as f32 / u32::MAX as f32 * 37.0 - 34.0).exp() }
-            })
-            .collect()
+    /// Powers over sixteen decades, and silence.
+    fn powers(n: usize, seed: u64) -> Vec<f32> {
+        let mut rng = crate::rng::Rng(seed);
+        (0..n).map(|_| if rng.below(7) == 0 { 0.0 } else { (rng.unit() as f32 * 37.0 - 34.0).exp() }).collect()
     }
 
     /// Without the bits that are not kept.
@@ -197,7 +181,7 @@ mod tests {
     #[test]
     fn quantiles_found_bit_by_bit_are_those_of_the_sorted_values() {
         for n in [1, 2, 7, 16, 33, 500, 4097] {
-            let values = powers(n, n as u32);
+            let values = powers(n, n as u64);
             let mut sorted = values.clone();
             sorted.sort_by(f32::total_cmp);
             for q in [0.0, 0.25, 0.5, 0.985, 1.0] {

@@ -6,12 +6,12 @@
 use fearless_simd::{Level, dispatch, f32x8, prelude::*};
 use rustfft::FftPlanner;
 
-use super::EAR_RATE;
 use super::affine::Rows;
 use super::filters::{STREAMS, passes};
 use super::floor::{Floor, GROUP, quantile_of_powers};
 use super::lanes::{fast_ln, ln_all, transpose};
 use super::spectrum::{LONG_BANDS, LONG_HOP, SHORT_BANDS, SHORT_HOP, Transform, short_middle_hz};
+use crate::units::EAR_RATE;
 
 /// Brings what the network sees near to one. Already in the weights of its first layers.
 pub(crate) const INPUT_SCALE: f32 = 0.4;

@@ -27,6 +27,7 @@ mod network;
 mod perceptron;
 mod place;
 mod spectrum;
+mod tensors;
 mod votes;
 
 pub(crate) use clock::TICK;
@@ -35,19 +36,18 @@ pub use ear::fitting;
 pub use ear::{Ear, Heard, Struck};
 pub(crate) use lanes::dot;
 
-use crate::units::{Decibels, SampleRate, Seconds};
+use crate::units::{Decibels, Seconds};
 
 /// The fitted numbers the ear hears with: what tells two ears apart.
 pub fn weights() -> &'static [u8] {
     model::WEIGHTS
 }
 
-/// The rate at which everything is heard; recordings are brought to it by `audio`. 44.1 kHz: what phones and browsers
-/// record at or near, and twice the highest frequency that helps.
-pub const EAR_RATE: SampleRate = match SampleRate::new(44_100) {
-    Some(rate) => rate,
-    None => unreachable!(),
-};
+/// Two strikes given out are at least this far apart: nearer ones are one event to any ear (order threshold about 20 ms,
+/// Hirsh 1959), and two hands this near are together.
+const APART_S: f64 = 0.010;
+/// Candidates above this probability are likelier a strike than not.
+const LIKELIER: f32 = 0.5;
 
 /// Something heard that may be a strike.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -32,7 +32,7 @@
 
 use std::sync::OnceLock;
 
-use safetensors::{Dtype, SafeTensorError, SafeTensors};
+use safetensors::SafeTensors;
 
 use super::affine::{Affine, Block};
 use super::coarse::{self, Coarse};
@@ -42,6 +42,7 @@ use super::fine::{self, Fine};
 use super::front::INPUT_SCALE;
 use super::network::Network;
 use super::perceptron::Networks;
+use super::tensors::{Tensors, WeightsError};
 
 /// The fitted weights.
 pub(crate) struct Model {
@@ -58,19 +59,6 @@ pub(crate) struct Model {
     pub(crate) audible_over_noise_db: f64,
 }
 
-/// Why a file of weights is none of the ear's.
-#[derive(Debug, thiserror::Error)]
-pub(crate) enum WeightsError {
-    #[error("it cannot be read: {0}")]
-    Unreadable(#[from] SafeTensorError),
-    #[error("`{name}` is {found:?}, not {expected:?}")]
-    Shape { name: String, expected: Vec<usize>, found: Vec<usize> },
-    #[error("`{name}` holds other numbers than `F32`")]
-    Numbers { name: String },
-    #[error("its metadata gives no number as `{name}`")]
-    Metadata { name: &'static str },
-}
-
 pub(super) static WEIGHTS: &[u8] = include_bytes!("../../assets/ear.safetensors");
 
 /// The model; read once.
@@ -79,38 +67,7 @@ pub(crate) fn model() -> &'static Model {
     MODEL.get_or_init(|| Model::read(WEIGHTS).unwrap_or_else(|why| unreachable!("the embedded weights: {why}")))
 }
 
-/// The file's tensors.
-pub(super) struct Tensors<'a>(SafeTensors<'a>);
-
-impl<'a> Tensors<'a> {
-    pub(super) fn of(bytes: &'a [u8]) -> Result<Self, WeightsError> {
-        Ok(Tensors(SafeTensors::deserialize(bytes)?))
-    }
-
-    pub(super) fn has(&self, name: &str) -> bool {
-        self.0.tensor(name).is_ok()
-    }
-
-    /// The numbers of a tensor, and its shape without ones.
-    pub(super) fn any(&self, name: &str) -> Result<(Vec<f32>, Vec<usize>), WeightsError> {
-        let tensor = self.0.tensor(name)?;
-        if tensor.dtype() != Dtype::F32 {
-            return Err(WeightsError::Numbers { name: name.to_owned() });
-        }
-        let numbers = tensor.data().as_chunks().0.iter().map(|bytes| f32::from_le_bytes(*bytes)).collect();
-        Ok((numbers, without_ones(tensor.shape())))
-    }
-
-    pub(super) fn get(&self, name: &str, shape: &[usize]) -> Result<Vec<f32>, WeightsError> {
-        let (numbers, found) = self.any(name)?;
-        let expected = without_ones(shape);
-        if found == expected {
-            Ok(numbers)
-        } else {
-            Err(WeightsError::Shape { name: name.to_owned(), expected, found })
-        }
-    }
-
+impl Tensors<'_> {
     fn array<const N: usize>(&self, name: &str) -> Result<[f32; N], WeightsError> {
         let numbers = self.get(name, &[N])?;
         Ok(std::array::from_fn(|k| numbers[k]))
@@ -181,10 +138,6 @@ impl<'a> Tensors<'a> {
     }
 }
 
-fn without_ones(shape: &[usize]) -> Vec<usize> {
-    shape.iter().copied().filter(|n| *n != 1).collect()
-}
-
 impl Model {
     pub(crate) fn read(bytes: &[u8]) -> Result<Self, WeightsError> {
         let (_, metadata) = SafeTensors::read_metadata(bytes)?;
@@ -212,6 +165,7 @@ impl Model {
 
 #[cfg(test)]
 pub(super) mod tests {
+    use safetensors::Dtype;
     use safetensors::tensor::TensorView;
 
     use super::super::affine::tests::numbers;

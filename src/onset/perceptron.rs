@@ -4,7 +4,7 @@ use fearless_simd::{Level, dispatch, prelude::*};
 
 use super::affine::felt;
 use super::lanes::{WIDEST, dot};
-use super::model::{Tensors, WeightsError};
+use super::tensors::{Tensors, WeightsError};
 
 /// Inputs beyond this many standard deviations are no news to a network that never met them.
 const CLIP: f32 = 3.5;

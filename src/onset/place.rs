@@ -9,10 +9,10 @@ use std::ops::Range;
 
 use fearless_simd::{Level, dispatch, prelude::*};
 
-use super::EAR_RATE;
 use super::filters::{ABREAST, Filters, SETTLE_MS, STREAMS, Stretch, samples};
 use super::lanes::{WIDEST, ln_of_two};
 use super::network::Pointed;
+use crate::units::EAR_RATE;
 
 /// Samples in a bin of the fine envelope: .36 ms.
 const ENVELOPE_BIN: usize = 16;
@@ -273,15 +273,8 @@ impl Placer {
 mod tests {
     use super::*;
 
-    /// Reproducible noise in -1..1 (Numerical Recipes' quick generator).
-    fn noise(n: usize, scale: f32) -> Vec<f32> {
-        let mut s = 12345u32;
-        (0..n)
-            .map(|_| {
-                s = s.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                (s as f32 / u32::MAX as f32 * 2.0 - 1.0) * scale
-            })
-            .collect()
+    fn noise(n: usize, peak: f32) -> Vec<f32> {
+        crate::rng::Rng(12345).noise(n, peak)
     }
 
     #[test]

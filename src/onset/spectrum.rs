@@ -10,9 +10,8 @@ use fearless_simd::{Level, dispatch, prelude::*};
 use rustfft::num_complex::Complex;
 use rustfft::{Fft, FftPlanner};
 
-use super::EAR_RATE;
 use super::lanes::{WIDEST, whole_dot};
-use crate::units::Samples;
+use crate::units::{EAR_RATE, Samples};
 
 /// Bands of the short transform.
 pub(crate) const SHORT_BANDS: usize = 16;

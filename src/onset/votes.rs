@@ -112,11 +112,8 @@ mod tests {
 
     #[test]
     fn peaks_are_those_of_the_whole_grid() {
-        let mut state = 5u32;
-        let mut next = || {
-            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            f64::from(state >> 8) / f64::from(1 << 24)
-        };
+        let mut rng = crate::rng::Rng(5);
+        let mut next = || rng.unit();
         for count in [0, 1, 2, 30, 200] {
             let cast: Vec<(f64, f32)> =
                 (0..count).map(|_| (400.0 * next() - 2.0, 0.04 + 0.96 * next() as f32)).collect();

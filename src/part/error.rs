@@ -136,3 +136,13 @@ fn floor_char(text: &str, at: usize) -> usize {
     }
     at
 }
+
+/// The known word a mistyped one most likely means.
+pub(crate) fn nearest<'w>(word: &str, known: impl Iterator<Item = &'w str>) -> Option<&'w str> {
+    const MOST_SLIPS: usize = 2;
+    if word.len() > 64 {
+        return None;
+    }
+    let near = known.map(|k| (strsim::damerau_levenshtein(&word.to_lowercase(), &k.to_lowercase()), k)).min()?;
+    (near.0 <= MOST_SLIPS && near.0 < near.1.chars().count()).then_some(near.1)
+}

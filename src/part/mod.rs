@@ -12,11 +12,11 @@ mod syllables;
 mod unroll;
 
 pub(crate) use error::Gather;
+pub(crate) use error::nearest;
 pub use error::{Origin, PartError};
-pub(crate) use played::ordinal;
 pub use played::played;
 pub use read::{MOST_BARS, MOST_STROKES, Part, parse};
-pub(crate) use read::{MOST_BYTES, Reader, deep, kind, nearest, plain};
+pub(crate) use read::{MOST_BYTES, Reader, deep, kind, plain};
 pub use row::Repeat;
 pub use section::{Act, Cell, Mark, Section, WrittenBar};
 pub(crate) use section::{RawSection, build};

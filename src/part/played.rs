@@ -6,6 +6,7 @@
 use std::fmt::Write;
 
 use super::{Act, Cell, Hand, Hands, Mark, Meter, Part, Pass, Section, Surface, Timeline};
+use crate::english::{counted, nth};
 use crate::units::{Bpm, Seconds, Ticks};
 
 /// The form bar by bar. `timeline` is one of this part's; sections that are not the part's are left out.
@@ -20,8 +21,8 @@ pub fn played(part: &Part, timeline: &Timeline) -> String {
             "{}/{}, form {form}: {}, {}",
             meter.beats,
             meter.unit,
-            many(timeline.bars.len(), "bar"),
-            many(timeline.strokes.len(), "stroke")
+            counted(timeline.bars.len(), "bar"),
+            counted(timeline.strokes.len(), "stroke")
         ),
     );
     let lasts = |bpm: Bpm| format!("{} at {} quarter notes a minute", clock(timeline.end().to_seconds(bpm)), bpm.get());
@@ -37,12 +38,12 @@ pub fn played(part: &Part, timeline: &Timeline) -> String {
         let of = timeline.passes.iter().filter(|p| p.section == pass.section).count();
         out.push('\n');
         let which =
-            if of > 1 { format!("{}, {} of {of}", pass.section, ordinal(pass.number)) } else { pass.section.clone() };
+            if of > 1 { format!("{}, {} of {of}", pass.section, nth(pass.number)) } else { pass.section.clone() };
         if pass.number > 1 {
-            line(&mut out, format!("{which}: the same {} again", many(pass.bars.len(), "bar")));
+            line(&mut out, format!("{which}: the same {} again", counted(pass.bars.len(), "bar")));
             continue;
         }
-        line(&mut out, format!("{which}: {}", many(pass.bars.len(), "bar")));
+        line(&mut out, format!("{which}: {}", counted(pass.bars.len(), "bar")));
         bars(&mut out, section, pass, meter, &mut used);
     }
     legend(&mut out, &used);
@@ -66,7 +67,7 @@ fn bars(out: &mut String, section: &Section, pass: &Pass, meter: Meter, used: &m
         let mut notes = Vec::new();
         if let Some((sign, time)) = repeat {
             let times = section.repeats.get(sign as usize).map_or(1, |r| r.times);
-            notes.push(format!("{} time of {times}", ordinal(time + 1)));
+            notes.push(format!("{} time of {times}", nth(time + 1)));
         }
         notes.extend(rests(&bar.cells, meter));
         let letters: Vec<String> = bar.cells.iter().map(|c| letter(c.act)).collect();
@@ -194,22 +195,6 @@ fn legend(out: &mut String, used: &[String]) {
     line(out, parts.join(", "));
 }
 
-fn many(n: usize, what: &str) -> String {
-    format!("{n} {what}{}", if n == 1 { "" } else { "s" })
-}
-
-/// 1st, 2nd, 3rd, 4th, 11th …
-pub(crate) fn ordinal(n: u32) -> String {
-    let end = match (n % 10, n % 100) {
-        (_, 11..=13) => "th",
-        (1, _) => "st",
-        (2, _) => "nd",
-        (3, _) => "rd",
-        _ => "th",
-    };
-    format!("{n}{end}")
-}
-
 fn clock(length: Seconds) -> String {
     let seconds = length.get().round() as i64;
     if seconds < 60 { format!("{seconds} s") } else { format!("{} min {} s", seconds / 60, seconds % 60) }
@@ -273,11 +258,5 @@ A: 1 bar
 o centre, - rest
 ",
         );
-    }
-
-    #[test]
-    fn ordinals_read_as_english() {
-        let all: Vec<String> = [1, 2, 3, 4, 11, 12, 13, 21, 102, 111].map(ordinal).into();
-        assert_eq!(all, ["1st", "2nd", "3rd", "4th", "11th", "12th", "13th", "21st", "102nd", "111th"]);
     }
 }

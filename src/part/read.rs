@@ -5,7 +5,7 @@ use std::ops::Range;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-use super::error::{Gather, Origin, PartError};
+use super::error::{Gather, Origin, PartError, nearest};
 use super::row::RowText;
 use super::section::{RawSection, Section, build};
 use super::{Meter, TempoRange};
@@ -217,16 +217,6 @@ fn apart(name: &str, sections: &[Section]) -> Option<String> {
     let letters: Vec<String> = name.chars().map(String::from).collect();
     (letters.len() > 1 && letters.len() < 40 && letters.iter().all(|l| sections.iter().any(|s| s.name == *l)))
         .then(|| letters.join(" "))
-}
-
-/// The known word a mistyped one most likely means.
-pub(crate) fn nearest<'w>(word: &str, known: impl Iterator<Item = &'w str>) -> Option<&'w str> {
-    const MOST_SLIPS: usize = 2;
-    if word.len() > 64 {
-        return None;
-    }
-    let near = known.map(|k| (strsim::damerau_levenshtein(&word.to_lowercase(), &k.to_lowercase()), k)).min()?;
-    (near.0 <= MOST_SLIPS && near.0 < near.1.chars().count()).then_some(near.1)
 }
 
 /// Nesting no part file has; the TOML reader recurses.

@@ -104,7 +104,7 @@ pub(super) fn word(text: &str) -> Result<Vec<Spoken>, String> {
 
 fn instead(part: &str) -> String {
     let known = SYLLABLES.iter().map(|s| s.0).chain(SILENT.iter().copied()).chain(WORDS.iter().map(|w| w.0));
-    let near = super::read::nearest(part, known).map_or(String::new(), |n| format!("did you mean `{n}`? "));
+    let near = super::error::nearest(part, known).map_or(String::new(), |n| format!("did you mean `{n}`? "));
     format!(
         "{near}known words: `ta` (quarter), `ti-ti` (eighths), `tika-tika` (sixteenths), `too` (half), `tam-ti` (dotted), `tri-pl-et`, `syn-co-pa`, `sh` (quarter rest), `(ti)` (any word in brackets is silent)"
     )

@@ -66,7 +66,7 @@ pub(super) fn plan(practice: &Practice, guide: &Guide) -> Result<PlanRow, ChartE
             number: bar.number,
             time: pass
                 .filter(|_| again)
-                .map_or_else(String::new, |p| format!("{} time", crate::assess::say::ordinal(p.number))),
+                .map_or_else(String::new, |p| format!("{} time", crate::english::ordinal(p.number))),
             drawing,
         });
     }

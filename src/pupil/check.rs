@@ -4,13 +4,12 @@ use serde::Serialize;
 
 use super::{Pupil, Refused, row};
 use crate::chain::{self, Samples, known_strikes, quietly};
-use crate::onset::EAR_RATE;
 use crate::part::Surface;
 use crate::resample::Resampler;
 use crate::surface::Calibration;
 use crate::take::soundcheck::{EACH, STRIKES_FROM, judge, probe_sound, probes};
 use crate::take::{KeptCheck, KnownStrikes};
-use crate::units::{SampleRate, Seconds};
+use crate::units::{EAR_RATE, SampleRate, Seconds};
 
 /// A child that reads what to strike has so long for three strikes.
 pub(super) const EACH_S: f64 = 4.0;

@@ -271,7 +271,7 @@ impl Pupil {
     /// A wish for what is not written, or one that cannot be drawn.
     pub fn plan(&self, wish: &Wish) -> Result<String, Refused> {
         let practice = self.practice(wish)?;
-        let guide = self.guide_of(wish, &practice, crate::onset::EAR_RATE)?;
+        let guide = self.guide_of(wish, &practice, crate::units::EAR_RATE)?;
         row(&bars::plan(&practice, &guide).map_err(Refused::of)?)
     }
 
@@ -314,7 +314,7 @@ impl Pupil {
         // As a take is judged by its card.
         let guides = match (facts.opened, facts.guide_played) {
             (true, _) => Guides::Likely,
-            (false, true) => Guides::Played(vec![self.guide_of(wish, &practice, crate::onset::EAR_RATE)?]),
+            (false, true) => Guides::Played(vec![self.guide_of(wish, &practice, crate::units::EAR_RATE)?]),
             (false, false) => Guides::None,
         };
         let asked = Asked { guides, ..Asked::practice(&practice) };
@@ -388,7 +388,7 @@ impl Pupil {
 fn rule(last: &Last) -> RuleRow {
     let before = last.card.tally.unwrap_or_default();
     let (next, tally, why) = before.after(&RerunRule::default(), &last.assessment, &last.laps);
-    RuleRow { words: say::capital(&format!("{why}.")), bpm: next.get(), tally }
+    RuleRow { words: crate::english::capital(&format!("{why}.")), bpm: next.get(), tally }
 }
 
 /// Where some bars were played in the recording: a beat before their first strike to a beat after their last.

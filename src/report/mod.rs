@@ -5,6 +5,7 @@
 //! | module | out |
 //! |---|---|
 //! | `words` | places, counts, doubt and amounts in words |
+//! | `markup` | the one escaper, the typeface as a style sheet |
 //! | `played` | the bars in the order they were played, with what stands in each |
 //! | `listing` | the same in words |
 //! | [`chart`] | the timing chart and the pupil's bar, as SVG and PNG |
@@ -15,14 +16,11 @@
 pub mod chart;
 pub mod json;
 mod listing;
+mod markup;
 pub mod page;
 mod played;
 pub mod text;
 mod words;
-
-#[cfg(feature = "edge")]
-pub(crate) use words::capital;
-pub use words::listed;
 
 /// A name or a sentence from outside in one line, made harmless to look at; what is very long is cut.
 pub fn shown(text: &str) -> String {

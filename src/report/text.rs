@@ -57,7 +57,7 @@ fn advice(out: &mut String, assessment: &Assessment) {
         paragraph(out, "try   ", &fix);
     }
     if let Some(bars) = &assessment.advice.practise {
-        paragraph(out, "play  ", &format!("{}.", say::capital(&say::exercise(&assessment.timeline, bars))));
+        paragraph(out, "play  ", &format!("{}.", crate::english::capital(&say::exercise(&assessment.timeline, bars))));
     }
     let next = format!("{:.0} quarter notes a minute. {}", assessment.advice.next.get(), say::why(assessment));
     paragraph(out, "next  ", &next);

@@ -1,6 +1,7 @@
 //! Places, counts, doubt and amounts in words: what page, terminal and chart say the same way.
 
 use crate::assess::{Assessment, Finding, Passes, Status, say};
+use crate::english::was;
 use crate::part::Timeline;
 use crate::units::{Seconds, Ticks};
 
@@ -23,46 +24,9 @@ pub(super) fn doubt(confidence: f64) -> &'static str {
     }
 }
 
-/// `first`, `second`, ... `ninth`, `10th`.
-pub(super) fn ordinal(n: u32) -> String {
-    match n {
-        1 => "first".into(),
-        2 => "second".into(),
-        3 => "third".into(),
-        4 => "fourth".into(),
-        5 => "fifth".into(),
-        6 => "sixth".into(),
-        7 => "seventh".into(),
-        8 => "eighth".into(),
-        9 => "ninth".into(),
-        _ if n % 100 / 10 != 1 && n % 10 == 1 => format!("{n}st"),
-        _ if n % 100 / 10 != 1 && n % 10 == 2 => format!("{n}nd"),
-        _ if n % 100 / 10 != 1 && n % 10 == 3 => format!("{n}rd"),
-        _ => format!("{n}th"),
-    }
-}
-
-/// `one strike`, `two strikes`, ... `10 strikes`.
-pub(super) fn count(n: usize, one: &str, many: &str) -> String {
-    let noun = if n == 1 { one } else { many };
-    match n {
-        0 => format!("no {noun}"),
-        1 => format!("one {noun}"),
-        2 => format!("two {noun}"),
-        3 => format!("three {noun}"),
-        4 => format!("four {noun}"),
-        5 => format!("five {noun}"),
-        6 => format!("six {noun}"),
-        7 => format!("seven {noun}"),
-        8 => format!("eight {noun}"),
-        9 => format!("nine {noun}"),
-        _ => format!("{n} {noun}"),
-    }
-}
-
-pub(crate) use say::capital;
-pub use say::listed;
-pub(super) use say::{NAME, clean, cut, syllable};
+pub(super) use crate::english::{NAME, clean, count, cut, ordinal};
+pub(super) use crate::english::{capital, listed};
+pub(super) use say::syllable;
 
 /// The place in a bar as it is counted: `2`, `2&`, `2e`, and `2.67` where no syllable fits.
 pub(super) fn counted(timeline: &Timeline, bar: usize, at: Ticks) -> String {
@@ -226,10 +190,6 @@ pub(super) fn gist(assessment: &Assessment) -> Vec<String> {
     said
 }
 
-fn was(n: usize) -> &'static str {
-    if n == 1 { "was" } else { "were" }
-}
-
 /// What lateness is measured against, stroke by stroke. Against the guide the whole take is told in one sentence.
 pub(super) fn clock_word(_: &Assessment) -> &'static str {
     "the player’s own pulse"
@@ -257,29 +217,10 @@ mod tests {
     use super::*;
 
     #[test]
-    fn names_lose_what_could_mislead_and_end_where_the_line_ends() {
-        assert_eq!(clean("  Wren\n\t\u{202e}nerW ", 60), "Wren nerW");
-        assert_eq!(clean("../../etc", 60), "../../etc");
-        let long = clean(&"ä".repeat(4000), 60);
-        assert_eq!(long.chars().count(), 60);
-        assert!(long.ends_with('…'));
-        assert_eq!(clean("\u{feff}\u{200b}", 60), "");
-    }
-
-    #[test]
     fn doubt_has_the_words_of_the_guidance_note() {
         assert_eq!(
             [doubt(0.99), doubt(0.9), doubt(0.67), doubt(0.66), doubt(f64::NAN)],
             ["sure", "fairly sure", "fairly sure", "perhaps", "perhaps"]
-        );
-    }
-
-    #[test]
-    fn ordinals_follow_english() {
-        let said = [1, 9, 10, 11, 12, 13, 21, 22, 23, 101, 111, 112].map(ordinal);
-        assert_eq!(
-            said,
-            ["first", "ninth", "10th", "11th", "12th", "13th", "21st", "22nd", "23rd", "101st", "111th", "112th"]
         );
     }
 

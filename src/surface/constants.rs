@@ -6,11 +6,12 @@ use std::sync::OnceLock;
 
 use serde::Deserialize;
 
-use super::algebra::invert;
-use super::features::BANDS;
-use super::names::MARKS;
+use super::features::{BANDS, STRETCHES};
 use crate::part::Surface;
+use crate::stats::matrix::invert;
 
+/// Numbers by which a group of strikes is described: its bands, and of each stretch strength, middle and width.
+pub(super) const MARKS: usize = BANDS + 3 * STRETCHES.len();
 /// Dimensions of the space in which strikes are compared.
 pub(super) const DIMS: usize = 10;
 /// A place in that space.

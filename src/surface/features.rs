@@ -12,8 +12,7 @@ use std::sync::Arc;
 use realfft::num_complex::Complex;
 use realfft::{RealFftPlanner, RealToComplex};
 
-use crate::onset::EAR_RATE;
-use crate::units::{Decibels, Seconds};
+use crate::units::{Decibels, EAR_RATE, Seconds};
 
 /// Number of band levels of a strike.
 pub const BANDS: usize = 40;
@@ -277,15 +276,11 @@ mod tests {
     /// Parseval's theorem, checked against the definition of the mean square.
     #[test]
     fn the_level_of_noise_is_its_energy() {
-        let mut state = 1u32;
-        let mut noise = || {
-            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223); // Numerical Recipes, ranqd1
-            (f64::from(state) / f64::from(u32::MAX) * 2.0 - 1.0) as f32
-        };
+        let mut rng = crate::rng::Rng(1);
         let mut bank = FeatureBank::new();
         let n = 50;
         let mut power = || {
-            let x: Vec<f32> = (0..3000).map(|_| noise()).collect();
+            let x = rng.noise(3000, 1.0);
             10f64.powf(bank.features(&x, 0).level.0 / 10.0)
         };
         let mean = (0..n).map(|_| power()).sum::<f64>() / f64::from(n);

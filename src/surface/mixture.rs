@@ -6,12 +6,14 @@
 //! scatter is drawn from the usual scatter over the take's towards the surface's own. In between, the part is listened
 //! to through the maps of [`super::maps`]. A strike that no surface explains is something else.
 
-use super::algebra::{dot, factor, form, invert, invert_factor, square, times};
+use libm::lgamma;
+
 use super::constants::{Constants, DIMS, Place, Square};
 use super::features::BANDS;
 use super::maps::{ALL, Desk, Expected, Maps, NO_STROKE, Told, listen};
 use super::names::{Group, Namings, marks};
 use crate::stats::log_sum;
+use crate::stats::matrix::{dot, factor, form, invert, invert_factor, square, times};
 
 /// A take as the mixture sees it. Strikes known by calibration stand behind the take's own.
 pub(super) struct Take {
@@ -142,8 +144,8 @@ impl Bell {
         invert_factor(&l, DIMS, &mut y);
         let whiten = std::array::from_fn(|j| std::array::from_fn(|i| y[i * DIMS + j]));
         let d = DIMS as f64;
-        let constant = ln_gamma((freedom + d) / 2.0)
-            - ln_gamma(freedom / 2.0)
+        let constant = lgamma((freedom + d) / 2.0)
+            - lgamma(freedom / 2.0)
             - 0.5 * d * (freedom * std::f64::consts::PI).ln()
             - 0.5 * log_det;
         Bell { middle, whiten, constant, freedom }
@@ -167,24 +169,9 @@ impl Bell {
     }
 }
 
-/// Logarithm of the gamma function for arguments above 1/2 (Lanczos 1964, coefficients for g = 5, n = 6).
-fn ln_gamma(x: f64) -> f64 {
-    const C: [f64; 6] = [
-        76.180_091_729_471_46,
-        -86.505_320_329_416_77,
-        24.014_098_240_830_91,
-        -1.231_739_572_450_155,
-        0.120_865_097_386_617_9e-2,
-        -0.539_523_938_495_3e-5,
-    ];
-    let t = x + 5.5;
-    let series = 1.000_000_000_190_015 + C.iter().zip(1u32..).map(|(c, k)| c / (x + f64::from(k))).sum::<f64>();
-    (x + 0.5) * t.ln() - t + (2.506_628_274_631_000_5 * series / x).ln()
-}
-
 /// Logarithm of the beta function.
 fn ln_beta(a: f64, b: f64) -> f64 {
-    ln_gamma(a) + ln_gamma(b) - ln_gamma(a + b)
+    lgamma(a) + lgamma(b) - lgamma(a + b)
 }
 
 /// An explanation of a take, and what speaks for it.
@@ -518,17 +505,6 @@ fn outer_bell(c: &Constants, take: &Take) -> Bell {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn the_gamma_function_of_whole_numbers_is_a_factorial() {
-        let mut factorial = 1.0f64;
-        for k in 1..20u32 {
-            assert!((ln_gamma(f64::from(k)) - factorial.ln()).abs() < 1e-8, "{k}");
-            factorial *= f64::from(k);
-        }
-        // Gamma(9/2) = 105 sqrt(pi) / 16.
-        assert!((ln_gamma(4.5) - (105.0 * std::f64::consts::PI.sqrt() / 16.0).ln()).abs() < 1e-8);
-    }
 
     #[test]
     fn the_t_density_in_the_middle_is_the_published_one() {

@@ -1,7 +1,6 @@
 //! The sound of each strike -> the surface it landed on, with a probability, by a model fitted to the take itself with
 //! the written part as prior.
 
-mod algebra;
 mod constants;
 mod doubts;
 mod features;

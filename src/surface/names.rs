@@ -6,14 +6,11 @@
 //! fitted on families of instruments left out). As no amount of likeness proves a name, a share of the probability of
 //! every naming is passed on to those with two names exchanged: as often as that was so on instruments left out.
 
-use super::algebra::{dot, form};
-use super::constants::{Constants, pair};
+use super::constants::{Constants, MARKS, pair};
 use super::features::{BANDS, STRETCHES};
 use super::maps::ALL;
 use crate::stats::log_sum;
-
-/// Numbers by which a group of strikes is described.
-pub(super) const MARKS: usize = BANDS + 3 * STRETCHES.len();
+use crate::stats::matrix::{dot, form};
 
 /// No naming is less likely than this: keeps logarithms finite.
 const LEAST: f64 = 1e-9;

@@ -414,44 +414,30 @@ fn read(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::rng::Rng;
     use crate::units::Decibels;
     use Surface::{Centre, Clap, Click, Pat, Rim};
-
-    /// Numbers in 0..1 (Numerical Recipes, ranqd1).
-    struct Dice(u32);
-
-    impl Dice {
-        fn next(&mut self) -> f64 {
-            self.0 = self.0.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            f64::from(self.0 >> 8) / f64::from(1u32 << 24)
-        }
-
-        /// About normal, one standard deviation of 1 (sum of twelve, less its mean).
-        fn normal(&mut self) -> f64 {
-            (0..12).map(|_| self.next()).sum::<f64>() - 6.0
-        }
-    }
 
     /// Features of strikes on these surfaces of an average instrument, each a little different.
     fn sounds(surfaces: &[Surface], seed: u32) -> Vec<Features> {
         let c = Constants::embedded();
-        let mut dice = Dice(seed);
+        let mut dice = Rng(seed.into());
         surfaces
             .iter()
             .map(|s| {
                 let bands =
-                    std::array::from_fn(|k| (c.mean[k] + c.names.means[s.index()][k] + 1.5 * dice.normal()) as f32);
-                Features { bands, level: Decibels(-30.0 + 2.0 * dice.normal()), above: Decibels(30.0) }
+                    std::array::from_fn(|k| (c.mean[k] + c.names.means[s.index()][k] + 1.5 * dice.normal(1.0)) as f32);
+                Features { bands, level: Decibels(-30.0 + 2.0 * dice.normal(1.0)), above: Decibels(30.0) }
             })
             .collect()
     }
 
     /// A part of four passes of 16 strokes on the given surfaces.
     fn part(use_: &[Surface]) -> Vec<Prior> {
-        let mut dice = Dice(7);
+        let mut dice = Rng(7);
         (0..64)
             .map(|k| {
-                let written = use_.get((dice.next() * use_.len() as f64) as usize).copied();
+                let written = use_.get((dice.unit() * use_.len() as f64) as usize).copied();
                 Prior { written, pass: Some(k / 16) }
             })
             .collect()

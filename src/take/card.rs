@@ -207,7 +207,7 @@ pub fn beside(recording: &Path) -> PathBuf {
 /// SHA-256, hexadecimal.
 #[cfg(feature = "edge")]
 pub fn fingerprint(bytes: &[u8]) -> String {
-    Sha256::digest(bytes).iter().map(|b| format!("{b:02x}")).collect()
+    crate::files::hex(&Sha256::digest(bytes))
 }
 
 impl Card {

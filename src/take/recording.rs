@@ -3,8 +3,7 @@
 
 use crate::audio::{AudioError, Facts, Source};
 use crate::chain::{Go, Notice, Sound};
-use crate::onset::EAR_RATE;
-use crate::units::{SampleRate, Seconds};
+use crate::units::{EAR_RATE, SampleRate, Seconds};
 
 /// A recording in a file, an archive or memory.
 pub struct Recording<F> {

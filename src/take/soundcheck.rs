@@ -5,9 +5,8 @@
 
 use crate::chain::Take;
 use crate::guide::Sound;
-use crate::onset::EAR_RATE;
 use crate::stats::median;
-use crate::units::{Decibels, SampleRate, Seconds};
+use crate::units::{Decibels, EAR_RATE, SampleRate, Seconds};
 
 /// Silence is listened to until here, but for the first half second, in which microphones settle.
 pub const QUIET_UNTIL: Seconds = Seconds::from_millis(2000.0);
@@ -252,23 +251,19 @@ pub fn judge(take: &Take, peak: f32, probes: Vec<Probe>, surfaces: usize) -> Che
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::rng::Rng;
 
     const SECOND: usize = 44_100;
 
-    fn noise(state: &mut u64) -> f32 {
-        *state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        ((*state >> 33) as f64 / (1_u64 << 31) as f64) as f32 * 2.0 - 1.0
-    }
-
     /// A check with nine strikes of this peak in noise of this peak, and probes with these delays and peaks.
     fn check(strike: f32, hiss: f32, n: usize, probed: impl Fn(usize) -> Option<(f64, f32)>) -> Checked {
-        let mut state = 99;
-        let mut x: Vec<f32> = (0..12 * SECOND).map(|_| hiss * noise(&mut state)).collect();
+        let mut rng = Rng(99);
+        let mut x: Vec<f32> = rng.noise(12 * SECOND, hiss);
         for k in 0..n {
             let at = index(STRIKES_FROM) + 10_000 + k * SECOND * 6 / 10;
             for i in 0..6000 {
                 let t = i as f32 / SECOND as f32;
-                let v = (-t / 0.02).exp() * ((1300.0 * t).sin() + 0.6 * noise(&mut state));
+                let v = (-t / 0.02).exp() * ((1300.0 * t).sin() + 0.6 * rng.signed() as f32);
                 x[at + i] = (x[at + i] + strike * v).clamp(-1.0, 1.0);
             }
         }

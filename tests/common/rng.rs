@@ -1,4 +1,4 @@
-//! A small seeded generator: SplitMix64 (Steele, Lea & Flood 2014, OOPSLA; constants from the paper, from memory).
+//! The one generator of chance in tests, here and in `src`; small and seeded: SplitMix64 (Steele, Lea & Flood 2014, OOPSLA; constants from the paper, from memory).
 
 /// State of the generator.
 pub struct Rng(pub u64);
@@ -15,6 +15,16 @@ impl Rng {
     /// From 0 up to 1.
     pub fn unit(&mut self) -> f64 {
         (self.next() >> 11) as f64 / (1u64 << 53) as f64
+    }
+
+    /// From -1 up to 1.
+    pub fn signed(&mut self) -> f64 {
+        2.0 * self.unit() - 1.0
+    }
+
+    /// Even noise of this peak.
+    pub fn noise(&mut self, samples: usize, peak: f32) -> Vec<f32> {
+        (0..samples).map(|_| peak * self.signed() as f32).collect()
     }
 
     pub fn between(&mut self, low: f64, high: f64) -> f64 {

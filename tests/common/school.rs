@@ -11,30 +11,9 @@ use pailbeat::book::{Assigned, Book, BookError, NewAssignment, NewTake};
 use pailbeat::part::Timeline;
 use pailbeat::units::{Bpm, Lateness, Seconds};
 
-/// Splitmix64: small, seeded, the same everywhere.
-pub struct Dice(u64);
-
-impl Dice {
-    pub fn new(seed: u64) -> Dice {
-        Dice(seed)
-    }
-
-    fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        z ^ (z >> 31)
-    }
-
-    pub fn unit(&mut self) -> f64 {
-        (self.next() >> 11) as f64 / (1u64 << 53) as f64
-    }
-
-    fn normal(&mut self) -> f64 {
-        (0..12).map(|_| self.unit()).sum::<f64>() - 6.0
-    }
-}
+#[path = "rng.rs"]
+mod rng;
+use rng::Rng;
 
 pub const PART: &str = r#"
 title = "Lantern Parade"
@@ -65,10 +44,10 @@ pub const DAY_S: i64 = 86_400;
 pub const FIRST_DAY_S: i64 = 1_788_768_000;
 
 /// What is kept of one simulated take. `skill` is 0 to 1.
-pub fn simulated(timeline: &Timeline, skill: f64, dice: &mut Dice) -> Distilled {
+pub fn simulated(timeline: &Timeline, skill: f64, dice: &mut Rng) -> Distilled {
     let spread = 12.0 + 40.0 * (1.0 - skill);
     let mut d = Distilled {
-        bpm: Bpm::new(timeline.bpm.get() * (0.86 + 0.16 * skill + 0.02 * dice.normal())),
+        bpm: Bpm::new(timeline.bpm.get() * (0.86 + 0.16 * skill + 0.02 * dice.normal(1.0))),
         jitter: Seconds::new(spread / 1e3),
         praise: "Your first A was steady all the way.".into(),
         next: (timeline.bpm.get() * if skill > 0.6 { 1.06 } else { 0.9 }).round(),
@@ -85,7 +64,7 @@ pub fn simulated(timeline: &Timeline, skill: f64, dice: &mut Dice) -> Distilled 
         d.marks.push(Mark {
             status,
             surface: heard.then_some(stroke.surface),
-            late: heard.then(|| Lateness(Seconds::of(dice.normal() * spread / 1e3))),
+            late: heard.then(|| Lateness(Seconds::of(dice.normal(1.0) * spread / 1e3))),
         });
     }
     let add = |d: &mut Distilled, kind: Kind, section: &str, pass: u32, bar: u32, beat: f64, text: &str| {
@@ -125,7 +104,7 @@ pub fn simulated(timeline: &Timeline, skill: f64, dice: &mut Dice) -> Distilled 
 /// Fills a book: `classes` classes of `each`, `days` school days with a take a pupil a day, more where `takes` asks.
 /// Returns the moment after the last take.
 pub fn fill(book: &Book, classes: usize, each: usize, days: i64, a_day: usize, seed: u64) -> Result<i64, BookError> {
-    let mut dice = Dice::new(seed);
+    let mut dice = Rng(seed);
     book.begin()?;
     let mut now = FIRST_DAY_S;
     for class in 0..classes {

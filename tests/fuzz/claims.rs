@@ -13,11 +13,10 @@ use pailbeat::book::{distil, sources};
 use pailbeat::drill;
 use pailbeat::guide::GuideConfig;
 use pailbeat::names::{Words, mentions};
-use pailbeat::onset::EAR_RATE;
 use pailbeat::part::{Part, Surface, Timeline, parse};
 use pailbeat::report;
 use pailbeat::take::{self, Card, KeptCheck, KnownStrikes};
-use pailbeat::units::{Decibels, Seconds};
+use pailbeat::units::{Decibels, EAR_RATE, Seconds};
 
 /// A part file is read to a part or to errors that stand in the file; a part gives a timeline in order.
 pub(crate) fn part(data: &[u8]) {

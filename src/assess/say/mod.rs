@@ -14,6 +14,7 @@ use std::ops::Range;
 
 use super::finding::{Finding, Kind, Passes, Place, What};
 use super::{Assessment, Move};
+use crate::english::{NAME, capital, clean, cut, listed, many, number, ordinal, times, was};
 use crate::part::{Pass, Surface, Timeline};
 use crate::units::{Bpm, Ticks};
 
@@ -21,46 +22,6 @@ pub use evidence::evidence;
 pub use limits::limit;
 pub use pupil::{fix, mark, praise, step, why};
 pub use teacher::{finding, heading, nothing, short, statement};
-
-/// Longest name that is shown in full, in letters: a line of the printed page.
-pub const NAME: usize = 60;
-
-/// A name made harmless to look at: control characters, marks that turn the direction of writing and what no document may
-/// hold (U+FFFE, U+FFFF; XML 1.0, section 2.2) are left out,
-/// white space is one space, and what is longer than `most` letters ends in an ellipsis.
-pub fn clean(name: &str, most: usize) -> String {
-    let turns = |c: char| matches!(c, '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{61c}' | '\u{feff}' | '\u{fffe}' | '\u{ffff}');
-    let letters = name.chars().filter(|c| !turns(*c)).map(|c| if c.is_control() { ' ' } else { c }).collect::<String>();
-    cut(&letters.split_whitespace().collect::<Vec<_>>().join(" "), most)
-}
-
-/// What is longer than `most` letters ends in an ellipsis.
-pub fn cut(text: &str, most: usize) -> String {
-    if text.chars().count() <= most {
-        return text.to_owned();
-    }
-    let kept = text.chars().take(most.saturating_sub(1)).collect::<String>();
-    format!("{}…", kept.trim_end())
-}
-
-/// `first` to `tenth`, then `11th`.
-pub fn ordinal(n: u32) -> String {
-    const WORDS: [&str; 10] =
-        ["first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth"];
-    let word = usize::try_from(n).ok().and_then(|n| n.checked_sub(1)).and_then(|i| WORDS.get(i));
-    word.map_or_else(|| crate::part::ordinal(n), |w| (*w).to_string())
-}
-
-/// `one` to `ten`, then figures.
-pub fn number(n: usize) -> String {
-    const WORDS: [&str; 11] = ["no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten"];
-    WORDS.get(n).map_or_else(|| n.to_string(), |w| (*w).to_string())
-}
-
-/// `one bar`, `three bars`.
-pub fn many(n: usize, what: &str) -> String {
-    format!("{} {what}{}", number(n), if n == 1 { "" } else { "s" })
-}
 
 /// `half a beat`, `a beat and a half`, `two beats`: rounded to quarters of a beat, as nobody feels finer.
 pub fn beats(size: f64) -> String {
@@ -92,20 +53,6 @@ fn each_once(all: impl Iterator<Item = String>) -> Vec<String> {
         }
     }
     out
-}
-
-/// `A`, `A and B`, `A, B and C`.
-pub fn listed(all: &[String]) -> String {
-    match all.split_last() {
-        Some((last, before)) if !before.is_empty() => format!("{} and {last}", before.join(", ")),
-        _ => all.concat(),
-    }
-}
-
-/// A sentence starts with a capital.
-pub fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
 }
 
 /// The section as one says it: `A` where it comes once, else `the second A`.

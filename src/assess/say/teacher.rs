@@ -4,7 +4,7 @@ use super::super::finding::{Common, Dynamics, Finding, Kind, Place, Uneven, What
 use super::super::{Assessment, Status};
 use super::{
     NAME, beats, capital, clean, each_once, here, listed, many, missing, number, of_how_many, on, place_of, quiet,
-    section, section_of, span, surface, whole_section,
+    section, section_of, span, surface, times, was, whole_section,
 };
 use crate::part::{Hand, Timeline};
 
@@ -219,7 +219,7 @@ fn left_out(t: &Timeline, f: &Finding, strokes: &[usize], common: Common) -> Str
     let place = f.place.as_ref();
     let whole = place.map_or_else(|| "throughout".to_string(), |p| format!("in {}", section(t, p)));
     let n = capital(&many(strokes.len(), "stroke"));
-    let were = if strokes.len() == 1 { "was" } else { "were" };
+    let were = was(strokes.len());
     match common {
         Common::Offbeats => {
             format!("The strokes between the beats were left out {whole}: {} of them.", number(strokes.len()))
@@ -343,15 +343,6 @@ fn at_joins(a: &Assessment, kind: Kind, n: usize) -> String {
     match of_how_many(a, kind) {
         Some(of) if of > n => format!("{} of the {} joins", number(n), number(of)),
         _ => many(n, "join"),
-    }
-}
-
-/// `twice`, `three times`.
-fn times(n: usize) -> String {
-    match n {
-        1 => "once".into(),
-        2 => "twice".into(),
-        n => format!("{} times", number(n)),
     }
 }
 

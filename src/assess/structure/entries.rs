@@ -5,8 +5,9 @@ use super::{LEAST_CONFIDENCE, Run, Take, witnessed};
 use crate::align::{Forbidden, Step};
 use crate::assess::Slip;
 use crate::assess::finding::{Evidence, Kind, Place, What};
-use crate::assess::stats::logistic;
 use crate::assess::suspicion::{Suspicion, log_odds};
+use crate::stats::linear::{Belief, Row, robust};
+use crate::stats::{logistic, normal_density};
 
 /// Less than this (quarters) is no finding: half an eighth, and more than any jitter a pulse can be told from.
 const LEAST_QUARTERS: f64 = 0.22;
@@ -180,12 +181,12 @@ fn name(take: &Take, moved: &Moved, rest: Option<(usize, f64)>, join: bool, quar
 /// Density (per quarter) of coming back late by `size` through miscounting a rest: half a beat or a whole one, mostly.
 fn miscounted(size: f64, se: f64, rest: f64) -> f64 {
     let width = se.hypot(0.015);
-    let at = |x: f64| (-0.5 * ((size - x) / width).powi(2)).exp() / (width * std::f64::consts::TAU.sqrt());
+    let at = |x: f64| normal_density(size - x, width);
     let whole = if rest > 1.01 { 0.3 } else { 0.1 };
     0.3 * at(0.5) + whole * at(1.0) + if (0.2..0.7).contains(&size) { 0.8 } else { 0.0 }
 }
 
-/// One slope, two offsets, robust weights: `t = o + [after] s + p b`, Huber's weights at two sigma, a weak prior on p.
+/// One slope, two offsets: `t = o + [after] s + p b` by Huber's estimator, with a weak belief about p.
 fn moved(take: &Take, before: &Run, after: &Run) -> Option<Moved> {
     // Among identical bars a run may have been told otherwise than it was found; what lies beyond is at another place.
     let carried_on = |a: &usize, b: &usize| !take.leapt(*a, *b);
@@ -197,49 +198,18 @@ fn moved(take: &Take, before: &Run, after: &Run) -> Option<Moved> {
     let origin = take.at[take.stroke(here)];
     let t0 = take.time(here);
     let sigma = take.jitter();
-    let rows: Vec<(f64, f64, f64)> = (left.iter().map(|&i| (i, 0.0)).chain(right.iter().map(|&i| (i, 1.0))))
-        .map(|(i, side)| (side, take.at[take.stroke(i)] - origin, take.time(i) - t0))
+    let rows: Vec<Row<3>> = (left.iter().map(|&i| (i, 0.0)).chain(right.iter().map(|&i| (i, 1.0))))
+        .map(|(i, side)| Row { x: [1.0, side, take.at[take.stroke(i)] - origin], y: take.time(i) - t0, weight: 1.0 })
         .collect();
-    let p0 = take.quarter(there);
-    let prior = (sigma / (SLOPE * p0)).powi(2);
-    let mut weights = vec![1.0; rows.len()];
-    let (mut solution, mut inverse) = ([0.0; 3], [[0.0; 3]; 3]);
-    for _ in 0..4 {
-        let (mut g, mut v) = ([[0.0; 3]; 3], [0.0; 3]);
-        g[2][2] += prior;
-        v[2] += prior * p0;
-        for (&(side, b, t), &w) in rows.iter().zip(&weights) {
-            let x = [1.0, side, b];
-            for r in 0..3 {
-                v[r] += w * x[r] * t;
-                for c in 0..3 {
-                    g[r][c] += w * x[r] * x[c];
-                }
-            }
-        }
-        inverse = inverted(g)?;
-        solution = std::array::from_fn(|r| (0..3).map(|c| inverse[r][c] * v[c]).sum());
-        for (&(side, b, t), w) in rows.iter().zip(&mut weights) {
-            let error: f64 = t - solution[0] - solution[1] * side - solution[2] * b;
-            *w = (2.0 * sigma / (error.abs() + 1e-9)).min(1.0);
-        }
-    }
-    let p = solution[2].max(1e-3);
+    let quarter_s = take.quarter(there);
+    let slope = Belief { mean: quarter_s, precision: (sigma / (SLOPE * quarter_s)).powi(2) };
+    let fit = robust(&rows, &[Belief::default(), Belief::default(), slope], Some(sigma), 0.0)?;
+    let quarter_s = fit.z[2].max(1e-3);
     // The phase wanders over the gap even when nothing happens.
     let gap = take.at[take.stroke(here)] - take.at[take.stroke(there)];
     let wander = take.trace.phase_walk().get() * gap.max(0.0).sqrt();
-    let se = (sigma * inverse[1][1].max(0.0).sqrt()).hypot(wander) / p;
-    Some(Moved { size: solution[1] / p, se, follow: after.strikes.len() })
-}
-
-/// Inverse of a symmetric 3 x 3 matrix by cofactors; `None` when it is singular.
-fn inverted(m: [[f64; 3]; 3]) -> Option<[[f64; 3]; 3]> {
-    let cofactor = |r: usize, c: usize| {
-        let (r1, r2, c1, c2) = ((r + 1) % 3, (r + 2) % 3, (c + 1) % 3, (c + 2) % 3);
-        m[r1][c1] * m[r2][c2] - m[r1][c2] * m[r2][c1]
-    };
-    let det: f64 = (0..3).map(|c| m[0][c] * cofactor(0, c)).sum();
-    (det.abs() > 1e-12).then(|| std::array::from_fn(|r| std::array::from_fn(|c| cofactor(c, r) / det)))
+    let se = fit.se(1).hypot(wander) / quarter_s;
+    Some(Moved { size: fit.z[1] / quarter_s, se, follow: after.strikes.len() })
 }
 
 #[cfg(test)]

@@ -7,7 +7,7 @@ use super::Take;
 use crate::align::{Step, stroke_like};
 use crate::assess::finding::{Evidence, Place, What};
 use crate::assess::suspicion::Suspicion;
-use crate::stats::median;
+use crate::stats::{median, normal_density};
 
 /// A rest of this length or more (quarters) is a rest to be kept; shorter ones are articulation.
 const LEAST_REST: f64 = 0.49;
@@ -68,7 +68,7 @@ pub(super) fn judge(take: &Take) -> Vec<Suspicion> {
     // Strays a second as loud as this: those heard, each blurred by the spread of levels, and the one of before. A soft
     // crackle throughout the take is no reason to take a stroke for one.
     let rate = |level: f64| {
-        let near = |&(other, sure): &(f64, f64)| sure * ANY_DB * density(level - other, LEVEL_SPREAD_DB);
+        let near = |&(other, sure): &(f64, f64)| sure * ANY_DB * normal_density(level - other, LEVEL_SPREAD_DB);
         (strays.iter().map(near).filter(|x| x.is_finite()).sum::<f64>() + 1.0) / (length + STRAY_PRIOR_S)
     };
     for (rest, before, list) in inside {
@@ -100,11 +100,6 @@ fn one_movement(take: &Take, list: Vec<Inside>) -> Vec<Inside> {
         }
     }
     out
-}
-
-/// Density of a normal distribution around 0.
-fn density(x: f64, sd: f64) -> f64 {
-    (-0.5 * (x / sd).powi(2)).exp() / (sd * std::f64::consts::TAU.sqrt())
 }
 
 fn rest_not_kept(
@@ -164,9 +159,7 @@ fn typical_level(take: &Take) -> f64 {
 fn place_density(pos: f64, length: f64, spread: f64) -> f64 {
     let points = |step: f64| {
         let n = ((length - MARGIN) / step).ceil().max(1.0) as usize;
-        let at = |k: usize| {
-            (-0.5 * ((pos - k as f64 * step) / spread).powi(2)).exp() / (spread * std::f64::consts::TAU.sqrt())
-        };
+        let at = |k: usize| normal_density(pos - k as f64 * step, spread);
         (0..n).map(at).sum::<f64>() / n as f64
     };
     0.4 * points(1.0) + 0.4 * points(0.5) + 0.1 * points(0.25) + 0.1 / length

@@ -19,7 +19,6 @@ mod scene;
 mod system;
 
 pub(super) use counts::{Highlight, Sign, counts_places, counts_svg, sign_svg};
-pub(super) use scene::FAMILY;
 pub(super) use system::CLEAR;
 
 use crate::assess::Assessment;
@@ -97,7 +96,7 @@ const MARGIN: f64 = 30.0;
 /// # Errors
 /// [`ChartError`], none of which depends on what was played except the size.
 pub fn svg(assessment: &Assessment, style: &ChartStyle) -> Result<String, ChartError> {
-    let css = style.embed_font.then(super::page::font_faces);
+    let css = style.embed_font.then(super::markup::font_faces);
     let label = label(assessment);
     paint::svg(&whole(assessment, style), &Frame { label: &label, style: css.as_deref(), ground: style.ground })
 }

@@ -7,8 +7,9 @@ use plotters::coord::Shift;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
+use super::super::markup::{FAMILY, escape};
 use super::ChartError;
-use super::scene::{Anchor, FAMILY, Ink, Item, PAPER, Scene};
+use super::scene::{Anchor, Ink, Item, PAPER, Scene};
 
 /// Grid lines to a CSS pixel in SVG.
 const SVG_GRID: f64 = 10.0;
@@ -46,7 +47,6 @@ pub(super) fn svg(scene: &Scene, frame: &Frame) -> Result<String, ChartError> {
     }
     // plotters opens with a size in grid units and no name; the page wants pixels, a name and no ids.
     let body = drawn.split_once(">\n").map_or("", |(_, body)| body);
-    let escape = super::super::page::escape;
     let mut out = format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{}\" height=\"{}\" viewBox=\"0 0 {} {}\" role=\"img\" aria-label=\"{}\">\n",
         scene.width.ceil(),

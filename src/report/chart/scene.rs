@@ -4,8 +4,7 @@ use std::sync::OnceLock;
 
 use ab_glyph::{Font, FontRef};
 
-/// The typeface of chart and page. Noto Serif, SIL Open Font License 1.1; cut by `scripts/subset_fonts.sh`.
-pub(in crate::report) const FAMILY: &str = "Noto Serif";
+/// The typeface as drawings need it, where pages need it as a web font (`markup`).
 pub(super) const REGULAR: &[u8] = include_bytes!("../../../assets/fonts/NotoSerif-Regular.ttf");
 pub(super) const BOLD: &[u8] = include_bytes!("../../../assets/fonts/NotoSerif-Bold.ttf");
 

@@ -11,15 +11,11 @@ pub mod progress;
 mod pupil;
 mod teacher;
 
-use base64::Engine as _;
-
 use crate::assess::Assessment;
 
 use super::Meta;
-use super::chart::{ChartError, FAMILY};
-
-const REGULAR: &[u8] = include_bytes!("../../../assets/fonts/NotoSerif-Regular.woff2");
-const BOLD: &[u8] = include_bytes!("../../../assets/fonts/NotoSerif-Bold.woff2");
+use super::chart::ChartError;
+pub(crate) use super::markup::{escape, font_faces};
 
 /// Why there is no page.
 #[derive(Debug, thiserror::Error)]
@@ -126,25 +122,6 @@ pub fn counts(timeline: &crate::part::Timeline, bar: usize, width: u32) -> Vec<(
     super::chart::counts_places(timeline, bar, width)
 }
 
-/// Text as HTML and XML, in element content and in double-quoted attributes alike. The only escaper.
-pub(crate) fn escape(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    for c in text.chars() {
-        match c {
-            '&' => out.push_str("&amp;"),
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '"' => out.push_str("&quot;"),
-            '\'' => out.push_str("&#39;"),
-            // XML has no place for these, escaped or not.
-            c if c.is_control() && !matches!(c, '\n' | '\t') => out.push('\u{fffd}'),
-            '\u{fffe}' | '\u{ffff}' => out.push('\u{fffd}'),
-            c => out.push(c),
-        }
-    }
-    out
-}
-
 /// A name as the pages show it: cleaned, cut and escaped. What looks for a name in pages looks for this.
 pub fn shown_name(text: &str) -> String {
     escape(&super::words::clean(text, super::words::NAME))
@@ -153,17 +130,6 @@ pub fn shown_name(text: &str) -> String {
 /// A name: escaped, and isolated so that its direction of writing stays its own.
 fn name(text: &str) -> String {
     format!("<bdi>{}</bdi>", escape(&super::words::clean(text, super::words::NAME)))
-}
-
-/// The typeface as a style sheet with the font files inside.
-pub(crate) fn font_faces() -> String {
-    let face = |weight: &str, bytes: &[u8]| {
-        format!(
-            "@font-face{{font-family:'{FAMILY}';font-weight:{weight};src:url(data:font/woff2;base64,{}) format('woff2')}}",
-            base64::engine::general_purpose::STANDARD.encode(bytes)
-        )
-    };
-    format!("{}{}", face("400", REGULAR), face("700", BOLD))
 }
 
 /// The style of the pupil's pages.

@@ -115,7 +115,7 @@ fn in_words(out: &mut String, assessment: &Assessment) {
     let advice = &assessment.advice;
     out.push_str("<div class=\"words\">\n<section>\n<h2>For the pupil</h2>\n");
     let practise = advice.practise.as_ref().map(|bars| say::exercise(&assessment.timeline, bars));
-    let practise = practise.map_or_else(String::new, |bars| format!("{}.", say::capital(&bars)));
+    let practise = practise.map_or_else(String::new, |bars| format!("{}.", crate::english::capital(&bars)));
     for (label, said) in [("Keep", say::praise(assessment)), ("Try", say::fix(assessment)), ("Play", practise)] {
         if !said.is_empty() {
             let _ = writeln!(out, "<p><span class=\"grey\">{label}:</span> {}</p>", escape(&said));

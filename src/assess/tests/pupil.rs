@@ -1,74 +1,58 @@
 //! Pupils for the tests: they play a written part with known faults, and a symbolic ear hears them. Seeded.
 
-use super::{Assessment, Hearing, assess};
+use super::super::{Assessment, Hearing, assess};
 use crate::align::{AlignConfig, Strike, trace};
 use crate::onset::Audibility;
 use crate::part::{Hand, Hands, Surface, Timeline, parse};
+use crate::rng::Rng;
 use crate::units::{Bpm, Decibels, Seconds};
 
-/// Splitmix64 (Steele, Lea & Flood 2014) with Box-Muller on top.
-pub(super) struct Dice(u64);
-
-impl Dice {
-    pub(super) fn new(seed: u64) -> Dice {
-        Dice(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ 0x5851_f42d_4c95_7f2d)
-    }
-
-    pub(super) fn uniform(&mut self) -> f64 {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
-    }
-
-    pub(super) fn normal(&mut self) -> f64 {
-        let (u, v) = (self.uniform().max(1e-300), self.uniform());
-        (-2.0 * u.ln()).sqrt() * (2.0 * std::f64::consts::PI * v).cos()
-    }
+/// Seeds that follow one another are spread far apart.
+pub(in crate::assess) fn rng(seed: u64) -> Rng {
+    Rng(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ 0x5851_f42d_4c95_7f2d)
 }
 
 /// How somebody plays.
-pub(super) struct Pupil {
-    pub(super) seed: u64,
-    pub(super) form: Option<&'static str>,
+pub(in crate::assess) struct Pupil {
+    pub(in crate::assess) seed: u64,
+    pub(in crate::assess) form: Option<&'static str>,
     /// Tempo as a share of the one asked for.
-    pub(super) tempo: f64,
+    pub(in crate::assess) tempo: f64,
     /// Jitter of each stroke, seconds, and of the pulse from quarter to quarter, as a share.
-    pub(super) jitter: f64,
-    pub(super) unsteady: f64,
+    pub(in crate::assess) jitter: f64,
+    pub(in crate::assess) unsteady: f64,
     /// Log tempo at a share 0 to 1 of the piece, relative to the start.
-    pub(super) drift: fn(f64) -> f64,
+    pub(in crate::assess) drift: fn(f64) -> f64,
     /// Strokes left out, by index.
-    pub(super) left_out: Vec<usize>,
+    pub(in crate::assess) left_out: Vec<usize>,
     /// Whole surfaces of one pass played elsewhere: pass index, written, played.
-    pub(super) elsewhere: Option<(usize, Surface, Surface)>,
+    pub(in crate::assess) elsewhere: Option<(usize, Surface, Surface)>,
     /// The left hand comes late by this, seconds.
-    pub(super) left_late: f64,
+    pub(in crate::assess) left_late: f64,
     /// Standard deviation of the time between two hands, and a constant on top, seconds.
-    pub(super) apart: (f64, f64),
+    pub(in crate::assess) apart: (f64, f64),
     /// Level of the later of two hands beside the first, dB.
-    pub(super) second_db: f64,
+    pub(in crate::assess) second_db: f64,
     /// Whether swells and dynamic marks are played, in dB over a swell and for a step.
-    pub(super) swell_db: f64,
+    pub(in crate::assess) swell_db: f64,
     /// Level of a stroke, dB: by surface, and its standard deviation.
-    pub(super) levels: [f64; Surface::COUNT],
-    pub(super) touch_db: f64,
+    pub(in crate::assess) levels: [f64; Surface::COUNT],
+    pub(in crate::assess) touch_db: f64,
     /// The ear's threshold, dB; strokes below it are faint candidates only.
-    pub(super) threshold: f64,
+    pub(in crate::assess) threshold: f64,
     /// Stray sounds a minute.
-    pub(super) strays: f64,
+    pub(in crate::assess) strays: f64,
 }
 
 impl Pupil {
     /// A beginner who plays it right: 40 ms of jitter and a pulse that wanders 1 % a quarter.
-    pub(super) fn good(seed: u64) -> Pupil {
-        let mut dice = Dice::new(seed ^ 0xabcd);
+    pub(in crate::assess) fn good(seed: u64) -> Pupil {
+        let mut dice = rng(seed ^ 0xabcd);
         Pupil {
             seed,
             form: None,
-            tempo: (0.06 * dice.normal()).exp(),
-            jitter: 0.030 + 0.020 * dice.uniform(),
+            tempo: (0.06 * dice.normal(1.0)).exp(),
+            jitter: 0.030 + 0.020 * dice.unit(),
             unsteady: 0.005,
             drift: |_| 0.0,
             left_out: Vec::new(),
@@ -84,13 +68,13 @@ impl Pupil {
         }
     }
 
-    pub(super) fn line(&self, part: &str) -> Timeline {
+    pub(in crate::assess) fn line(&self, part: &str) -> Timeline {
         let part = parse(part).unwrap();
         part.timeline(self.form, Bpm::clamped((part.range.start.get() + part.range.goal.get()) / 2.0)).unwrap()
     }
 
     /// Plays `played` and is judged against `written`.
-    pub(super) fn take(&self, written: &Timeline, played: &Timeline) -> Assessment {
+    pub(in crate::assess) fn take(&self, written: &Timeline, played: &Timeline) -> Assessment {
         let (strikes, faint, duration) = self.play(played);
         let mut heard = Hearing::clear(Seconds::of(duration));
         heard.audibility = vec![Audibility { from: Seconds::ZERO, threshold: Decibels(self.threshold) }];
@@ -99,8 +83,8 @@ impl Pupil {
     }
 
     /// What the ear hears: strikes, faint candidates, length of the recording.
-    pub(super) fn play(&self, line: &Timeline) -> (Vec<Strike>, Vec<Strike>, f64) {
-        let mut dice = Dice::new(self.seed);
+    pub(in crate::assess) fn play(&self, line: &Timeline) -> (Vec<Strike>, Vec<Strike>, f64) {
+        let mut dice = rng(self.seed);
         let whole = line.end().quarters().max(1.0);
         let quarter = 60.0 / (line.bpm.get() * self.tempo);
         // The pulse in steps of a sixteenth.
@@ -108,7 +92,7 @@ impl Pupil {
         let mut pulse = vec![1.5];
         let mut wander = 0.0;
         for k in 0..(whole / STEP).ceil() as usize + 1 {
-            wander = 0.97 * wander + self.unsteady * STEP.sqrt() * dice.normal();
+            wander = 0.97 * wander + self.unsteady * STEP.sqrt() * dice.normal(1.0);
             let length = quarter * STEP * (-(self.drift)(k as f64 * STEP / whole)).exp() * (1.0 + wander);
             pulse.push(pulse[k] + length);
         }
@@ -119,7 +103,7 @@ impl Pupil {
         let mut out: Vec<(f64, f64, Surface)> = Vec::new();
         for (j, stroke) in line.strokes.iter().enumerate() {
             let b = stroke.at.quarters();
-            let (jitter, touch, hands) = (dice.normal(), dice.normal(), dice.normal());
+            let (jitter, touch, hands) = (dice.normal(1.0), dice.normal(1.0), dice.normal(1.0));
             if self.left_out.contains(&j) {
                 continue;
             }
@@ -150,30 +134,30 @@ impl Pupil {
         let mut t = 0.0;
         let rate = self.strays.max(1e-9);
         loop {
-            t -= dice.uniform().max(1e-12).ln() * 60.0 / rate;
+            t -= dice.unit().max(1e-12).ln() * 60.0 / rate;
             if t > end {
                 break;
             }
-            out.push((t, -45.0 + 15.0 * dice.uniform(), Surface::ALL[(3.0 * dice.uniform()) as usize]));
+            out.push((t, -45.0 + 15.0 * dice.unit(), Surface::ALL[(3.0 * dice.unit()) as usize]));
         }
         out.sort_by(|a, b| a.0.total_cmp(&b.0));
         let (mut strikes, mut faint) = (Vec::new(), Vec::new());
         for (t, level, surface) in out {
             let mut p = [0.01; Surface::COUNT];
-            let u = dice.uniform();
+            let u = dice.unit();
             let heard = if u < 0.02 { Surface::ALL[(surface.index() + 1) % 3] } else { surface };
             p[heard.index()] = if u < 0.06 { 0.75 } else { 0.96 };
             let sum: f64 = p.iter().sum();
             let strike = Strike {
-                at: Seconds::of((t + 0.0005 * dice.normal()).max(0.0)),
+                at: Seconds::of((t + 0.0005 * dice.normal(1.0)).max(0.0)),
                 sigma: Seconds::from_millis(0.5),
                 level: Decibels(level),
                 certainty: 0.97,
                 surface: p.map(|x| x / sum),
             };
-            let list = if level > self.threshold + dice.normal() { &mut strikes } else { &mut faint };
+            let list = if level > self.threshold + dice.normal(1.0) { &mut strikes } else { &mut faint };
             // A lost stroke leaves a candidate seven times in ten.
-            if level > self.threshold || dice.uniform() < 0.7 {
+            if level > self.threshold || dice.unit() < 0.7 {
                 list.push(strike);
             }
         }
@@ -182,7 +166,7 @@ impl Pupil {
 }
 
 /// Parts of our own, in every meter, with rests, repeats, both hands, sticking and swells.
-pub(super) const PARTS: [&str; 6] = [
+pub(in crate::assess) const PARTS: [&str; 6] = [
     "title = \"Lantern Parade\"\nmeter = \"4/4\"\nbpm = { start = 66, goal = 96 }\nform = \"A A B B\"\n[sections.A]\nstrokes = \"|: oxx. o.x. :|2 ooxo oxoo | O.-- X.-- |\"\n[sections.B]\nstrokes = \"+.xx +.o. | xx+. o.-- | +.xx +.o. | X.O. x--- |\"\n",
     "title = \"Millwheel\"\nmeter = \"3/4\"\nbpm = { start = 72, goal = 108 }\nform = \"A B A B\"\n[sections.A]\nstrokes = \"|: o.x.x. | o.xxx. :| o.x.-- \"\nhands = \"R.L.R. | R.LRL. | R.L...\"\n[sections.B]\nstrokes = \"+.o.o. | +.ooo. | X.X.-- | O.----\"\n",
     "title = \"Two Steps\"\nmeter = \"2/4\"\nbpm = { start = 60, goal = 100 }\nform = \"A A B A\"\n[sections.A]\nstrokes = \"oxox | oo.x | oxox | o.--\"\nhands = \"RLRL | RL.R | LRLR | R...\"\n[sections.B]\nstrokes = \"|: x.+. | xx+. :|3 O.O. | X.--\"\n",
