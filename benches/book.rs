@@ -7,7 +7,7 @@ use criterion::{BenchmarkId, Criterion, criterion_group, criterion_main};
 use pailbeat::book::Book;
 use pailbeat::report::page;
 
-#[path = "../tests/common/school.rs"]
+#[path = "../scripts/simulating/school.rs"]
 mod school;
 
 /// Classes, days, takes a pupil a day.

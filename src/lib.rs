@@ -34,17 +34,17 @@
 //! | [`part`] | text of a part file -> [`part::Part`] -> [`part::Timeline`] |
 //! | [`guide`] | part -> what is played along with: sounds at known samples |
 //! | `resample` | samples at any rate -> samples at the ear's rate |
+//! | [`wav`] | samples -> the bytes of a wav file |
 //! | [`audio`] | any recording -> blocks of samples at one rate (the edge) |
-//! | [`leak`] | a recording with the guide in it -> where it begins; the recording without it |
 //! | [`onset`] | samples -> [`onset::Onset`]s, each placed to a fraction of a millisecond |
 //! | [`holes`] | samples -> where the recorder lost some, and nothing can be heard |
+//! | [`leak`] | a recording with the guide in it -> where it begins; the recording without it |
 //! | [`surface`] | the sound of each onset -> centre, rim, click, pat or clap, with probabilities |
 //! | [`align`] | strikes x timeline -> [`align::Alignment`] |
 //! | [`assess`] | alignment -> findings, timing, advice |
 //! | [`report`] | assessment -> chart, page, text, JSON |
 //! | [`chain`] | the one way through: samples at any rate, guide, known surfaces, take card -> assessment |
 //! | [`drill`] | echo drill: calls drawn from a seed, verdicts on what follows them |
-//! | [`wav`] | samples -> the bytes of a wav file |
 //! | [`take`] | the card beside a recording (the edge) |
 //! | [`pupil`] | what the pupil's page does: wishes, samples -> what is drawn, told and given |
 //! | [`book`] | the class book: recordings -> who has what, what to teach again (the edge) |

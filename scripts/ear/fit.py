@@ -26,7 +26,7 @@ import torch
 import torch.nn.functional as F
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / 'measuring'))
 import ear_figures  # noqa: E402
 import plan as P  # noqa: E402
 from net import RATE, SHORT_HOP, WITHIN, Ear, candidates  # noqa: E402

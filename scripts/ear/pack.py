@@ -3,8 +3,8 @@
 
     pack.py --bank DIR --out DIR [--extra DIR] [--kept]
 
-DIR of `--bank` is what scripts/sounds/bank.py wrote (its fetched packages lie in DIR/pk). `--extra` adds a folder with
-`strokes/` and `noise/` whose origin scripts/sounds/README.md names. Writes `shots.flac` (single strikes, one after the
+DIR of `--bank` is what scripts/simulating/sounds/bank.py wrote (its fetched packages lie in DIR/pk). `--extra` adds a folder with
+`strokes/` and `noise/` whose origin scripts/simulating/sounds/README.md names. Writes `shots.flac` (single strikes, one after the
 other), `noise.ogg` and `index.json` (where each lies, its family and its source). A *family* is one recording session or
 one kind of instrument of it; a *source* is one object. `--kept` packs instead what no fit has met or may meet: the things
 that figures of unknown sounds are taken on. What is fetched is never part of the repository.
@@ -21,7 +21,7 @@ from pathlib import Path
 import numpy as np
 import soundfile as sf
 
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent / 'sounds'))
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / 'simulating' / 'sounds'))
 import bank  # noqa: E402
 import readers  # noqa: E402
 

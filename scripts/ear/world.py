@@ -1,7 +1,7 @@
 """Plans -> sound, a whole batch at a time, on a GPU or (slower) a processor: invented objects, rooms, noises, phones.
 
 Every linear step (equalisers, band limits, rooms) is a product of spectra; every strike's true time is the first sample at which it
-exceeds 5 % of its peak of the next 60 ms, taken after all that shapes the strike itself, as in scripts/sounds.
+exceeds 5 % of its peak of the next 60 ms, taken after all that shapes the strike itself, as in scripts/simulating/sounds.
 """
 import json
 import sys
@@ -12,7 +12,7 @@ import soundfile as sf
 import torch
 import torch.nn.functional as F
 
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent / 'sounds'))
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / 'simulating' / 'sounds'))
 import plan as P  # noqa: E402
 
 RATE = 44_100

@@ -3,7 +3,7 @@
 
     checks.py --takes DIR [--binary target/release/pailbeat] [--examples target/release/examples] [--only WORD]
 
-DIR holds takes of scripts/sounds/takes.py, style std. Each row names what it was held against. Needs numpy, scipy,
+DIR holds takes of scripts/simulating/sounds/takes.py, style std. Each row names what it was held against. Needs numpy, scipy,
 soundfile, mir_eval, librosa, music21, soxr (all from PyPI), ffmpeg and aubio's command line.
 """
 import argparse
@@ -20,7 +20,7 @@ import numpy as np
 import soundfile as sf
 
 HERE = os.path.dirname(os.path.abspath(__file__))
-sys.path.insert(0, os.path.dirname(HERE))
+sys.path.insert(0, os.path.join(os.path.dirname(HERE), 'measuring'))
 import ear_figures  # noqa: E402
 
 RATE = 44100
@@ -231,7 +231,7 @@ def with_music21(path):
 def parts(a):
     names = {'o': 'centre', 'x': 'rim', '+': 'click', 'c': 'clap', 'p': 'pat'}
     root = os.path.dirname(os.path.dirname(HERE))
-    files = [p for p in sorted(glob.glob(os.path.join(root, 'scripts/classroom/parts/*.toml')) + [os.path.join(root, 'reference_takes/lantern-parade.toml')])]
+    files = [p for p in sorted(glob.glob(os.path.join(root, 'scripts/simulating/classroom/parts/*.toml')) + [os.path.join(root, 'reference_takes/lantern-parade.toml')])]
     worst, strokes, read = 0., 0, 0
     for path in files:
         if re.search(r'^\s*(say|syllables)\s*=', open(path).read(), re.M):

@@ -2,7 +2,7 @@
 //! density in 1/s): the sum over a take is minus the log probability of the whole account, so no weights are needed.
 //!
 //! Origin: nobody has counted these in children's practice takes. Each is a frequency a teacher would call plausible,
-//! written beside it, and is meant to be right to a factor of two; `scripts/class_figures.rs` shows that the figures do
+//! written beside it, and is meant to be right to a factor of two; `scripts/measuring/class_figures.rs` shows that the figures do
 //! not hang on that factor. Where a take itself tells (jitter, misses, extras, mixed-up surfaces) it is asked instead.
 
 /// A stroke left out: 1 in 30 (the take's own rate replaces it in the second pass).

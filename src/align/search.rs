@@ -27,7 +27,7 @@ impl Beam {
     /// For learning about the player: e^11, one in 60 000.
     pub(crate) const QUICK: Beam = Beam { width: 11.0, most: 48, most_first: 192 };
     /// For the answer: e^14, one in a million. Doubling it changes 1 strike in 1000 of the most faulty takes and costs
-    /// twice the time (`scripts/class_figures.rs`).
+    /// twice the time (`scripts/measuring/class_figures.rs`).
     pub(crate) const FULL: Beam = Beam { width: 14.0, most: 80, most_first: 320 };
 }
 

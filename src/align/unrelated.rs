@@ -15,7 +15,7 @@ const MULTIPLES: [f64; 8] = [0.40, 0.30, 0.08, 0.12, 0.03, 0.03, 0.02, 0.02];
 /// Share of intervals that keep to no unit.
 const OFF: f64 = 0.05;
 /// Anybody's rhythms repeat themselves, which these accounts know nothing of: they are this much too dear, nats a
-/// strike. Origin: `scripts/class_figures.rs`: takes of the right part, however faulty, are at least .75 nats a strike
+/// strike. Origin: `scripts/measuring/class_figures.rs`: takes of the right part, however faulty, are at least .75 nats a strike
 /// better than these accounts (252 takes); takes of other parts .71 at most (693), all but one under .6.
 const REPETITION: f64 = 0.6;
 /// The unit follows the player by this much of what one interval says.

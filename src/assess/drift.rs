@@ -45,7 +45,7 @@ const NOTICED: f64 = 0.035;
 const STEP_BETTER: f64 = 0.7;
 
 /// A tempo that moves with less than this probability may be called held: one in five. With it 2 of 200 short takes that went
-/// 20 % faster and back are called steady, and half of those that were (`scripts/short_figures.rs`).
+/// 20 % faster and back are called steady, and half of those that were (`scripts/measuring/short_figures.rs`).
 const MOVES: f64 = 0.2;
 
 /// A new tempo this far from the old one is told all the same: four times what a listener just notices.

@@ -56,7 +56,7 @@ const TOGETHER_S: f64 = 0.015;
 /// Steps in which the lateness of that hand is gone through.
 const BEHIND_STEP_S: f64 = 0.001;
 /// The second leaves a sound then, a strike or a faint one, four times in five; else it drowns in the ring of the first. Of
-/// 86 strokes that came apart in `scripts/classroom` (tuning parts, seed 41410) 82 did; lower here, for buckets may ring
+/// 86 strokes that came apart in `scripts/simulating/classroom` (tuning parts, seed 41410) 82 did; lower here, for buckets may ring
 /// longer (rule of thumb).
 const SECOND_HEARD: f64 = 0.8;
 /// A faint sound this near to where the guide asks for the stroke may be what is left of its click. Rule of thumb: twice the

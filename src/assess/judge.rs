@@ -19,19 +19,20 @@ const LEAST_STRIKES: usize = 4;
 /// Strikes that fit the part, as a share of those that could, below which the take is not of this part.
 const LEAST_FITTING: f64 = 0.5;
 /// One take in so many is of another part. What its sounds say for either account adds up over the take, so that a short
-/// rhythm with a slip or two is not refused for want of strikes. On short rhythms (`scripts/short_figures.rs`: 8 to 16 strokes)
+/// rhythm with a slip or two is not refused for want of strikes. On short rhythms (`scripts/measuring/short_figures.rs`: 8 to 16 strokes)
 /// this refuses none of 200 with one wrong gap, 1 in 12 with two, and takes 1 in 17 of another rhythm, with doubt; on the
-/// simulated class (`scripts/judge_figures.rs`) all takes of another part are refused.
+/// simulated class (`scripts/measuring/judge_figures.rs`) all takes of another part are refused.
 const ANOTHER_IN: f64 = 400.0;
 /// By how much a take must be better told by the part than as a rhythm of its own before that is beyond doubt, nats a strike.
 /// What lies between is judged, and the doubt is said.
 const DOUBTFUL_MARGIN: f64 = 0.2;
-/// The least by times alone, nats a strike: they say less of another part; of 130 takes from sound (`scripts/classroom`) held against
+/// The least by times alone, nats a strike: they say less of another part; of 130 takes from sound (`scripts/simulating/classroom`) held against
 /// another part, those that were mostly placed lay below -.14, and those of the part above -.03 but for two.
 const LEAST_BY_TIME: f64 = 0.0;
 /// Below this distance of strike and noise the second of two hands may be hidden, and loud is not told from soft: noise as
 /// much as this below a strike makes it seem half a decibel louder, and one of half its power twice that. Rule of thumb.
 pub(super) const NOISY_DB: f64 = 9.0;
+
 /// Judges a take.
 ///
 /// `strikes` are what was matched to the part; `faint` are sounds below the ear's threshold, which excuse a missing stroke

@@ -22,7 +22,7 @@ use crate::units::Seconds;
 /// A room with furniture loses 60 dB in about half a second (common practice: 0.4 to 0.6 s), and a bucket rings no longer.
 const RINGING_DB_PER_S: f64 = 60.0 / 0.5;
 /// A stroke louder than noise and ringing is lost by the ear one time in 500, and one time in 250 where the middle strike is
-/// no more than 20 dB above the noise. Measured on 97 takes from sound with known truth (`scripts/classroom`, tuning parts, and
+/// no more than 20 dB above the noise. Measured on 97 takes from sound with known truth (`scripts/simulating/classroom`, tuning parts, and
 /// `hidden.py`): of 6,000 strokes on surfaces that were heard some ten were lost so.
 const EAR_LOSES: (f64, f64) = (0.002, 0.004);
 const EAR_QUIET_DB: (f64, f64) = (30.0, 20.0);

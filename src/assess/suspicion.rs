@@ -39,13 +39,13 @@ struct Row {
 pub const LEAST_CONFIDENCE: f64 = 0.6;
 /// No finding is surer than this, whatever its own evidence: now and then a whole take is matched wrongly, and every
 /// witness of it with it. Of 358 findings said with more than .9 on the simulated class heard from sound
-/// (`scripts/classroom`, tuning parts, 390 takes) 355 were true.
+/// (`scripts/simulating/classroom`, tuning parts, 390 takes) 355 were true.
 const SUREST: f64 = 0.98;
 
 /// The table. Priors are frequencies a teacher would call plausible; nobody has counted them in children's practice takes.
 ///
 /// The second witness of a change of form (see [`super::structure`]) was read off 1500 findings in the simulated class
-/// (`scripts/class_figures.rs`) as odds, prior and all: restarts are a little less sure than the rest, because playing about
+/// (`scripts/measuring/class_figures.rs`) as odds, prior and all: restarts are a little less sure than the rest, because playing about
 /// resembles them; repeats and sections a little surer, because their rival is often another true name of the same event.
 fn row(what: &What) -> Row {
     // One in n.
@@ -60,7 +60,7 @@ fn row(what: &What) -> Row {
         What::Lost { .. } => form(0.0, Rank::Piece, 0.95),
         What::Restarted { .. } => form(-0.2, Rank::Piece, 0.7),
         // One rest in 15 is run through: the commonest slip of beginners (common practice). At one in 12
-        // `scripts/class_figures.rs` finds 3 more in 180 and accuses 3 more who kept theirs.
+        // `scripts/measuring/class_figures.rs` finds 3 more in 180 and accuses 3 more who kept theirs.
         What::RestNotKept { .. } => form(one_in(15.0), Rank::Entries, 1.0),
         What::EarlyReEntry { .. } => form(0.0, Rank::Entries, 0.95),
         What::JoinGap { .. } => form(0.0, Rank::Entries, 0.9),

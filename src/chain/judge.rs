@@ -17,7 +17,7 @@ use crate::units::Seconds;
 const ROUNDS: usize = 2;
 
 /// A match this much better than a rhythm of its own, in nats a strike, needs no second try. Takes of the written part
-/// that are not flooded with other sounds lie above (`scripts/judge_figures.rs`).
+/// that are not flooded with other sounds lie above (`scripts/measuring/judge_figures.rs`).
 const CONVINCING: f64 = 0.5;
 
 /// By how much the part tells the take better than a rhythm of its own, nats.

@@ -13,13 +13,13 @@ use crate::assess::Assessment;
 use crate::guide::Guide;
 
 /// A part tells a take when it is better than a rhythm of the take's own by so many nats a strike. Takes of other parts
-/// reach .71 at most, all but one in 693 under .6 (`scripts/class_figures.rs`, see `align::unrelated`), where the cost
+/// reach .71 at most, all but one in 693 under .6 (`scripts/measuring/class_figures.rs`, see `align::unrelated`), where the cost
 /// of repetition, .6, is already taken off: so .1 on this scale.
 const TOLD: f64 = 0.1;
 /// And better than every other part by so many nats a strike: over 30 strikes that is 6 nats, 400 to 1.
 const AHEAD: f64 = 0.2;
 /// Where one part tells the take so well at a glance ([`glance`]), those so far behind are not looked at again. 130
-/// takes of `scripts/classroom` against six parts each: 84 of the 89 that are of one of them come above .1, those of none
+/// takes of `scripts/simulating/classroom` against six parts each: 84 of the 89 that are of one of them come above .1, those of none
 /// to -.06 at most; above it the right part was first each time, by .23 and more.
 const PLAIN: f64 = 0.1;
 const BEHIND: f64 = 0.3;

@@ -4,7 +4,7 @@
 //! the room's sounds - distance to the pupil's strikes`, each to the second nearest of other rounds, so that nothing is held
 //! against itself. Distance: the mean of how far the band levels and the level lie apart, none by more than a limit. The
 //! numbers here and those of `score` and `room` that look at likeness were set by hand on 80 pupils of
-//! `scripts/measure_drill.py` (5000 to 5031, 5100 to 5147).
+//! `scripts/measuring/measure_drill.py` (5000 to 5031, 5100 to 5147).
 
 use crate::surface::{BANDS, Features};
 use crate::units::Decibels;

@@ -25,12 +25,12 @@ const STRETCH_S: (f64, f64) = (8.0, 18.0);
 const STRETCHES: usize = 5;
 const APART_S: f64 = 25.0;
 /// `z` within a stretch from which on the whole recording is looked at. One take in fifteen without a guide comes so far;
-/// with a guide 0 to 30 dB under the strikes all of 40 pass 11 (`scripts/measure_leak.py`).
+/// with a guide 0 to 30 dB under the strikes all of 40 pass 11 (`scripts/measuring/measure_leak.py`).
 const PROMISING: f64 = 7.5;
 /// Sounds this far from the stretch are added up; a wandering clock would put farther ones off.
 const REACH_S: f64 = 40.0;
 /// From here on the guide is heard. Without one, takes at exactly its tempo reach 9.8 in 278; with one 0 to 30 dB under the
-/// strikes, 18 and more in 40 (`scripts/measure_leak.py`).
+/// strikes, 18 and more in 40 (`scripts/measuring/measure_leak.py`).
 pub(super) const HEARD: f64 = 11.0;
 /// So sure that no further stretch needs to vote.
 const SURE: f64 = 22.0;

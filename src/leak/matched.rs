@@ -23,7 +23,7 @@ const SHORTEST: usize = 4096;
 /// From the median of absolute values to the standard deviation of Gaussian noise.
 pub(super) const TO_SIGMA: f32 = MAD_TO_SD as f32;
 
-/// The limiter makes noise of any level match by 3 to 4 (takes of `scripts/measure_leak.py`, white noise); where it is less
+/// The limiter makes noise of any level match by 3 to 4 (takes of `scripts/measuring/measure_leak.py`, white noise); where it is less
 /// there is silence without any noise, in which everything would stand out.
 const LEAST_NOISE: f32 = 0.5;
 

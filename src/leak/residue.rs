@@ -53,7 +53,7 @@ const LEAST_DEPTH: f64 = -15.0;
 /// What is left varies from sound to sound by some 3 dB; twice that above the lower quartile is still left-over.
 const OVER_DEPTH: f64 = 8.0;
 /// Rises outside the guide's bands and anywhere: of 162 strikes with a click, in ten takes through Opus, 159 rose outside by
-/// 10 dB and more, and all but one anywhere by 5; of 19 that were left-over 10 did not (`scripts/measure_leak.py`).
+/// 10 dB and more, and all but one anywhere by 5; of 19 that were left-over 10 did not (`scripts/measuring/measure_leak.py`).
 const NO_RISE: Decibels = Decibels(5.0);
 const RISE: Decibels = Decibels(12.0);
 /// Left-over is heard from a little before a sound to its end and the room's first echoes.

@@ -14,7 +14,7 @@ use crate::stats::median;
 use crate::units::{EAR_RATE, Seconds};
 
 /// A section holds sounds of so much of the guide, or up to half as much again where it is the last: 90 s. At 60 beats a
-/// minute that is 90 sounds; a template is as deep as it gets from some 40 on (`scripts/measure_leak.py`: takes of 30 s).
+/// minute that is 90 sounds; a template is as deep as it gets from some 40 on (`scripts/measuring/measure_leak.py`: takes of 30 s).
 const SECTION: i64 = 90 * EAR_RATE.get() as i64;
 const LAST: i64 = SECTION + SECTION / 2;
 /// Samples by which a section is longer than what is looked at in it: the clock wanders by less, and sixteen are

@@ -19,7 +19,7 @@ const TIGHT_S: f32 = 0.003;
 /// Pairs of a hand's pulse lie within this of a period, and spread over it.
 const NEAR_S: f32 = 0.025;
 /// So many pairs show a period, and so large a share of the near ones is tight; so large a share of the ticks is followed
-/// by another where none could hide under a strike. Source: 453 takes of `scripts/classroom` (317 of its tuning parts, 136
+/// by another where none could hide under a strike. Source: 453 takes of `scripts/simulating/classroom` (317 of its tuning parts, 136
 /// of the final ones): of players' strikes, where eight pairs are tight, less than half of the near ones are. Of 48 of
 /// these takes with a clock (ticks cut from recordings, and made ones) five showed less than eight pairs, the others a
 /// share of .66 or more.

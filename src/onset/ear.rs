@@ -54,7 +54,7 @@ const GAIN_SPAN_S: f64 = 6.0;
 const GAIN_STRETCHES: usize = 4;
 /// The noise before is as loud as its quietest tenth, the noise after as its quietest twentieth: the others hold doors,
 /// voices, strikes and their ring. These two, and the three numbers below, were chosen by how they part phones with gain
-/// control from others: 260 takes of `scripts/classroom` (tuning parts, seed 41410), of which 250 have noise to go by.
+/// control from others: 260 takes of `scripts/simulating/classroom` (tuning parts, seed 41410), of which 250 have noise to go by.
 const GAIN_QUIETEST: (f64, f64) = (0.1, 0.05);
 /// A lively noise may sink by itself by as much as it varied before (from its quietest tenth to its middle), so many times.
 const GAIN_LIVELY: f64 = 2.0;
@@ -307,7 +307,7 @@ pub mod fitting {
         (front.short.iter().map(|f| f.to_vec()).collect(), front.long.iter().map(|f| f.to_vec()).collect())
     }
 
-    /// The candidates in order of time; for `scripts/dump_ear_features.rs`.
+    /// The candidates in order of time; for `scripts/fitting/dump_ear_features.rs`.
     pub fn candidates(x: &[f32], weights: Option<&Weights>) -> Vec<Row> {
         let front = Front::new(&Transforms::new(), x);
         let candidates = placed(&front, x, &model_of(weights).network.hear(&front));
@@ -320,7 +320,7 @@ pub mod fitting {
         candidates.iter().zip(certainties(&front, &candidates)).map(row).collect()
     }
 
-    /// The first step of hearing, for `scripts/hear_steps.rs`: how many frames both transforms have.
+    /// The first step of hearing, for `scripts/measuring/hear_steps.rs`: how many frames both transforms have.
     pub fn transforms(x: &[f32]) -> usize {
         let transforms = Transforms::new();
         transforms.short.frames(x).len() + transforms.long.frames(x).len()

@@ -52,7 +52,7 @@ pub(crate) struct Model {
     /// Logarithm of the standard deviation of the corrected place in milliseconds.
     pub(crate) sigma: Networks,
     /// Factor and power on sigma at which as many errors lie within each multiple of it as normal ones would, for small
-    /// and for large sigmas alike (`scripts/measure_calibration.py --fit`): the network alone keeps too near its middle.
+    /// and for large sigmas alike (`scripts/measuring/measure_calibration.py --fit`): the network alone keeps too near its middle.
     pub(crate) sigma_scale: f32,
     pub(crate) sigma_power: f32,
     /// Of strikes this many decibels above the noise of their surroundings four in five are heard.
@@ -171,7 +171,7 @@ pub(super) mod tests {
     use super::super::affine::tests::numbers;
     use super::*;
 
-    /// The network's tensors, in the order of `scripts/ear_reference.py`.
+    /// The network's tensors, in the order of `scripts/outside/ear_reference.py`.
     fn network_tensors() -> Vec<(String, Vec<usize>)> {
         let layer = |name: &str, shape: &[usize]| {
             [(format!("{name}.weight"), shape.to_vec()), (format!("{name}.bias"), vec![shape[0]])]
@@ -205,7 +205,7 @@ pub(super) mod tests {
 
     type Tensor = (String, Vec<usize>, Vec<f32>);
 
-    /// The network's random weights of `scripts/ear_reference.py`; the other networks give nothing.
+    /// The network's random weights of `scripts/outside/ear_reference.py`; the other networks give nothing.
     pub(in super::super) fn random() -> Vec<Tensor> {
         let mut out: Vec<Tensor> = Vec::new();
         for (k, (name, shape)) in network_tensors().into_iter().enumerate() {

@@ -99,7 +99,7 @@ mod tests {
     use super::super::model::tests::{METADATA, file, random};
     use super::*;
 
-    /// What `scripts/ear_reference.py` makes of [`strikes`] with the same random weights.
+    /// What `scripts/outside/ear_reference.py` makes of [`strikes`] with the same random weights.
     #[derive(Deserialize)]
     struct Reference {
         gates: Vec<f32>,

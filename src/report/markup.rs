@@ -2,7 +2,7 @@
 
 use base64::Engine as _;
 
-/// The typeface of pages and drawings: Noto Serif, SIL Open Font License 1.1; cut by `scripts/subset_fonts.sh`.
+/// The typeface of pages and drawings: Noto Serif, SIL Open Font License 1.1; cut by `scripts/making/subset_fonts.sh`.
 pub(super) const FAMILY: &str = "Noto Serif";
 const REGULAR: &[u8] = include_bytes!("../../assets/fonts/NotoSerif-Regular.woff2");
 const BOLD: &[u8] = include_bytes!("../../assets/fonts/NotoSerif-Bold.woff2");

@@ -1,6 +1,6 @@
 //! What was learnt once from many instruments, rooms and phones: read from `assets/surface.json`.
 //!
-//! Source of every number in it: `scripts/fit_surface.py`.
+//! Source of every number in it: `scripts/fitting/fit_surface.py`.
 
 use std::sync::OnceLock;
 
@@ -44,7 +44,7 @@ struct NamesFile {
     pair_trust: Vec<[f64; 2]>,
 }
 
-/// The model's settings, chosen by `scripts/fit_surface.py` on takes of instruments left out of the rest of the fit.
+/// The model's settings, chosen by `scripts/fitting/fit_surface.py` on takes of instruments left out of the rest of the fit.
 #[derive(Clone, Debug, Deserialize)]
 pub(super) struct Tuning {
     /// Factor on the spread of the surfaces' places between instruments.

@@ -59,7 +59,7 @@ pub fn tell(features: &[Features], priors: Option<&[Prior]>, calibration: Option
     tell_by(Constants::embedded(), features, priors, calibration).0
 }
 
-/// The model with constants of one's own: what `scripts/fit_surface.py` tries before it writes them.
+/// The model with constants of one's own: what `scripts/fitting/fit_surface.py` tries before it writes them.
 pub struct Model(Constants);
 
 /// What speaks for one explanation of a take, as logarithms of odds before they are weighed.

@@ -53,7 +53,7 @@ pub fn structure(timeline: &Timeline, strikes: &[Strike], trace: &Trace) -> Stru
 }
 
 /// Nats of the second witness -> log odds, but for the kind's prior, which stands in the table of kinds.
-/// Origin: logistic, read off 1500 findings in the simulated class (`scripts/class_figures.rs`).
+/// Origin: logistic, read off 1500 findings in the simulated class (`scripts/measuring/class_figures.rs`).
 fn witnessed(what: &What, dearer: f64) -> f64 {
     match what {
         What::Restarted { .. } => dearer / 1.6,

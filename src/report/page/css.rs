@@ -1,5 +1,5 @@
 //! Style sheets. A page is a sheet of paper: one column, generous margins, words before numbers. On US Letter a sheet holds 18 mm
-//! less than on A4: what fills one has to fit the other (`scripts/measure_sheets.py`).
+//! less than on A4: what fills one has to fit the other (`scripts/measuring/measure_sheets.py`).
 
 /// What both pages share. Sizes in rem on the screen; on paper a rem is 10 points.
 pub(super) const SHARED: &str = "\
