@@ -4,21 +4,22 @@
 //! From samples and a part to an assessment:
 //!
 //! ```
-//! use pailbeat::chain::{Asked, Beside, Samples, assess, quietly};
-//! use pailbeat::units::{Bpm, SampleRate};
-//!
+//! use pailbeat::{chain, part, units::{Bpm, SampleRate}};
+//! # fn main() -> Result<(), Box<dyn std::error::Error>> {
 //! # let bytes = include_bytes!("../reference_takes/swift.wav");
 //! # let pcm = bytes[44..].as_chunks::<2>().0.iter().map(|b| f32::from(i16::from_le_bytes(*b)) / 32_768.0);
-//! # let (samples, hertz) = (pcm.collect::<Vec<f32>>(), u32::from_le_bytes([bytes[24], bytes[25], bytes[26], bytes[27]]));
-//! let text = include_str!("../reference_takes/lantern-parade.toml");
-//! let part = pailbeat::part::parse(text).map_err(|mistakes| format!("{mistakes:?}"))?;
-//! let timeline = part.timeline(Some("A B"), Bpm::new(84.0).ok_or("no tempo")?).map_err(|e| format!("{e:?}"))?;
-//! let mut sound = Samples { samples: &samples, rate: SampleRate::new(hertz).ok_or("no rate")? };
-//! let verdict = assess(&mut sound, &Asked::of(&timeline), &Beside::default(), &mut quietly)?;
-//! let played = verdict.assessment.clock.ok_or("hardly a strike was heard")?.bpm.get();
-//! assert!(played > 1.2 * 84.0, "more than a fifth faster than asked");
+//! # let samples = pcm.collect::<Vec<f32>>();
+//! let part = part::parse(include_str!("../reference_takes/lantern-parade.toml"))?;
+//! let timeline = part.timeline(Some("A B"), Bpm::new(84.0).ok_or("no tempo")?)?;
+//! let mut sound = chain::Samples { samples: &samples, rate: SampleRate::new(16_000).ok_or("no rate")? };
+//! let asked = chain::Asked::of(&timeline);
+//! let verdict = chain::assess(&mut sound, &asked, &chain::Beside::default(), &mut chain::quietly)?;
+//! for finding in &verdict.assessment.findings {
+//!     println!("{}: {:.0} %", finding.kind().word(), 100.0 * finding.confidence);
+//! }
 //! assert!(verdict.assessment.findings.iter().any(|finding| finding.kind().word() == "rushing"));
-//! # Ok::<(), Box<dyn std::error::Error>>(())
+//! # Ok(())
+//! # }
 //! ```
 //!
 //! Sound and paper flow one way; each module is one step and knows only [`units`] and the steps above it:

@@ -62,6 +62,7 @@ impl Advice {
 
 /// What is praised. Only what was heard.
 #[derive(Clone, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum Praise {
     /// Every stroke was heard in its place, and the tempo held.
     AllInPlace,
@@ -92,6 +93,7 @@ pub enum Praise {
 
 /// What to try.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum Fix {
     /// What this finding says.
     Finding(usize),
@@ -105,6 +107,7 @@ pub enum Fix {
 
 /// How to record better.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum Record {
     /// Next to nothing was heard.
     Nearer,
@@ -116,6 +119,7 @@ pub enum Record {
 
 /// Why the tempo to take next is what it is.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum Why {
     /// Slower than it was played.
     Slower(Reason),
@@ -139,6 +143,7 @@ pub enum Why {
 
 /// What is made smaller where the tempo cannot be.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum Bite {
     /// Only the bar that holds the fault.
     OneBar,
@@ -148,6 +153,7 @@ pub enum Bite {
 
 /// What a tempo is good for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum Reason {
     /// Time to think ahead.
     ThinkAhead,

@@ -9,6 +9,7 @@ use crate::units::{Bpm, Decibels, Seconds, Ticks};
 /// The kinds of finding. The words in JSON are [`Kind::word`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 #[allow(missing_docs)]
+#[non_exhaustive]
 pub enum Kind {
     RestNotKept,
     EarlyReEntry,
@@ -92,6 +93,7 @@ impl Kind {
 /// Unit of a finding's size.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[allow(missing_docs)]
+#[non_exhaustive]
 pub enum Unit {
     Strikes,
     Strokes,
@@ -125,6 +127,7 @@ impl Unit {
 
 /// What happened, with what its maker knows of it.
 #[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum What {
     /// Strikes in a written rest.
     RestNotKept {
@@ -262,6 +265,7 @@ pub struct Course {
 
 /// What is uneven between the hands.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum Uneven {
     /// One comes late.
     Late {
@@ -281,6 +285,7 @@ pub enum Uneven {
 
 /// A written dynamic.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum Dynamics {
     /// A swell, in every pass or in one.
     Swell {
@@ -298,6 +303,7 @@ pub enum Dynamics {
 
 /// What strokes that were left out have in common.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum Common {
     /// Nearly all between the beats, throughout.
     Offbeats,
@@ -352,6 +358,7 @@ impl Place {
 
 /// What a finding rests on.
 #[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum Evidence {
     /// The pulse goes on elsewhere. Nats: by how much the take is told worse without it.
     Shift {

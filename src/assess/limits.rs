@@ -8,6 +8,7 @@ use crate::units::{Decibels, Seconds};
 
 /// One thing that a take cannot tell. The sentence is [`super::say::limit`].
 #[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum Limit {
     /// Next to nothing was heard, so nothing is judged.
     AlmostNothing {

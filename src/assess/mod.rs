@@ -118,6 +118,7 @@ pub struct Clock {
 
 /// What became of a written stroke.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum Status {
     /// Heard where it belongs.
     Played,
@@ -193,6 +194,7 @@ pub struct JudgedStroke {
 
 /// Something heard that no kind of finding names: it is no fault to teach, but nothing to praise either.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum Slip {
     /// A strike more than written.
     Extra {

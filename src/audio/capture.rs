@@ -38,6 +38,7 @@ const ROOM: Samples = Samples(5_500);
 
 /// Why a recording ended.
 #[derive(Clone, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum Ended {
     /// It was asked to, or had its full length.
     Asked,

@@ -11,6 +11,7 @@ const CALLBACK: u32 = 480;
 
 /// Why nothing can be recorded or played. [`DeviceError::hint`] says what to do.
 #[derive(Debug, Error)]
+#[non_exhaustive]
 pub enum DeviceError {
     /// There is none.
     #[error("there is no {what} on this machine")]

@@ -9,6 +9,7 @@ use crate::units::{SampleRate, Seconds};
 
 /// Why a recording could not be heard. [`AudioError::hint`] says what to do about it.
 #[derive(Debug, Error)]
+#[non_exhaustive]
 pub enum AudioError {
     /// The file could not be opened.
     #[error("cannot hear `{}`: {reason}", path.shown())]

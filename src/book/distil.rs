@@ -27,6 +27,7 @@ const REACHED: f64 = 0.5;
 
 /// What a teacher has said against the ear.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum CorrectionKind {
     /// There is no fault here.
     Fine,

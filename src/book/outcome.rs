@@ -2,6 +2,7 @@
 
 /// What became of a recording.
 #[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum Outcome {
     /// Now in the book.
     Added {

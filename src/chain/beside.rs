@@ -47,6 +47,7 @@ pub struct Slip {
 
 /// What is to be said of a recording as a recording.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[non_exhaustive]
 pub enum Notice {
     /// It ends before it says it does: why.
     EndsEarly(String),

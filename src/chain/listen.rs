@@ -63,6 +63,7 @@ pub fn quietly(_: Progress) -> Go {
 
 /// Why there is no verdict.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum ChainError<E: std::error::Error + 'static> {
     /// The sound could not be had.
     #[error(transparent)]

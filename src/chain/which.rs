@@ -28,6 +28,7 @@ pub const FEW: usize = 8;
 
 /// Why it is not sure which part a recording is of.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum Unsure {
     /// No part is known that it could be.
     NothingAsked,

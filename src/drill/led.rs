@@ -54,6 +54,7 @@ pub struct Led {
 
 /// Why a leader cannot be followed.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
+#[non_exhaustive]
 pub enum LedError {
     /// Two calls of one rhythm.
     #[error("the calls `{0}` and `{1}` have the same rhythm and cannot be told apart by listening")]

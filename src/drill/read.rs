@@ -7,7 +7,7 @@ use toml::de::{DeTable, DeValue};
 
 use super::{Call, CallStroke, Counting, Drill, SIMPLE_COUNT};
 use crate::part::{
-    Act, Gather, MOST_BYTES, Meter, Origin, PartError, RawSection, Reader, build, deep, kind, nearest, plain,
+    Act, Gather, MOST_BYTES, Meter, Origin, PartErrors, RawSection, Reader, build, deep, kind, nearest, plain,
 };
 use crate::units::{Bpm, Ticks};
 
@@ -62,7 +62,7 @@ const KEYS: [&str; 12] = [
 ///
 /// # Errors
 /// Every error of the file, in order of place.
-pub fn parse(text: &str) -> Result<Drill, Vec<PartError>> {
+pub fn parse(text: &str) -> Result<Drill, PartErrors> {
     let mut errors = Gather::new(text, Origin::File);
     if text.len() > MOST_BYTES || deep(text) {
         errors.add(
@@ -70,7 +70,7 @@ pub fn parse(text: &str) -> Result<Drill, Vec<PartError>> {
             "this is too long or too deep for a drill file",
             "a drill file is plain text of a page or two",
         );
-        return Err(errors.finish());
+        return Err(errors.refuse());
     }
     let (document, broken) = DeTable::parse_recoverable(text);
     for error in &broken {
@@ -147,7 +147,7 @@ pub fn parse(text: &str) -> Result<Drill, Vec<PartError>> {
             if errors.is_empty() {
                 errors.add(0..0, "the drill is incomplete", "it needs `meter`, `bpm`, `hush` and calls");
             }
-            Err(errors.finish())
+            Err(errors.refuse())
         }
     }
 }

@@ -142,6 +142,7 @@ pub struct Window<'a> {
 
 /// What became of a call.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[non_exhaustive]
 pub enum VerdictKind {
     /// Echoed right.
     Right,
@@ -179,6 +180,7 @@ impl VerdictKind {
 
 /// How an answer differed; strokes are counted from 0.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum Difference {
     /// A stroke too many, after this stroke (`None`: before the first).
     TooMany(Option<usize>),

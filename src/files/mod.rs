@@ -39,6 +39,7 @@ const LARGEST_TEXT: u64 = 16 << 20;
 
 /// Why a file was not written.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum FileError {
     /// There is one that is not ours.
     #[error("`{}` is there already, and pailbeat did not make it as it is now", path.shown())]

@@ -32,7 +32,7 @@ pub use sounds::{PLAIN_ATTACK, SOFT_ATTACK, Sound, strike};
 
 use std::ops::Range;
 
-use crate::part::{Dynamic, Hands, PartError, Timeline};
+use crate::part::{Dynamic, Hands, PartErrors, Timeline};
 use crate::units::{Decibels, SampleRate, Samples, Seconds, Ticks};
 
 /// Silence before the count-in: players and loudspeakers swallow the first tenths of a second while they wake.
@@ -159,10 +159,11 @@ pub struct Guide {
 
 /// Why there is no such guide.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
+#[non_exhaustive]
 pub enum GuideError {
     /// The form is wrong.
-    #[error("{}", .0.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))]
-    Form(Vec<PartError>),
+    #[error(transparent)]
+    Form(#[from] PartErrors),
     /// A section that is not written.
     #[error("there is no section `{found}`; sections written: {}", .written.join(", "))]
     Section {

@@ -76,6 +76,36 @@ impl fmt::Display for PartError {
 
 impl std::error::Error for PartError {}
 
+/// All that is wrong in a part or a drill, in order of place: at least one thing.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PartErrors(pub(crate) Vec<PartError>);
+
+impl std::ops::Deref for PartErrors {
+    type Target = [PartError];
+    fn deref(&self) -> &[PartError] {
+        &self.0
+    }
+}
+
+impl IntoIterator for PartErrors {
+    type Item = PartError;
+    type IntoIter = std::vec::IntoIter<PartError>;
+    fn into_iter(self) -> Self::IntoIter {
+        self.0.into_iter()
+    }
+}
+
+impl fmt::Display for PartErrors {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (k, error) in self.0.iter().enumerate() {
+            write!(f, "{}{error}", if k == 0 { "" } else { "; " })?;
+        }
+        Ok(())
+    }
+}
+
+impl std::error::Error for PartErrors {}
+
 /// Gathers errors by byte place and turns them into lines and columns at the end.
 pub(crate) struct Gather<'t> {
     text: &'t str,
@@ -119,6 +149,11 @@ impl<'t> Gather<'t> {
     pub(crate) fn finish(mut self) -> Vec<PartError> {
         self.found.sort_by_key(|(at, _)| *at);
         self.found.into_iter().map(|(_, error)| error).collect()
+    }
+
+    /// The same, as the reason why there is no part.
+    pub(crate) fn refuse(self) -> PartErrors {
+        PartErrors(self.finish())
     }
 }
 

@@ -13,7 +13,7 @@ mod unroll;
 
 pub(crate) use error::Gather;
 pub(crate) use error::nearest;
-pub use error::{Origin, PartError};
+pub use error::{Origin, PartError, PartErrors};
 pub use played::played;
 pub use read::{MOST_BARS, MOST_STROKES, Part, parse};
 pub(crate) use read::{MOST_BYTES, Reader, deep, kind, plain};

@@ -5,7 +5,7 @@ use std::ops::Range;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-use super::error::{Gather, Origin, PartError, nearest};
+use super::error::{Gather, Origin, PartError, PartErrors, nearest};
 use super::row::RowText;
 use super::section::{RawSection, Section, build};
 use super::{Meter, TempoRange};
@@ -60,7 +60,7 @@ impl Part {
 ///
 /// # Errors
 /// Every error of the file, in order of place.
-pub fn parse(text: &str) -> Result<Part, Vec<PartError>> {
+pub fn parse(text: &str) -> Result<Part, PartErrors> {
     let mut errors = Gather::new(text, Origin::File);
     let mut warnings = Gather::new(text, Origin::File);
     if text.len() > MOST_BYTES {
@@ -69,11 +69,11 @@ pub fn parse(text: &str) -> Result<Part, Vec<PartError>> {
             format!("{} bytes are too many for a part file", text.len()),
             "a part file is plain text of a page or two; was this the recording?",
         );
-        return Err(errors.finish());
+        return Err(errors.refuse());
     }
     if deep(text) {
         errors.add(0..1, "brackets inside brackets, too deep to be a part file", "see the example in the README");
-        return Err(errors.finish());
+        return Err(errors.refuse());
     }
     let (document, broken) = DeTable::parse_recoverable(text);
     for error in &broken {
@@ -88,7 +88,7 @@ pub fn parse(text: &str) -> Result<Part, Vec<PartError>> {
     if let (Some((calls, _)), None) = (table.get_key_value("calls"), table.get("sections")) {
         let hint = "`pailbeat drill make` and `pailbeat drill play` take it";
         errors.add(calls.span(), "these are the calls of an echo drill, not a part", hint);
-        return Err(errors.finish());
+        return Err(errors.refuse());
     }
     let mut read = Reader { text, errors: &mut errors, broken: !broken.is_empty() };
     read.unknown_keys(table, &["title", "meter", "bpm", "form", "sections"], "a part file");
@@ -136,7 +136,7 @@ pub fn parse(text: &str) -> Result<Part, Vec<PartError>> {
             if errors.is_empty() {
                 errors.add(0..0, "the part is incomplete", "it needs `meter`, `bpm`, `form` and sections");
             }
-            Err(errors.finish())
+            Err(errors.refuse())
         }
     }
 }

@@ -1,6 +1,6 @@
 //! [`Part`] -> [`Timeline`]: repeats unrolled, sections in the order of the form, every stroke at its tick.
 
-use super::error::{Gather, Origin, PartError};
+use super::error::{Gather, Origin, PartErrors};
 use super::read::{check_form, split_form};
 use super::row::RowText;
 use super::section::{Act, Mark};
@@ -12,7 +12,7 @@ impl Part {
     ///
     /// # Errors
     /// A form that names a section which is not written, holds nothing, or would play for hours.
-    pub fn timeline(&self, form: Option<&str>, bpm: Bpm) -> Result<Timeline, Vec<PartError>> {
+    pub fn timeline(&self, form: Option<&str>, bpm: Bpm) -> Result<Timeline, PartErrors> {
         let own = self.form.join(" ");
         let text = form.unwrap_or(&own);
         let row = RowText { chars: text.char_indices().map(|(b, c)| (c, b)).collect(), span: 0..text.len() };
@@ -20,7 +20,7 @@ impl Part {
         let mut errors = Gather::new(text, Origin::Form);
         check_form(&names, row.span, &self.sections, &mut errors);
         if !errors.is_empty() {
-            return Err(errors.finish());
+            return Err(errors.refuse());
         }
         let mut out = Timeline {
             title: self.title.clone(),

@@ -166,6 +166,7 @@ impl Tally {
 /// Why a card cannot be used.
 #[cfg(feature = "edge")]
 #[derive(Debug, Error)]
+#[non_exhaustive]
 pub enum CardError {
     /// It cannot be read or written.
     #[error("cannot {doing} the take card `{}`", path.shown())]

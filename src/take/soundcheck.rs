@@ -44,6 +44,7 @@ const GUIDE_BELOW_DB: f64 = 6.0;
 
 /// What would spoil a take. The order is that in which it is to be changed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[non_exhaustive]
 pub enum Trouble {
     /// Nothing reaches the program.
     NoSignal,
