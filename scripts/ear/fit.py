@@ -161,6 +161,17 @@ class Fitted:
         torch._foreach_lerp_(self.kept, [p.detach() for p in self.parameters], 1 - share)
         return loss.detach(), second.detach()
 
+    def go_on(self, state):
+        """Takes the weights of an earlier fit to begin with."""
+        self.ear.load_state_dict(state)
+        self.kept = [p.detach().clone() for p in self.parameters]
+        self.began = [p.clone() for p in self.kept]
+
+    def back(self, share):
+        """Keeps so large a share of the way from the weights that the fit began with: what an earlier fit knew of its own world is not
+        lost to a newer one (Wortsman and others 2022, Robust fine-tuning of zero-shot models)."""
+        torch._foreach_lerp_(self.kept, self.began, 1 - share)
+
     def name(self):
         return 'all.pt' if self.leaves_out is None else f'without{self.leaves_out}.pt'
 
@@ -210,8 +221,7 @@ def fit(args):
     fitted = [Fitted(device, None)] * (not args.only_folds) + [Fitted(device, k) for k in range(args.folds if args.folds > 1 else 0)]
     if args.resume:
         for f in fitted:
-            f.ear.load_state_dict(torch.load(Path(args.resume) / f.name(), map_location=device))
-            f.kept = [p.detach().clone() for p in f.parameters]
+            f.go_on(torch.load(Path(args.resume) / f.name(), map_location=device))
     gen = torch.Generator(device=device).manual_seed(args.seed)
     drawn = shapes(args.seed, args.scale)
     jobs = ((args.seed * 10 ** 7 + k, shape) for k, shape in enumerate(drawn))
@@ -244,6 +254,9 @@ def fit(args):
             saved = time.time()
             save(fitted, out, groups, step, args.seed)
     pool.terminate()
+    if args.resume:
+        for f in fitted:
+            f.back(args.share)
     save(fitted, out, groups, step, args.seed)
     print('fitted,', step, 'steps', flush=True)
     if args.measure:
@@ -371,6 +384,7 @@ def main():
     ap.add_argument('--workers', type=int, default=max(1, (os.cpu_count() or 2) - 2))
     ap.add_argument('--scale', type=float, default=1., help='takes at a time, beside the usual number')
     ap.add_argument('--resume', help='go on with the networks of this folder')
+    ap.add_argument('--share', type=float, default=1., help='with --resume: keep so much of the way that was gone')
     ap.add_argument('--rate', type=float, default=3e-3, help='largest step')
     ap.add_argument('--measure', action='store_true', help='measure after fitting')
     args = ap.parse_args()

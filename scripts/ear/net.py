@@ -1,6 +1,6 @@
 """The ear's model: what it looks at, the network over time, and the look at company. Torch, batched; the same on a CPU.
 
-The program computes the same in src/onset; `fit.py export` writes the weights it reads. Shapes: `[takes, samples]` of 44.1 kHz mono
+The program computes the same in src/onset; `place.py` writes the weights it reads. Shapes: `[takes, samples]` of 44.1 kHz mono
 in; a *short* frame lies every 64 samples, a *long* one every 256, frame i centred on sample i * hop.
 """
 import numpy as np

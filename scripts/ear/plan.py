@@ -135,7 +135,7 @@ class Planner:
         """Segments (first, length, from, gain, fade, speed) that fill the take, and whether the noise has struck events of its own."""
         kinds = sorted(k for k in self.noises if not (alone and self.noises[k][0]['struck']))
         weight = np.array([2.5 if k in ('rain', 'sea', 'sea-waves', 'fire', 'fire-crackling', 'helicopter', 'baby-cry', 'cry', 'speech')
-                           else .5 if self.noises[k][0]['struck'] else 1 for k in kinds])
+                           else 2 if k == 'clatter' else .8 if self.noises[k][0]['struck'] else 1 for k in kinds])
         kind = kinds[r.choice(len(kinds), p=weight / weight.sum())]
         clips = [self.noises[kind][k] for k in r.integers(0, len(self.noises[kind]), 3)]
         speed = r.uniform(.7, 1.3) if r.random() < .3 else 1.

@@ -19,15 +19,16 @@ const TIGHT_S: f32 = 0.003;
 /// Pairs of a hand's pulse lie within this of a period, and spread over it.
 const NEAR_S: f32 = 0.025;
 /// So many pairs show a period, and so large a share of the near ones is tight; so large a share of the ticks is followed
-/// by another where none could hide under a strike. Source: 453 takes of `scripts/simulating/classroom` (317 of its tuning parts, 136
-/// of the final ones): of players' strikes, where eight pairs are tight, less than half of the near ones are. Of 48 of
-/// these takes with a clock (ticks cut from recordings, and made ones) five showed less than eight pairs, the others a
-/// share of .66 or more.
+/// by another where none could hide under a strike. Source: 453 takes of `scripts/simulating/classroom` (317 of its tuning
+/// parts, 136 of the final ones): of players' strikes, where eight pairs are tight, less than half of the near ones are. Of
+/// 48 of these takes with a clock (ticks cut from recordings, and made ones) five showed less than eight pairs, the others
+/// a share of .66 or more. In 238 takes of five other classes and 392 performances without a clock nothing is dismissed.
 const LEAST: usize = 8;
-const SHARE: f32 = 0.6;
+const SHARE: f32 = 0.7;
 const FOLLOWED: f32 = 0.6;
-/// Two ticks are at least so much alike: cosine of their colours; the noise they stand in changes them.
-const ALIKE: f32 = 0.8;
+/// Two ticks are at least so much alike: cosine of their colours. The noise they stand in changes them: 20 dB under the
+/// strikes, two ticks of one clock are alike to .4 to .8. It is their evenness that tells.
+const ALIKE: f32 = 0.3;
 /// And no further apart in level, in nepers of power (5 dB). What stands in the row but is louder than its middle by
 /// this is a strike that met a tick.
 const SAME_LEVEL: f32 = 1.2;
@@ -168,12 +169,18 @@ mod tests {
 
     /// Strikes of one sound a quarter of a second apart, off by up to `hand_s`; between them another sound every .52 s,
     /// off by up to `tick_s`. How many of each are left.
-    fn left(seed: u64, hand_s: f32, tick_s: f32) -> (usize, usize) {
+    ///
+    /// A share `noise` of a tick's colour is that of what sounds beside it, each time another.
+    fn left(seed: u64, hand_s: f32, tick_s: f32, noise: f32) -> (usize, usize) {
         let mut rng = crate::rng::Rng(seed);
         let mut off = move |most: f32| most * rng.signed() as f32;
         let event = |at_s: f32, kind: usize| {
             let mut colour = [0.0; _];
             colour[kind] = 1.0;
+            if kind == 1 {
+                let other = 2 + (at_s * 1e3) as usize % 8;
+                (colour[kind], colour[other]) = ((1.0 - noise).sqrt(), noise.sqrt());
+            }
             (Sketch { at_s, level: -(kind as f32), colour }, kind)
         };
         let mut events: Vec<(Sketch, usize)> = (0..40).map(|k| event(1.0 + 0.25 * k as f32 + off(hand_s), 0)).collect();
@@ -188,21 +195,27 @@ mod tests {
 
     #[test]
     fn a_clock_beside_a_hand_is_no_strike() {
-        let left: Vec<(usize, usize)> = (0..40).map(|seed| left(seed, 0.025, 0.0005)).collect();
+        let left: Vec<(usize, usize)> = (0..40).map(|seed| left(seed, 0.025, 0.0005, 0.0)).collect();
         assert!(left.iter().all(|l| l.1 == 0), "{left:?}");
-        // FIXME: a strike that meets the clock's beat by chance is taken for a tick in disguise, here one in seven of them.
+        // FIXME: a strike that meets the clock's beat by chance is taken for a tick in disguise, here one in twelve of them.
         let kept = left.iter().map(|l| l.0).sum::<usize>() as f64 / (40.0 * left.len() as f64);
-        assert!((0.82..0.91).contains(&kept), "{kept}");
+        assert!((0.9..0.95).contains(&kept), "{kept}");
+    }
+
+    #[test]
+    fn ticks_that_noise_colours_are_known_by_their_evenness() {
+        let left: Vec<(usize, usize)> = (0..40).map(|seed| left(seed, 0.025, 0.0005, 0.5)).collect();
+        assert!(left.iter().all(|l| l.1 == 0), "{left:?}");
     }
 
     #[test]
     fn a_second_hand_beside_a_hand_is_heard() {
-        assert!((0..40).all(|seed| left(seed, 0.025, 0.025) == (40, 20)));
+        assert!((0..40).all(|seed| left(seed, 0.025, 0.025, 0.0) == (40, 20)));
     }
 
     #[test]
     fn where_a_machine_plays_nothing_is_dismissed() {
-        assert!((0..40).all(|seed| left(seed, 0.0005, 0.0005) == (40, 20)));
+        assert!((0..40).all(|seed| left(seed, 0.0005, 0.0005, 0.0) == (40, 20)));
     }
 
     #[test]
