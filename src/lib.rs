@@ -76,6 +76,7 @@ pub mod onset;
 #[cfg(feature = "edge")]
 mod parallel;
 pub mod part;
+#[cfg(feature = "charts")]
 pub mod pupil;
 pub mod report;
 mod resample;

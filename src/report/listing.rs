@@ -108,7 +108,7 @@ fn strike(heard: &Heard) -> String {
         said.push_str("both ");
     }
     said.push_str(heard.surface.word());
-    if heard.surface_p < super::chart::CLEAR {
+    if heard.surface_p < words::CLEAR {
         said.push('?');
     }
     if heard.wrong {

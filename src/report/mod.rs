@@ -13,13 +13,18 @@
 //! | [`text`] | plain text for the terminal |
 //! | [`json`] | the fixed machine-readable output |
 
+#[cfg(feature = "charts")]
 pub mod chart;
 pub mod json;
 mod listing;
+#[cfg(feature = "charts")]
 mod markup;
+#[cfg(feature = "charts")]
 pub mod page;
+#[cfg_attr(not(feature = "charts"), allow(dead_code, reason = "charts show more than words say"))]
 mod played;
 pub mod text;
+#[cfg_attr(not(feature = "charts"), allow(dead_code, reason = "charts show more than words say"))]
 mod words;
 
 /// A name or a sentence from outside in one line, made harmless to look at; what is very long is cut.

@@ -3,9 +3,10 @@
 use crate::part::Surface;
 
 use super::super::played::{Absent, Played, What};
+use super::super::words::CLEAR;
 use super::marks;
 use super::scene::{BAND, FAULT, GREY, INK, LINE, PULSE, Pen, QUIET, Scene};
-use super::system::{CLEAR, Common, WHISKER};
+use super::system::{Common, WHISKER};
 
 const SIZE: f64 = 9.5;
 const ROW: f64 = 16.0;

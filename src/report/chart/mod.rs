@@ -19,7 +19,6 @@ mod scene;
 mod system;
 
 pub(super) use counts::{Highlight, Sign, counts_places, counts_svg, sign_svg};
-pub(super) use system::CLEAR;
 
 use crate::assess::Assessment;
 

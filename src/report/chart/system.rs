@@ -5,7 +5,7 @@ use crate::part::Timeline;
 use crate::units::{Bpm, Seconds, Ticks};
 
 use super::super::played::{Absent, Heard, Mark, Played, Run, What};
-use super::super::words;
+use super::super::words::{self, CLEAR};
 use super::band;
 use super::layout::{Cell, GUTTER, Layout};
 use super::marks;
@@ -30,9 +30,6 @@ const TIGHT: Heights = Heights { head: 20.0, foot: 12.5, strip: 12.0, tail: 3.0 
 
 /// Two standard deviations either way hold 95 of 100 of a normal distribution.
 pub(super) const WHISKER: f64 = 1.96;
-/// A surface heard with less than this probability is drawn as unclear. Source: facts gathered for this project, step
-/// 4 of its chain ("unsure" below 0.7).
-pub(in crate::report) const CLEAR: f64 = 0.7;
 
 /// Height of the notes of a line.
 fn noted(notes: &[Note]) -> f64 {

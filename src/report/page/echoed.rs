@@ -4,8 +4,9 @@
 
 use std::fmt::Write as _;
 
-use super::super::words::{NAME, clean, listed};
+use super::super::words::{NAME, clean};
 use super::escape;
+use crate::english::listed;
 
 /// So many drills before the newest are counted up: a line or two.
 const EARLIER: usize = 5;

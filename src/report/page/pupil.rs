@@ -239,7 +239,7 @@ pub(super) fn next(out: &mut String, assessment: &Assessment) {
                 letters.push(letter);
             }
         }
-        steps.push(format!("Then play all of {}.", escape(&words::listed(&letters))));
+        steps.push(format!("Then play all of {}.", escape(&crate::english::listed(&letters))));
     }
     let beat = Seconds::of(advice.next.quarter().get());
     steps.push(format!(
