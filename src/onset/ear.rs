@@ -175,6 +175,7 @@ impl Ear {
         let offset = Samples(self.start).to_seconds(EAR_RATE);
         let candidates = placed(&front, &self.buffer, &model.network.hear(&front));
         let p = certainties(&front, &candidates);
+        // Non-maximum suppression: of candidates nearer than this only the likeliest stays.
         let mut order: Vec<usize> = (0..p.len()).collect();
         order.sort_by(|&a, &b| p[b].total_cmp(&p[a]).then(a.cmp(&b)));
         let mut kept: Vec<(usize, f64)> = Vec::new();

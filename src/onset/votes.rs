@@ -1,7 +1,8 @@
 //! Votes -> where they peak: what may be a strike, and when.
 //!
 //! Each vote is spread over a triangle on a grid of quarter frames. Their sum, divided by the number of frames that may
-//! vote for one strike, is about 1 for a sure strike. A peak beside a higher one is the same strike.
+//! vote for one strike, is about 1 for a sure strike. A peak beside a higher one is the same strike (non-maximum suppression, the
+//! highest first).
 
 use super::fine::Vote;
 
@@ -52,6 +53,7 @@ pub(crate) fn peaks(votes: &[Vote]) -> Vec<Peak> {
         found.extend((1..grid.len() - 1).filter(peak).map(|k| (start + k as i64, grid[k])));
     }
     found.retain(|peak| peak.1 > MIN_VOTE);
+    // Non-maximum suppression.
     let mut order: Vec<usize> = (0..found.len()).collect();
     order.sort_by(|&a, &b| found[b].1.total_cmp(&found[a].1).then(a.cmp(&b)));
     let mut kept = vec![false; found.len()];

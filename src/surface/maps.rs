@@ -80,8 +80,8 @@ pub(super) struct Expected {
 /// Row of a strike without a stroke.
 pub(super) const NO_STROKE: usize = ALL;
 
-/// The answer of [`listen`].
-pub(super) struct Told {
+/// The answer of [`forward_backward`].
+pub(super) struct Posterior {
     /// Probability of each surface at each strike.
     pub(super) surface: Vec<[f64; ALL]>,
     /// Probability of each map at each strike, strike by strike.
@@ -94,25 +94,26 @@ pub(super) struct Told {
 
 /// Buffers kept between rounds.
 #[derive(Default)]
-pub(super) struct Desk {
+pub(super) struct Buffers {
     forward: Vec<f64>,
     emission: Vec<f64>,
     norm: Vec<f64>,
 }
 
-/// Forward and backward over the strikes.
+/// The forward-backward algorithm over the strikes (Rabiner 1989, "A tutorial on hidden Markov models", section III), each
+/// step scaled to a sum of one.
 ///
 /// `sound`: log likelihood of each of the `live` surfaces at each strike. `rows`: which row of `expected` holds for it.
 /// `turn`: probability that the map changes before it.
-pub(super) fn listen(
-    desk: &mut Desk,
+pub(super) fn forward_backward(
+    buffers: &mut Buffers,
     maps: &Maps,
     live: usize,
     sound: &[[f64; ALL]],
     rows: &[usize],
     expected: &Expected,
     turn: &[f64],
-) -> Told {
+) -> Posterior {
     let (n, m) = (sound.len(), maps.maps.len());
     // For each row and map, what is expected to be *played*.
     let mut played = vec![[0.0; ALL]; (ALL + 1) * m];
@@ -124,15 +125,16 @@ pub(super) fn listen(
         }
     }
     let of = |row: usize| &played[row * m..(row + 1) * m];
-    desk.forward.resize(n * m, 0.0);
-    desk.emission.resize(n * m, 0.0);
-    desk.norm.resize(n, 0.0);
+    buffers.forward.resize(n * m, 0.0);
+    buffers.emission.resize(n * m, 0.0);
+    buffers.norm.resize(n, 0.0);
     let mut surface = vec![[0.0; ALL]; n];
     let mut evidence = 0.0;
     let mut last = maps.prior.clone();
     let strikes = sound.iter().zip(rows).zip(turn).zip(&mut surface);
-    let desks = desk.forward.chunks_exact_mut(m).zip(desk.emission.chunks_exact_mut(m)).zip(&mut desk.norm);
-    for ((((sound, row), turn), heard), ((forward, emission), norm)) in strikes.zip(desks) {
+    let rows_of_buffers =
+        buffers.forward.chunks_exact_mut(m).zip(buffers.emission.chunks_exact_mut(m)).zip(&mut buffers.norm);
+    for ((((sound, row), turn), heard), ((forward, emission), norm)) in strikes.zip(rows_of_buffers) {
         let top = sound[..live].iter().copied().fold(f64::NEG_INFINITY, f64::max);
         for (h, s) in heard.iter_mut().zip(sound).take(live) {
             *h = (s - top).exp();
@@ -150,21 +152,21 @@ pub(super) fn listen(
         last.copy_from_slice(forward);
         evidence += sum.ln() + top;
     }
-    let mut told = vec![0.0; n * m];
+    let mut posterior = vec![0.0; n * m];
     let mut back = vec![1.0; m];
     let mut slips = 0.0;
     for k in (0..n).rev() {
         let at = k * m..(k + 1) * m;
-        let (row, emission) = (rows[k], &desk.emission[at.clone()]);
-        let told = &mut told[at.clone()];
+        let (row, emission) = (rows[k], &buffers.emission[at.clone()]);
+        let posterior = &mut posterior[at.clone()];
         let mut sum = 0.0;
-        for ((t, f), b) in told.iter_mut().zip(&desk.forward[at]).zip(&back) {
+        for ((t, f), b) in posterior.iter_mut().zip(&buffers.forward[at]).zip(&back) {
             *t = f * b;
             sum += *t;
         }
         let mut share = [0.0; ALL];
         let mut kept = 0.0;
-        for (((t, e), played), map) in told.iter_mut().zip(emission).zip(of(row)).zip(&maps.maps) {
+        for (((t, e), played), map) in posterior.iter_mut().zip(emission).zip(of(row)).zip(&maps.maps) {
             *t /= sum;
             let scale = *t / e;
             for (s, p) in share.iter_mut().zip(played).take(live) {
@@ -186,12 +188,12 @@ pub(super) fn listen(
         heard.iter_mut().for_each(|h| *h /= total);
         let mut mean = 0.0;
         for ((b, e), prior) in back.iter_mut().zip(emission).zip(&maps.prior) {
-            *b *= e / desk.norm[k];
+            *b *= e / buffers.norm[k];
             mean += *b * prior;
         }
         back.iter_mut().for_each(|b| *b = (1.0 - turn[k]) * *b + turn[k] * mean);
     }
-    Told { surface, maps: told, evidence, slips }
+    Posterior { surface, maps: posterior, evidence, slips }
 }
 
 #[cfg(test)]
@@ -267,10 +269,10 @@ mod tests {
             [[0.1, -1.0, -2.0], [-3.0, 0.2, -0.5], [-1.0, -1.5, 0.4]].map(|s| [s[0], s[1], s[2], 0.0, 0.0]).to_vec();
         let rows = [0, NO_STROKE, 1];
         let expected = expected(live, 0.1);
-        let told = listen(&mut Desk::default(), &maps, live, &sound, &rows, &expected, &[turn; 3]);
+        let posterior = forward_backward(&mut Buffers::default(), &maps, live, &sound, &rows, &expected, &[turn; 3]);
         let (surface, evidence) = by_hand(&maps, live, &sound, &rows, &expected, turn);
-        assert!((told.evidence - evidence).abs() < 1e-9);
-        for (a, b) in told.surface.iter().flatten().zip(surface.iter().flatten()) {
+        assert!((posterior.evidence - evidence).abs() < 1e-9);
+        for (a, b) in posterior.surface.iter().flatten().zip(surface.iter().flatten()) {
             assert!((a - b).abs() < 1e-9);
         }
     }
@@ -281,11 +283,13 @@ mod tests {
         // Surface 0 sounds in the second half although 1 is written throughout.
         let sound: Vec<[f64; ALL]> =
             (0..40).map(|k| if k < 20 { [-9.0, 0.0, -9.0, 0.0, 0.0] } else { [0.0, -9.0, -9.0, 0.0, 0.0] }).collect();
-        let told = listen(&mut Desk::default(), &maps, 3, &sound, &[1; 40], &expected(3, 0.02), &[0.01; 40]);
+        let posterior =
+            forward_backward(&mut Buffers::default(), &maps, 3, &sound, &[1; 40], &expected(3, 0.02), &[0.01; 40]);
         let m = maps.maps.len();
-        let best = |k: usize| (0..m).max_by(|a, b| told.maps[k * m + a].total_cmp(&told.maps[k * m + b])).unwrap();
+        let best =
+            |k: usize| (0..m).max_by(|a, b| posterior.maps[k * m + a].total_cmp(&posterior.maps[k * m + b])).unwrap();
         assert_eq!(maps.maps[best(5)][1], 1);
         assert_eq!(maps.maps[best(35)][1], 0);
-        assert!(told.slips < 1.0, "{}", told.slips);
+        assert!(posterior.slips < 1.0, "{}", posterior.slips);
     }
 }

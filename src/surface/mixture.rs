@@ -3,14 +3,14 @@
 //! The strikes of a surface scatter around its place by a Student t distribution, fitted by expectation and
 //! maximisation (Peel and McLachlan 2000, "Robust mixture modelling using the t distribution"). Places vary between
 //! instruments by a heavy-tailed normal distribution common to all surfaces (what is known of one tells of the others);
-//! scatter is drawn from the usual scatter over the take's towards the surface's own. In between, the part is listened
-//! to through the maps of [`super::maps`]. A strike that no surface explains is something else.
+//! scatter is drawn from the usual scatter over the take's towards the surface's own. In between, the part is read
+//! through the maps of [`super::maps`]. A strike that no surface explains is something else.
 
 use libm::lgamma;
 
 use super::constants::{Constants, DIMS, Place, Square};
 use super::features::BANDS;
-use super::maps::{ALL, Desk, Expected, Maps, NO_STROKE, Told, listen};
+use super::maps::{ALL, Buffers, Expected, Maps, NO_STROKE, Posterior, forward_backward};
 use super::names::{Group, Namings, marks};
 use crate::stats::log_sum;
 use crate::stats::matrix::{dot, factor, form, invert, invert_factor, square, times};
@@ -103,10 +103,10 @@ impl Prior {
 
     /// Each strike by what its place says alone.
     pub(super) fn absolute(&self, c: &Constants, take: &Take) -> Vec<[f64; ALL]> {
-        let bells: Vec<Bell> = (self.own.iter().zip(self.mean.as_chunks::<DIMS>().0))
+        let densities: Vec<StudentT> = (self.own.iter().zip(self.mean.as_chunks::<DIMS>().0))
             .map(|(own, mean)| {
                 let spread: Square = std::array::from_fn(|k| c.scatter[k] + own[k]);
-                Bell::new(*mean, &spread, c.tuning.odd_strike)
+                StudentT::new(*mean, &spread, c.tuning.odd_strike)
             })
             .collect();
         take.places
@@ -114,7 +114,7 @@ impl Prior {
             .map(|z| {
                 let mut q = [0.0; ALL];
                 // Half the log likelihood: instruments differ more than this says.
-                q.iter_mut().zip(&bells).for_each(|(q, bell)| *q = 0.5 * bell.at(z).0);
+                q.iter_mut().zip(&densities).for_each(|(q, density)| *q = 0.5 * density.at(z).0);
                 softmax(&mut q[..take.live.len()]);
                 q
             })
@@ -127,8 +127,8 @@ pub(super) fn softmax(values: &mut [f64]) {
     values.iter_mut().for_each(|v| *v = (*v - all).exp());
 }
 
-/// A multivariate Student t distribution.
-struct Bell {
+/// A multivariate Student t distribution (Kotz and Nadarajah 2004, "Multivariate t Distributions", 1.1).
+struct StudentT {
     middle: Place,
     /// Columns of the inverse of the lower factor of its scale matrix.
     whiten: [Place; DIMS],
@@ -136,8 +136,8 @@ struct Bell {
     freedom: f64,
 }
 
-impl Bell {
-    fn new(middle: Place, scale: &Square, freedom: f64) -> Bell {
+impl StudentT {
+    fn new(middle: Place, scale: &Square, freedom: f64) -> StudentT {
         let mut l = *scale;
         let log_det = factor(&mut l, DIMS);
         let mut y = [0.0; DIMS * DIMS];
@@ -148,7 +148,7 @@ impl Bell {
             - lgamma(freedom / 2.0)
             - 0.5 * d * (freedom * std::f64::consts::PI).ln()
             - 0.5 * log_det;
-        Bell { middle, whiten, constant, freedom }
+        StudentT { middle, whiten, constant, freedom }
     }
 
     /// Log density at a place, and the weight that the place gets in the fit.
@@ -252,11 +252,11 @@ impl Explanation {
         let t = &c.tuning;
         let (m, n) = (take.live.len(), take.places.len());
         let size = m * DIMS;
-        let outer = outer_bell(c, take);
+        let outer = outer_density(c, take);
         let outside: Vec<f64> = take.places.iter().map(|z| outer.at(z).0).collect();
         let usual_pull = times(&prior.precision, &prior.mean);
         let mut sound = vec![[0.0; ALL]; n];
-        let mut desk = Desk::default();
+        let mut buffers = Buffers::default();
         let (mut variance, mut log_det) = (vec![0.0; size * size], 0.0);
         let mut take_scatter = c.scatter;
         let mut evidence = 0.0;
@@ -325,19 +325,19 @@ impl Explanation {
             let all: f64 = count.iter().sum();
             pooled.iter_mut().for_each(|v| *v /= t.scatter_take + all);
             take_scatter = pooled;
-            let bells: Vec<Bell> = (0..m)
+            let densities: Vec<StudentT> = (0..m)
                 .map(|s| {
                     let scatter: Square = std::array::from_fn(|k| {
                         (t.scatter_surface * pooled[k] + squares[s][k]) / (t.scatter_surface + count[s])
                     });
                     state.scatter[s] = scatter;
                     let wide: Square = std::array::from_fn(|k| scatter[k] + doubt(s, k));
-                    Bell::new(self.places[s], &wide, t.odd_strike)
+                    StudentT::new(self.places[s], &wide, t.odd_strike)
                 })
                 .collect();
             for ((z, sound), u) in take.places.iter().zip(&mut sound).zip(&mut state.weights) {
-                for ((bell, sound), u) in bells.iter().zip(sound.iter_mut()).zip(u) {
-                    (*sound, *u) = bell.at(z);
+                for ((density, sound), u) in densities.iter().zip(sound.iter_mut()).zip(u) {
+                    (*sound, *u) = density.at(z);
                 }
             }
             let off: Vec<f64> = means.iter().zip(&prior.mean).map(|(a, b)| a - b).collect();
@@ -345,13 +345,14 @@ impl Explanation {
             state.scale = ((t.odd_instrument + far) / (t.odd_instrument + size as f64)).max(0.5);
             // What the part says, through the maps.
             let tempered: Vec<[f64; ALL]> = sound.iter().map(|s| s.map(|v| v * t.temper)).collect();
-            let told = listen(&mut desk, maps, m, &tempered, &take.rows, &self.expected(c, take), &take.turn);
-            let Told { surface, maps: told_maps, evidence: heard, slips } = told;
+            let posterior =
+                forward_backward(&mut buffers, maps, m, &tempered, &take.rows, &self.expected(c, take), &take.turn);
+            let Posterior { surface, maps: mapped, evidence: heard, slips } = posterior;
             let moved: f64 =
                 self.surface.iter().flatten().zip(surface.iter().flatten()).map(|(a, b)| (a - b).abs()).sum();
             self.surface = surface;
-            self.maps = told_maps;
-            self.known = known_right(t.temper, m, &bells, take);
+            self.maps = mapped;
+            self.known = known_right(t.temper, m, &densities, take);
             evidence = heard;
             let state = &mut self.state;
             let strokes = take.rows.iter().filter(|r| **r != NO_STROKE).count() as f64;
@@ -476,10 +477,10 @@ impl Explanation {
 }
 
 /// How well the strikes whose surface is known are told: log probability of their surfaces.
-fn known_right(temper: f64, m: usize, bells: &[Bell], take: &Take) -> f64 {
+fn known_right(temper: f64, m: usize, densities: &[StudentT], take: &Take) -> f64 {
     let right = |(s, z): &(usize, Place)| {
         let mut p = [0.0; ALL];
-        p.iter_mut().zip(bells).for_each(|(p, bell)| *p = temper * bell.at(z).0);
+        p.iter_mut().zip(densities).for_each(|(p, density)| *p = temper * density.at(z).0);
         softmax(&mut p[..m]);
         p[*s].max(1e-3).ln()
     };
@@ -487,7 +488,7 @@ fn known_right(temper: f64, m: usize, bells: &[Bell], take: &Take) -> f64 {
 }
 
 /// Where the sounds of no surface may lie: as the take, and wider.
-fn outer_bell(c: &Constants, take: &Take) -> Bell {
+fn outer_density(c: &Constants, take: &Take) -> StudentT {
     let n = take.places.len();
     let middle: Place = std::array::from_fn(|i| take.places.iter().map(|z| z[i]).sum::<f64>() / n.max(1) as f64);
     let mut spread = [0.0; DIMS * DIMS];
@@ -499,7 +500,7 @@ fn outer_bell(c: &Constants, take: &Take) -> Bell {
     }
     let scale = 1.0 / (n.saturating_sub(1)).max(1) as f64;
     let wide: Square = std::array::from_fn(|k| c.tuning.other_scale * (spread[k] * scale + c.scatter[k]));
-    Bell::new(middle, &wide, c.tuning.odd_strike)
+    StudentT::new(middle, &wide, c.tuning.odd_strike)
 }
 
 #[cfg(test)]
@@ -510,10 +511,10 @@ mod tests {
     fn the_t_density_in_the_middle_is_the_published_one() {
         let mut one = [0.0; DIMS * DIMS];
         (0..DIMS).for_each(|i| one[i * DIMS + i] = 1.0);
-        let bell = Bell::new([0.0; DIMS], &one, 8.0);
+        let density = StudentT::new([0.0; DIMS], &one, 8.0);
         // Gamma((v + d) / 2) / (Gamma(v / 2) (v pi)^(d / 2)), here Gamma(9) / (Gamma(4) (8 pi)^5): Kotz and
         // Nadarajah 2004, Multivariate t Distributions, 1.1.
         let expected = (40320.0f64 / 6.0).ln() - 5.0 * (8.0 * std::f64::consts::PI).ln();
-        assert!((bell.at(&[0.0; DIMS]).0 - expected).abs() < 1e-8);
+        assert!((density.at(&[0.0; DIMS]).0 - expected).abs() < 1e-8);
     }
 }

@@ -53,6 +53,7 @@ fn size(svg: &Document) -> (f64, f64) {
 
 #[test]
 fn no_words_leave_the_paper_and_none_touch() {
+    let mut looked_at = 0;
     for (name, a, meta) in takes::all() {
         for style in [
             ChartStyle::alone(meta),
@@ -63,6 +64,7 @@ fn no_words_leave_the_paper_and_none_touch() {
             let svg = Document::parse(&text).unwrap();
             let (width, height) = size(&svg);
             let words = words(&svg);
+            looked_at += words.len();
             for w in &words {
                 // The tail of a g may stand below the base line.
                 let inside = w.left >= -1.0 && w.right <= width + 1.0 && w.top >= 0.0 && w.bottom <= height;
@@ -78,10 +80,12 @@ fn no_words_leave_the_paper_and_none_touch() {
             }
         }
     }
+    assert!(looked_at > 1000, "only {looked_at} texts were looked at");
 }
 
 #[test]
 fn no_tick_of_a_note_crosses_words() {
+    let mut looked_at = 0;
     for (name, a, _) in takes::all() {
         for width in [ChartStyle::SHEET, ChartStyle::PHONE] {
             let text = chart::svg(&a, &ChartStyle { width, ..ChartStyle::default() }).unwrap();
@@ -101,6 +105,7 @@ fn no_tick_of_a_note_crosses_words() {
                 if (x - other).abs() > 0.5 {
                     continue;
                 }
+                looked_at += 1;
                 for w in &words {
                     let apart = x <= w.left || x >= w.right || bottom <= w.top || top >= w.bottom;
                     assert!(apart, "{name} at {width}: a tick crosses `{}`", w.said);
@@ -108,10 +113,12 @@ fn no_tick_of_a_note_crosses_words() {
             }
         }
     }
+    assert!(looked_at > 20, "only {looked_at} ticks were found");
 }
 
 #[test]
 fn nothing_is_drawn_outside_the_paper() {
+    let (mut points, mut discs) = (0, 0);
     for (name, a, _) in takes::all() {
         for width in [ChartStyle::SHEET, ChartStyle::PHONE] {
             let text = chart::svg(&a, &ChartStyle { width, ..ChartStyle::default() }).unwrap();
@@ -121,14 +128,17 @@ fn nothing_is_drawn_outside_the_paper() {
             for node in svg.descendants() {
                 for pair in node.attribute("points").unwrap_or_default().split_whitespace() {
                     let (x, y) = pair.split_once(',').unwrap();
+                    points += 1;
                     assert!(inside(x.parse().unwrap(), y.parse().unwrap()), "{name} at {width}: {pair}");
                 }
                 if node.has_tag_name("circle") {
+                    discs += 1;
                     assert!(inside(number(&node, "cx"), number(&node, "cy")), "{name} at {width}");
                 }
             }
         }
     }
+    assert!(points > 1000 && discs > 100, "only {points} points and {discs} discs were found");
 }
 
 /// Heights of the filled discs of a chart: centre strokes, in the order they are drawn.
@@ -147,6 +157,7 @@ fn a_later_stroke_stands_lower_by_the_scale() {
     let early = discs(&a);
     late(&mut a, 0.0);
     let on = discs(&a);
+    assert!(on.len() > 10, "only {} discs were found", on.len());
     late(&mut a, 40.0);
     let lagging = discs(&a);
     assert!(early[0] < on[0] && on[0] < lagging[0], "early above, late below");
@@ -186,6 +197,7 @@ fn missed_extra_and_unheard_strokes_are_explained_only_where_they_stand() {
 
 #[test]
 fn every_finding_with_a_place_has_its_number_in_the_chart() {
+    let mut placed_ones = 0;
     for (name, a, _) in takes::all() {
         for width in [ChartStyle::SHEET, ChartStyle::PHONE] {
             let text = chart::svg(&a, &ChartStyle { width, ..ChartStyle::default() }).unwrap();
@@ -203,10 +215,12 @@ fn every_finding_with_a_place_has_its_number_in_the_chart() {
             }
             for (i, statement) in a.statements().into_iter().enumerate() {
                 let placed = a.findings[statement].iter().any(|f| f.place.is_some());
+                placed_ones += usize::from(placed);
                 assert!(!placed || seen.contains(&(i + 1)), "{name} at {width}: finding {}", i + 1);
             }
         }
     }
+    assert!(placed_ones > 10, "only {placed_ones} findings have a place");
 }
 
 #[test]
