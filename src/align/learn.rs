@@ -126,7 +126,7 @@ fn timing(score: &Score, events: &[Event], steps: &[Hyp]) -> Option<(f64, f64, f
         // A small shift may well be this player's jitter: it must not be left out of the reckoning.
         let small = |before: &Hyp| {
             let due = score.at[j] - score.at[before.j.max(0) as usize];
-            ((event.t - before.tau) / before.p - due).abs() < SMALL_SHIFT
+            ((event.t - before.pulse.at) / before.pulse.quarter - due).abs() < SMALL_SHIFT
         };
         match hyp.step {
             Step::Match | Step::Displaced => {}
@@ -137,7 +137,7 @@ fn timing(score: &Score, events: &[Event], steps: &[Hyp]) -> Option<(f64, f64, f
         last = Some(hyp);
         if let Some(run) = runs.last_mut() {
             run.push((score.at[j], event.t));
-            quarter = hyp.p;
+            quarter = hyp.pulse.quarter;
         }
     }
     if runs.iter().map(|run| run.len().saturating_sub(2)).sum::<usize>() < LEAST_STRIKES {

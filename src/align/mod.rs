@@ -14,6 +14,7 @@ mod learn;
 mod model;
 mod moves;
 mod path;
+mod pulse;
 mod score;
 mod search;
 mod smooth;
@@ -256,8 +257,8 @@ impl Trace {
             dearer = best.cost - path.cost;
             let same = |hyp: &&Hyp| {
                 hyp.j == path.j
-                    && (hyp.tau - path.tau).abs() < SAME_PHASE_S
-                    && (hyp.p / path.p - 1.0).abs() < SAME_TEMPO
+                    && (hyp.pulse.at - path.pulse.at).abs() < SAME_PHASE_S
+                    && (hyp.pulse.quarter / path.pulse.quarter - 1.0).abs() < SAME_TEMPO
             };
             let joined = beam.iter().find(same).map(|hyp| hyp.cost - path.cost);
             let decided = i + 1 >= last && (dearer > LOST || joined.is_some_and(|cost| cost <= dearer + 0.5));

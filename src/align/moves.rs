@@ -1,8 +1,9 @@
 //! What a player could have meant by a strike: every way in which an account of the take goes on.
 
 use super::model::{Event, N};
+use super::pulse::{Off, Pulse};
 use super::score::{Jump, Target};
-use super::search::{BEFORE, Candidates, FASTEST, Hyp, LOST, May, SLOWEST, Search};
+use super::search::{BEFORE, Candidates, Hyp, LOST, May, Search};
 use super::{Step, costs};
 
 /// Squared deviations (in variances) beyond which a strike is not in time.
@@ -18,11 +19,29 @@ const AHEAD: usize = 32;
 const SURFACE_GAIN: f64 = 3.0;
 /// Strokes ahead at which the pulse may be set anew.
 const AHEAD_SHIFT: usize = 3;
-/// Deviations are Student's t with so many degrees of freedom: hands slip more often than a normal law allows.
-/// Origin: tails as usually found in tapping data (common practice); the figures are alike from 4 to 10.
-pub(super) const DEGREES: f64 = 6.0;
-/// Its constant, `ln(gamma(3) sqrt(6 pi) / gamma(3.5)) = ln(16 sqrt(6) / 15)`.
-const T_CONSTANT: f64 = 0.960_418_255_751_598_6;
+/// Two strikes nearer than this are never two strokes, seconds; nor does the pulse begin anew within that.
+const APART_S: f64 = 0.04;
+const APART_ANEW_S: f64 = 0.05;
+/// A strike this many quarters before a rest's edge is still the stroke before it, or the one after.
+const REST_EDGE: f64 = 0.2;
+/// A rest that one can come back from late or early, quarters.
+const REST: f64 = 0.9;
+/// A stroke is displaced by so many quarters at most, and by this share of the way from the stroke before.
+const DISPLACED: (f64, f64) = (0.45, 0.8);
+/// The same of an entry that comes early.
+const EARLY: (f64, f64) = (0.6, 0.8);
+/// Later than so many quarters somebody may have stopped and gone elsewhere.
+const STOPPED: f64 = 0.35;
+/// What the tempo may be off by, as a share, after the pulse is set anew; after a stop; where a pass has a tempo of its own.
+const SHIFTED_TEMPO: f64 = 0.02;
+const RESUMED_TEMPO: f64 = 0.05;
+const OWN_TEMPO: f64 = 0.2;
+/// A tap of the count-in that is left out, nats.
+const TAP_LEFT_OUT: f64 = 1.5;
+/// Who begins at the beginning begins at one of these strokes.
+const FIRST_STROKES: usize = 2;
+/// A jump leaves from this bar or one of the next, as long as so few strokes on the way are unheard.
+const LEAVES: (usize, usize) = (4, 2);
 
 /// Where a tap of a count-in stands.
 #[derive(Clone, Copy)]
@@ -85,13 +104,13 @@ impl Search<'_> {
             next.cost += cost.inside;
             return out.push(next);
         }
-        let pos = (event.t - hyp.tau) / hyp.p;
-        let in_rest = self.score.rest_after[j].filter(|&(from, to)| pos > from - 0.2 && pos < to - 0.2);
+        let pos = (event.t - hyp.pulse.at) / hyp.pulse.quarter;
+        let in_rest = self.score.rest_after[j].filter(|&(from, to)| pos > from - REST_EDGE && pos < to - REST_EDGE);
         if let Some(rest) = in_rest {
             self.fill(event, hyp, pos, rest, next, out);
             next.cost += cost.rest;
             next.step = Step::InRest;
-        } else if j + 1 == self.score.len() && pos > 0.2 {
+        } else if j + 1 == self.score.len() && pos > REST_EDGE {
             next.cost += outside;
             next.fill = one_more(hyp.fill);
         } else {
@@ -108,15 +127,12 @@ impl Search<'_> {
         for left_out in 1..=2 {
             let Some(Some((from, to))) = self.score.rest_after.get(j + left_out).copied() else { continue };
             let db = self.score.at[j + left_out] - self.score.at[j];
-            if pos - db <= from - 0.2 || pos - db >= to - 0.2 {
+            if pos - db <= from - REST_EDGE || pos - db >= to - REST_EDGE {
                 continue;
             }
             let moved = Hyp {
                 cost: hyp.cost + costs::misses(self.model.miss, left_out),
-                tau: hyp.tau + db * hyp.p,
-                a: hyp.a + 2.0 * db * hyp.c + db * db * hyp.d + self.model.phase_walk_s.powi(2) * db,
-                c: hyp.c + db * hyp.d,
-                d: hyp.d + (self.model.tempo_walk * hyp.p).powi(2) * db,
+                pulse: hyp.pulse.predict(db, self.model),
                 j: (j + left_out) as i32,
                 fill: 0,
                 step: Step::InRest,
@@ -132,21 +148,16 @@ impl Search<'_> {
         let fine = (pos - from) * 4.0;
         let step = if fine.round().rem_euclid(2.0) < 0.5 { 0.0 } else { costs::FILL_FINE };
         let place = (from + fine.round() / 4.0).min(to);
-        let dev = (pos - place) * hyp.p;
-        let a = hyp.a + 2.0 * place * hyp.c + place * place * hyp.d;
-        let s = a + self.model.phase_walk_s.powi(2) * place.abs() + event.var;
+        let off = Off {
+            by: (pos - place) * hyp.pulse.quarter,
+            ..hyp.pulse.predict(place, self.model).off(event.t, event.var)
+        };
         let surface = 0.5 * event.surface[self.score.surface[hyp.j as usize]].min(0.0);
         let enter = if hyp.fill > 0 { costs::FILL_NEXT } else { costs::FILL_FIRST };
-        let cost = hyp.cost + enter + costs::FILL_PLACE + step + surface + timing(dev * dev / s, s);
-        let (g, h) = ((hyp.a + place * hyp.c) / s, (hyp.c + place * hyp.d) / s);
-        let (ga, gc) = (hyp.a + place * hyp.c, hyp.c + place * hyp.d);
+        let cost = hyp.cost + enter + costs::FILL_PLACE + step + surface + off.cost();
         out.push(Hyp {
             cost,
-            tau: hyp.tau + g * dev,
-            p: self.bounded(hyp.p + h * dev),
-            a: hyp.a - g * ga,
-            c: hyp.c - g * gc,
-            d: hyp.d - h * gc,
+            pulse: hyp.pulse.update_within(place, off, self.model),
             fill: one_more(hyp.fill),
             step: Step::InRest,
             ..next
@@ -155,25 +166,16 @@ impl Search<'_> {
 
     /// The strike is the first one that counts: a stroke, or a tap of a count-in.
     pub(super) fn begin(&self, event: &Event, parent: u32, hyp: &Hyp, anywhere: bool, out: &mut Candidates) {
-        let start = Hyp {
-            tau: event.t,
-            a: event.var,
-            c: 0.0,
-            last: event.t,
-            last_db: event.db,
-            mix: -1,
-            fill: 0,
-            parent,
-            ..*hyp
-        };
+        let start = Hyp { last: event.t, last_db: event.db, mix: -1, fill: 0, parent, ..*hyp };
+        let at = |tempo| Pulse::begin(event.t, event.var, tempo);
         for &(j, begin) in &self.score.begins {
-            if anywhere || j <= 2 {
+            if anywhere || j <= FIRST_STROKES {
                 let cost = hyp.cost + begin + event.surface[self.score.surface[j]];
                 if cost >= out.limit() {
                     continue;
                 }
                 for &(p, d, prior) in &self.tempi {
-                    out.push(Hyp { cost: cost + prior, p, d, j: j as i32, step: Step::Start, ..start });
+                    out.push(Hyp { cost: cost + prior, pulse: at((p, d)), j: j as i32, step: Step::Start, ..start });
                 }
             }
         }
@@ -190,7 +192,7 @@ impl Search<'_> {
                 let cost = hyp.cost + costs::COUNT_IN + number + event.tap + lane as f64;
                 for &(p, d, prior) in &self.tempi {
                     let j = Tap { lane, left }.code();
-                    out.push(Hyp { cost: cost + prior, p, d, j, step: Step::CountIn, ..start });
+                    out.push(Hyp { cost: cost + prior, pulse: at((p, d)), j, step: Step::CountIn, ..start });
                 }
             }
         }
@@ -206,11 +208,16 @@ impl Search<'_> {
                 reach(Reach { j: Tap { left: tap.left - 1, ..tap }.code(), db: unit, ahead: 1, cost: 0.0 });
             }
             if tap.left > 2 {
-                reach(Reach { j: Tap { left: tap.left - 2, ..tap }.code(), db: 2.0 * unit, ahead: 2, cost: 1.5 });
+                reach(Reach {
+                    j: Tap { left: tap.left - 2, ..tap }.code(),
+                    db: 2.0 * unit,
+                    ahead: 2,
+                    cost: TAP_LEFT_OUT,
+                });
             }
             if tap.left <= 2 {
-                let skipped = if tap.left == 2 { 1.5 } else { 0.0 };
-                for &(j, begin) in score.begins.iter().filter(|(j, _)| anywhere || *j <= 2) {
+                let skipped = if tap.left == 2 { TAP_LEFT_OUT } else { 0.0 };
+                for &(j, begin) in score.begins.iter().filter(|(j, _)| anywhere || *j <= FIRST_STROKES) {
                     let after_downbeat = score.at[j] - score.bars[score.bar[j]].at;
                     let db = after_downbeat + unit * tap.left as f64;
                     reach(Reach { j: j as i32, db, ahead: 1, cost: begin + skipped });
@@ -232,61 +239,51 @@ impl Search<'_> {
     pub(super) fn go_on(&self, event: &Event, parent: u32, hyp: &Hyp, may: May, out: &mut Candidates) {
         let model = self.model;
         self.reaches(hyp, may.begin_late, &mut |to| {
-            let tp = hyp.tau + to.db * hyp.p;
-            let dev = event.t - tp;
-            let a = hyp.a + 2.0 * to.db * hyp.c + to.db * to.db * hyp.d + model.phase_walk_s.powi(2) * to.db;
-            let c = hyp.c + to.db * hyp.d;
-            let d = hyp.d + (model.tempo_walk * hyp.p).powi(2) * to.db;
-            let s = a + event.var;
-            let z2 = dev * dev / s;
+            let due = hyp.pulse.predict(to.db, model);
+            let off = due.off(event.t, event.var);
+            let z2 = off.squared();
             let hopeless = hyp.cost + to.cost - 2.0 * SURFACE_GAIN >= out.limit();
-            if hopeless || (to.ahead > AHEAD_SHIFT && dev < 0.0 && z2 > GATE) {
+            if hopeless || (to.ahead > AHEAD_SHIFT && off.by < 0.0 && z2 > GATE) {
                 return false;
             }
             let Ok(j) = usize::try_from(to.j) else {
                 if z2 < GATE {
-                    let cost = hyp.cost + to.cost + event.tap + timing(z2, s);
-                    out.push(self.updated(
-                        Hyp { cost, j: to.j, step: Step::CountIn, parent, last_db: event.db, ..*hyp },
-                        tp,
-                        dev,
-                        (a, c, d),
-                        s,
-                        event.t,
-                    ));
+                    let cost = hyp.cost + to.cost + event.tap + off.cost();
+                    let pulse = due.update(off, model);
+                    let (last, last_db) = (event.t, event.db);
+                    out.push(Hyp { cost, pulse, j: to.j, step: Step::CountIn, parent, last, last_db, ..*hyp });
                 }
                 return true;
             };
             let (surface, mix) = self.surface(event, hyp, j);
             let base = hyp.cost + to.cost + surface;
             let in_reach = |cost: f64| cost < out.limit();
-            let in_time = if in_reach(base + event.least_timing) { base + timing(z2, s) } else { f64::INFINITY };
+            let in_time = if in_reach(base + event.least_timing) { base + off.cost() } else { f64::INFINITY };
             let here = Hyp { j: to.j, parent, mix, fill: 0, last: event.t, last_db: event.db, ..*hyp };
             let opens_pass = self.score.opens_pass[j] || (to.ahead == 2 && self.score.opens_pass[j - 1]);
             if z2 < GATE && in_reach(in_time) {
-                let next =
-                    self.updated(Hyp { cost: in_time, step: Step::Match, ..here }, tp, dev, (a, c, d), s, event.t);
+                let next = Hyp { cost: in_time, pulse: due.update(off, model), step: Step::Match, ..here };
                 out.push(next);
                 if opens_pass && to.ahead <= 2 {
-                    let d = (0.2 * next.p).powi(2);
-                    out.push(Hyp { cost: in_time + costs::NEW_TEMPO, d, step: Step::NewTempo, ..next });
+                    let pulse = Pulse { quarter_var: (OWN_TEMPO * next.pulse.quarter).powi(2), ..next.pulse };
+                    out.push(Hyp { cost: in_time + costs::NEW_TEMPO, pulse, step: Step::NewTempo, ..next });
                 }
             }
             if to.ahead > AHEAD_SHIFT || base >= out.limit() {
                 return true;
             }
-            let room = 0.45f64.min(0.8 * to.db / to.ahead as f64) * hyp.p;
+            let room = DISPLACED.0.min(DISPLACED.1 * to.db / to.ahead as f64) * hyp.pulse.quarter;
             let displaced = base + self.displaced;
-            if to.ahead <= 2 && dev.abs() < room && event.t > hyp.last + 0.04 && displaced < in_time {
-                out.push(Hyp { cost: displaced, tau: tp, a, c, d, step: Step::Displaced, ..here });
+            if to.ahead <= 2 && off.by.abs() < room && event.t > hyp.last + APART_S && displaced < in_time {
+                out.push(Hyp { cost: displaced, pulse: due, step: Step::Displaced, ..here });
             }
             if may.shift
-                && event.t > hyp.last + 0.05
+                && event.t > hyp.last + APART_ANEW_S
                 && base + costs::SHIFT_AT_LEAST < out.limit()
-                && let Some(shift) = self.shift(hyp, to, j, opens_pass, dev)
+                && let Some(shift) = self.shift(hyp, to, j, opens_pass, off.by)
             {
-                let d = hyp.d + (0.02 * hyp.p).powi(2);
-                out.push(Hyp { cost: base + shift, tau: event.t, a: event.var, c: 0.0, d, step: Step::Shift, ..here });
+                let pulse = hyp.pulse.anew(event.t, event.var, SHIFTED_TEMPO);
+                out.push(Hyp { cost: base + shift, pulse, step: Step::Shift, ..here });
             }
             true
         });
@@ -294,12 +291,12 @@ impl Search<'_> {
 
     /// Cost of setting the pulse anew at stroke `j`, `dev` seconds from where it was due.
     fn shift(&self, hyp: &Hyp, to: Reach, j: usize, opens_pass: bool, dev: f64) -> Option<f64> {
-        let late = dev / hyp.p;
+        let late = dev / hyp.pulse.quarter;
         if hyp.fill == LOST && late > costs::SHIFT_LEAST {
-            return Some(costs::FOUND_SAME + costs::found_again(dev + to.db * hyp.p));
+            return Some(costs::FOUND_SAME + costs::found_again(dev + to.db * hyp.pulse.quarter));
         }
         let rest = (j + 1 - to.ahead.min(j + 1)..=j).map(|k| self.score.rest_before[k]).fold(0.0, f64::max);
-        let rest = if rest > 0.9 { rest } else { 0.0 };
+        let rest = if rest > REST { rest } else { 0.0 };
         if late > costs::SHIFT_LEAST {
             return Some(if rest > 0.0 || opens_pass {
                 costs::LATE_AT_JOIN + costs::pause(dev)
@@ -311,10 +308,10 @@ impl Search<'_> {
         }
         if late < -costs::SHIFT_LEAST {
             if rest > 0.0 && late > -rest - 0.1 {
-                return Some(costs::EARLY_AFTER_REST + (rest.max(0.5) * hyp.p).ln());
+                return Some(costs::EARLY_AFTER_REST + (rest.max(0.5) * hyp.pulse.quarter).ln());
             }
-            if late > -(0.6f64.min(0.8 * to.db)) {
-                return Some(costs::EARLY_ELSEWHERE + (0.6 * hyp.p).ln());
+            if late > -(EARLY.0.min(EARLY.1 * to.db)) {
+                return Some(costs::EARLY_ELSEWHERE + (EARLY.0 * hyp.pulse.quarter).ln());
             }
         }
         None
@@ -334,26 +331,6 @@ impl Search<'_> {
         }
     }
 
-    /// The account after a strike in time: one step of the filter.
-    fn updated(&self, hyp: Hyp, tp: f64, dev: f64, (a, c, d): (f64, f64, f64), s: f64, t: f64) -> Hyp {
-        // A strike far out moves the pulse less than one near by.
-        let trust = ((DEGREES + 1.0) / (DEGREES + dev * dev / s)).min(1.0);
-        let (g, h) = (a / s * trust, c / s * trust);
-        Hyp {
-            tau: tp + g * dev,
-            p: self.bounded(hyp.p + h * dev),
-            a: a * (1.0 - g),
-            c: c * (1.0 - g),
-            d: d - h * c,
-            last: t,
-            ..hyp
-        }
-    }
-
-    fn bounded(&self, p: f64) -> f64 {
-        p.clamp(FASTEST * self.model.quarter_s, SLOWEST * self.model.quarter_s)
-    }
-
     /// From the end of a bar to the start of another, in tempo.
     pub(super) fn jumps(&self, event: &Event, beam: &[Hyp], out: &mut Candidates) {
         let mut sources: Vec<(f64, usize, usize)> = Vec::new();
@@ -362,7 +339,7 @@ impl Search<'_> {
             let mut unheard = self.score.left[j];
             let mut bar = self.score.bar[j];
             // From this bar's end, and from the end of following bars as long as hardly anything of them is unheard.
-            while unheard <= 2 && bar < self.score.bars.len() && bar <= self.score.bar[j] + 4 {
+            while unheard <= LEAVES.1 && bar < self.score.bars.len() && bar <= self.score.bar[j] + LEAVES.0 {
                 sources.push((hyp.cost + costs::misses(self.model.miss, unheard), k, bar));
                 bar += 1;
                 unheard += self.score.strokes_in(bar);
@@ -376,21 +353,20 @@ impl Search<'_> {
             let to_bar_end = self.score.bars[bar].at + self.score.bar_length - self.score.at[j];
             for targets in &self.score.targets {
                 let db = to_bar_end + targets.offset;
-                let tp = hyp.tau + db * hyp.p;
-                let dev = event.t - tp;
-                let a = hyp.a + 2.0 * db * hyp.c + db * db * hyp.d + self.model.phase_walk_s.powi(2) * db;
-                let s = a + event.var;
-                let z2 = dev * dev / s;
-                if z2 >= GATE_JUMP || cost + event.least_timing + costs::JUMP_UNIT - SURFACE_GAIN >= out.limit() {
+                let due = hyp.pulse.predict(db, self.model);
+                let off = due.off(event.t, event.var);
+                if off.squared() >= GATE_JUMP
+                    || cost + event.least_timing + costs::JUMP_UNIT - SURFACE_GAIN >= out.limit()
+                {
                     continue;
                 }
-                let in_time = cost + timing(z2, s);
+                let in_time = cost + off.cost();
                 if in_time + costs::JUMP_UNIT - SURFACE_GAIN >= out.limit() {
                     continue;
                 }
-                let (c, d) = (hyp.c + db * hyp.d, hyp.d + (self.model.tempo_walk * hyp.p).powi(2) * db);
-                let here = Hyp { parent: k as u32, mix: -1, fill: 0, last_db: event.db, step: Step::Jump, ..*hyp };
-                let here = self.updated(here, tp, dev, (a, c, d), s, event.t);
+                let (pulse, parent) = (due.update(off, self.model), k as u32);
+                let (last, last_db) = (event.t, event.db);
+                let here = Hyp { pulse, parent, mix: -1, fill: 0, last, last_db, step: Step::Jump, ..*hyp };
                 let most = out.limit() - in_time + most_gained(event);
                 for target in self.score.within(targets, Jump::InTempo, bar, most) {
                     let jump = self.score.jump(bar, target.bar) + target.cost;
@@ -406,8 +382,8 @@ impl Search<'_> {
         for (k, hyp) in beam.iter().enumerate() {
             let Ok(j) = usize::try_from(hyp.j) else { continue };
             let gap = self.score.at.get(j + 1).map_or(1.0, |next| next - self.score.at[j]).max(0.25);
-            let late = event.t - hyp.tau - gap * hyp.p;
-            if late > 0.35 * hyp.p && hyp.cost + costs::RESTART_SECTION - SURFACE_GAIN < out.limit() {
+            let late = event.t - hyp.pulse.at - gap * hyp.pulse.quarter;
+            if late > STOPPED * hyp.pulse.quarter && hyp.cost + costs::RESTART_SECTION - SURFACE_GAIN < out.limit() {
                 sources.push((hyp.cost + costs::pause(late), k));
             }
         }
@@ -469,10 +445,7 @@ fn one_more(fill: u8) -> u8 {
 /// An account that begins anew at this strike, its tempo nearly kept.
 fn anew(event: &Event, parent: u32, hyp: &Hyp) -> Hyp {
     Hyp {
-        tau: event.t,
-        a: event.var,
-        c: 0.0,
-        d: hyp.d + (0.05 * hyp.p).powi(2),
+        pulse: hyp.pulse.anew(event.t, event.var, RESUMED_TEMPO),
         last: event.t,
         last_db: event.db,
         mix: -1,
@@ -481,9 +454,4 @@ fn anew(event: &Event, parent: u32, hyp: &Hyp) -> Hyp {
         step: Step::JumpAfterPause,
         ..*hyp
     }
-}
-
-/// Minus the log density of a deviation whose square is `z2` of its squared scale `s`.
-fn timing(z2: f64, s: f64) -> f64 {
-    T_CONSTANT + 0.5 * (s * (1.0 + z2 / DEGREES).powi(DEGREES as i32 + 1)).ln()
 }

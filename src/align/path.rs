@@ -6,6 +6,7 @@
 //! again when asked for.
 
 use super::Step;
+use super::pulse::Pulse;
 use super::search::{Hyp, Search};
 
 /// Every so many strikes all accounts are kept: a second look follows its rivals for about as long.
@@ -92,15 +93,20 @@ impl Level {
             fill: hyp.fill,
             step: hyp.step,
         };
-        let timing = |h: &Hyp| [h.tau, h.p, h.a, h.c, h.d, h.last, h.last_db].map(f64::to_bits);
+        let timing = |h: &Hyp| {
+            let p = &h.pulse;
+            [p.at, p.quarter, p.var, p.cov, p.quarter_var, h.last, h.last_db].map(f64::to_bits)
+        };
         Level { nodes: beam.iter().enumerate().map(node).collect(), timings: beam.iter().map(timing).collect() }
     }
 
     fn account(&self, k: usize) -> Option<Hyp> {
         let node = self.nodes.get(k)?;
-        let [tau, p, a, c, d, last, last_db] = self.timings.get(node.timing as usize)?.map(f64::from_bits);
+        let [at, quarter, var, cov, quarter_var, last, last_db] =
+            self.timings.get(node.timing as usize)?.map(f64::from_bits);
+        let pulse = Pulse { at, quarter, var, cov, quarter_var };
         let Node { cost, j, parent, mix, fill, step, .. } = *node;
-        Some(Hyp { cost, tau, p, a, c, d, last, last_db, j, parent, mix, fill, step })
+        Some(Hyp { cost, pulse, last, last_db, j, parent, mix, fill, step })
     }
 
     /// Keeps those that are somebody's parents, numbered anew; whether all are.

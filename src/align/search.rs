@@ -2,13 +2,14 @@
 //! each strike continues each account in every way a player could have meant it. The best account of each cell of
 //! (stroke, phase, tempo) stays; what is dearer than the best by more than a width goes.
 //!
-//! The pulse inside an account is a two-state Kalman filter: time of the last matched stroke, length of a quarter.
+//! The pulse inside an account is a Kalman filter (`pulse`).
 //! Jumps are factorised into where-from and where-to (E. Nakamura et al. 2014, arXiv 1404.2313; T. Nakamura et al.
 //! 2016, arXiv 1512.07748). No randomness; ties go to the account that was generated first.
 
 use std::cmp::Ordering;
 
 use super::model::{Event, Model};
+use super::pulse::{FASTEST, Pulse, SLOWEST};
 use super::score::Score;
 use super::{Step, costs};
 use crate::stats::normal_density;
@@ -39,10 +40,10 @@ const CELL_PHASE_S: f64 = 0.03;
 const CELL_TEMPO: f64 = 0.02;
 /// While start and tempo are open the cells are finer by this much.
 const CELL_FINE: f64 = 0.1;
-/// The two ends of the tempi tried, as shares of a quarter at the tempo asked for; and their number.
-pub(super) const SLOWEST: f64 = 2.3;
-pub(super) const FASTEST: f64 = 0.43;
+/// Tempi tried at the beginning.
 const TEMPI: usize = 15;
+/// The tempo is open while it may be this share off, one standard deviation.
+const OPEN_TEMPO: f64 = 0.12;
 
 /// Last stroke of an account that has not begun.
 pub(crate) const BEFORE: i32 = -1;
@@ -61,13 +62,7 @@ pub(super) struct May {
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Hyp {
     pub(crate) cost: f64,
-    /// Time of the pulse at the last matched stroke, and length of a quarter, seconds.
-    pub(crate) tau: f64,
-    pub(crate) p: f64,
-    /// Variance of tau, covariance, variance of p.
-    pub(crate) a: f64,
-    pub(crate) c: f64,
-    pub(crate) d: f64,
+    pub(crate) pulse: Pulse,
     /// When the last matched strike came, and how loud, dB.
     pub(crate) last: f64,
     pub(crate) last_db: f64,
@@ -174,14 +169,9 @@ impl<'a> Search<'a> {
 
     /// The account before anything was heard.
     pub(crate) fn before(&self) -> Vec<Hyp> {
-        let p = self.model.quarter_s;
         vec![Hyp {
             cost: 0.0,
-            tau: 0.0,
-            p,
-            a: 0.0,
-            c: 0.0,
-            d: 0.0,
+            pulse: Pulse::begin(0.0, 0.0, (self.model.quarter_s, 0.0)),
             last: f64::NEG_INFINITY,
             last_db: 0.0,
             j: BEFORE,
@@ -287,9 +277,9 @@ fn prune(out: Candidates, quarter_s: f64, beam: usize, fine: f64) -> Vec<Hyp> {
     let mut kept = Vec::with_capacity(beam);
     for (_, k) in order {
         let hyp = out.list[k as usize];
-        let phase = (hyp.tau / (CELL_PHASE_S * fine)).round() as i64;
-        let tempo = ((hyp.p / quarter_s).ln() / (CELL_TEMPO * fine)).round() as i64;
-        let open = hyp.d > (0.12 * hyp.p).powi(2);
+        let phase = (hyp.pulse.at / (CELL_PHASE_S * fine)).round() as i64;
+        let tempo = ((hyp.pulse.quarter / quarter_s).ln() / (CELL_TEMPO * fine)).round() as i64;
+        let open = hyp.pulse.quarter_var > (OPEN_TEMPO * hyp.pulse.quarter).powi(2);
         // Stroke, phase (of an hour), tempo, and two flags side by side in one number.
         let fill = if hyp.fill == LOST { 4 } else { u64::from(hyp.fill.min(3)) };
         let flags = u64::from(open) << 3 | fill;

@@ -20,8 +20,8 @@ pub(crate) fn placed(score: &Score, model: &Model, events: &[Event], steps: &[Hy
                 step if step.is_match() => own,
                 _ => None,
             };
-            let pulse = if hyp.step.is_match() { hyp.tau } else { event.t };
-            Placed { step: hyp.step, stroke, pulse: Seconds::of(pulse), bpm: Bpm::clamped(60.0 / hyp.p) }
+            let pulse = if hyp.step.is_match() { hyp.pulse.at } else { event.t };
+            Placed { step: hyp.step, stroke, pulse: Seconds::of(pulse), bpm: Bpm::clamped(60.0 / hyp.pulse.quarter) }
         })
         .collect();
     let matched: Vec<usize> = (0..out.len()).filter(|&i| out[i].step.is_match() && out[i].stroke.is_some()).collect();
@@ -50,25 +50,26 @@ pub(crate) fn placed(score: &Score, model: &Model, events: &[Event], steps: &[Hy
 /// (strike, (time of the pulse, length of a quarter)) over one stretch.
 fn smoothed(score: &Score, model: &Model, steps: &[Hyp], stretch: &[usize]) -> Vec<(usize, (f64, f64))> {
     let Some((&last, rest)) = stretch.split_last() else { return Vec::new() };
-    let mut state = (steps[last].tau, steps[last].p);
+    let mut state = (steps[last].pulse.at, steps[last].pulse.quarter);
     let mut out = vec![(last, state)];
     let mut after = last;
     for &i in rest.iter().rev() {
         let (here, next) = (&steps[i], &steps[after]);
         let db = score.at[next.j as usize] - score.at[here.j as usize];
         // Prediction from here to the next: x' = F x with F = [1 db; 0 1].
-        let a = here.a + 2.0 * db * here.c + db * db * here.d + model.phase_walk_s.powi(2) * db;
-        let c = here.c + db * here.d;
-        let d = here.d + (model.tempo_walk * here.p).powi(2) * db;
+        let here = here.pulse;
+        let ahead = here.predict(db, model);
+        let (a, c, d) = (ahead.var, ahead.cov, ahead.quarter_var);
         let det = a * d - c * c;
         if det > 1e-18 {
             // Gain = P F' P'^-1.
-            let (pf00, pf01, pf10, pf11) = (here.a + db * here.c, here.c, here.c + db * here.d, here.d);
-            let (dt, dp) = (state.0 - (here.tau + db * here.p), state.1 - here.p);
+            let (pf00, pf01, pf10, pf11) =
+                (here.var + db * here.cov, here.cov, here.cov + db * here.quarter_var, here.quarter_var);
+            let (dt, dp) = (state.0 - ahead.at, state.1 - ahead.quarter);
             let (u, v) = ((d * dt - c * dp) / det, (a * dp - c * dt) / det);
-            state = (here.tau + pf00 * u + pf01 * v, here.p + pf10 * u + pf11 * v);
+            state = (here.at + pf00 * u + pf01 * v, here.quarter + pf10 * u + pf11 * v);
         } else {
-            state = (here.tau, here.p);
+            state = (here.at, here.quarter);
         }
         out.push((i, state));
         after = i;

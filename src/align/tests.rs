@@ -327,7 +327,7 @@ fn a_path_kept_in_part_is_the_path_through_all_accounts() {
         let next = search.advance(i, &beams[i], None);
         beams.push(next);
     }
-    let seen = |hyp: &Hyp| (hyp.j, hyp.step, hyp.cost.to_bits(), hyp.tau.to_bits());
+    let seen = |hyp: &Hyp| (hyp.j, hyp.step, hyp.cost.to_bits(), hyp.pulse.at.to_bits());
     let end = |hyp: &Hyp| hyp.cost + search.end(hyp);
     let last = beams.last().unwrap();
     let mut k = (0..last.len()).min_by(|a, b| end(&last[*a]).total_cmp(&end(&last[*b]))).unwrap();
