@@ -8,7 +8,6 @@ use super::outside::Rise;
 use super::take_out::Apart;
 use super::template::Cue;
 use crate::onset::Audibility;
-use crate::stats::median;
 use crate::units::{Decibels, EAR_RATE, Seconds};
 
 /// A sound of the guide in the recording.
@@ -62,7 +61,8 @@ const WITH: (Seconds, Seconds) = (Seconds::from_millis(-15.0), Seconds::from_mil
 
 /// Nobody plays where all that is heard comes with the guide's sounds, the room's later echoes included, and is softer than
 /// they are by the first of these, or by the second and no more than one comes to so many sounds; what comes with none is
-/// softer than all of these or, where there are none, does not rise over what is left of the guide. A pupil is louder than a guide of which only traces can be heard, or plays more than that.
+/// softer than all of these, or does not rise over what is left of the softest sound. A pupil is louder than a guide of which
+/// only traces can be heard, or plays more than that.
 const TRACES: (f64, f64) = (-20.0, BESIDE);
 const RARE: usize = 4;
 const TRACES_WITH: (Seconds, Seconds) = (Seconds::from_millis(-50.0), Seconds::from_millis(250.0));
@@ -161,10 +161,10 @@ pub fn comes_with(
 fn nobody_plays(sounds: &[Residue], heard: &[(Seconds, Decibels)]) -> bool {
     let under = |by: f64| {
         let trace = |h: &(Seconds, Decibels)| comes_with(sounds, h, TRACES_WITH, |s| s.leak.0 + by);
-        let softest = heard.iter().filter(|h| trace(h)).map(|h| h.1.0).min_by(f64::total_cmp);
-        let over_left = || median(sounds.iter().map(|s| s.stays.0)).map(|left| left + NO_RISE.0);
-        let least = softest.or_else(over_left);
-        heard.iter().all(|h| trace(h) || least.is_some_and(|least| h.1.0 < least))
+        let softest = heard.iter().filter(|h| trace(h)).map(|h| h.1.0);
+        let over_left = sounds.iter().map(|s| s.stays.0).min_by(f64::total_cmp).map(|left| left + NO_RISE.0);
+        let least = softest.min_by(f64::total_cmp).into_iter().chain(over_left).fold(f64::NEG_INFINITY, f64::max);
+        heard.iter().all(|h| trace(h) || h.1.0 < least)
     };
     under(TRACES.0) || (heard.len() * RARE <= sounds.len() && under(TRACES.1))
 }
@@ -211,11 +211,13 @@ mod tests {
         let mut heard: Vec<(Seconds, Decibels)> = (0..16).map(|k| (at(k), level(-58.0))).collect();
         heard.insert(4, (Seconds::of(3.6), level(-59.0)));
         assert_eq!(explained(&sounds, &heard, &[]), [true; 17]);
+        // What does not rise over what is left of the guide is nobody, with traces or without; what does is somebody.
         heard[4].1 = level(-57.0);
+        assert_eq!(explained(&sounds, &heard, &[]), [true; 17]);
+        assert_eq!(explained(&sounds, &heard[4..5], &[]), [true]);
+        heard[4].1 = level(-54.0);
         assert!(!explained(&sounds, &heard, &[])[4]);
-        // Where no trace is heard, what does not rise over what is left of the guide.
-        assert_eq!(explained(&sounds, &[(Seconds::of(3.6), level(-59.0))], &[]), [true]);
-        assert_eq!(explained(&sounds, &[(Seconds::of(3.6), level(-54.0))], &[]), [false]);
+        assert_eq!(explained(&sounds, &heard[4..5], &[]), [false]);
     }
 
     #[test]
