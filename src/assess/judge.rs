@@ -1,10 +1,12 @@
 //! The verdict: every step of the judge in turn, then what is said of it.
 
 use super::limits::{self, Limit};
+use super::recognised::Sounds;
 use super::runs::matched;
-use super::status::{Fate, Ground, best, elsewhere, statuses};
+use super::status::{Fate, best, elsewhere, statuses};
 use super::suspicion::Suspicion;
 use super::timing::Timed;
+use super::unheard::unheard;
 use super::{
     Advice, Assessment, Clock, ClockSource, Fix, Hearing, JudgedStrike, JudgedStroke, Praise, Reason, Record, Slip,
     Status, Why, adopt, advice, drift, hands, levels, missing, runs, settle, structure, surfaces, tempo, timing,
@@ -44,24 +46,39 @@ pub fn assess(timeline: &Timeline, strikes: &[Strike], faint: &[Strike], trace: 
     if !of_this_part(timeline, strikes, trace) {
         return another_part(timeline, strikes, heard);
     }
-    let structure = structure::structure(timeline, strikes, trace);
-    let mut placed = structure.placed;
-    let mut runs = runs::runs(timeline, strikes, &placed, &structure.stretches);
-    if adopt::adopt(timeline, strikes, &mut placed, &runs) {
-        runs = runs::runs(timeline, strikes, &placed, &structure.stretches);
+    let margin = margin(strikes, trace);
+    let mut sounds = Sounds {
+        strikes: strikes.to_vec(),
+        faint: faint.to_vec(),
+        heard: heard.clone(),
+        structure: structure::structure(timeline, strikes, trace),
+    };
+    let placed = &mut sounds.structure.placed;
+    let mut runs = runs::runs(timeline, strikes, placed, &sounds.structure.stretches);
+    if adopt::adopt(timeline, strikes, placed, &runs) {
+        runs = runs::runs(timeline, strikes, placed, &sounds.structure.stretches);
     }
-    let placed = placed.as_slice();
-    let mut heard = heard.clone();
-    heard.doubts.extend(surfaces::throughout(timeline, strikes, placed, &heard));
-    let heard = &heard;
     let tracked = trace.alignment.jitter;
-    let (timed, measured) = timing::own_pulse(strikes.len(), &runs, tracked);
+    let (mut timed, mut measured) = timing::own_pulse(strikes.len(), &runs, tracked);
+    let unheard = unheard(&sounds.ground(timeline, &runs, measured.unwrap_or(tracked)));
+    if sounds.recognise(&unheard) {
+        runs = runs::runs(timeline, &sounds.strikes, &sounds.structure.placed, &sounds.structure.stretches);
+        (timed, measured) = timing::own_pulse(sounds.strikes.len(), &runs, tracked);
+    }
     let jitter = measured.unwrap_or(tracked);
+    sounds.heard.doubts.extend(surfaces::throughout(
+        timeline,
+        &sounds.strikes,
+        &sounds.structure.placed,
+        &sounds.heard,
+    ));
+    let fates = statuses(&sounds.ground(timeline, &runs, jitter));
+    let Sounds { strikes, faint, heard, structure } = sounds;
+    let (strikes, faint, heard, placed) = (&strikes[..], &faint[..], &heard, &structure.placed[..]);
     let clock = timing::clock(&runs, &timed, jitter).map(|own| match &heard.guide {
         Some(guide) => Clock { source: ClockSource::Guide, start: guide.start, bpm: own.bpm },
         None => own,
     });
-    let fates = statuses(&Ground { timeline, strikes, faint, placed, runs: &runs, heard, jitter });
     let spreads = hands::spreads(timeline, strikes, placed);
     let noisy = heard.over_noise.is_some_and(|d| d.0 < NOISY_DB);
 
@@ -78,7 +95,7 @@ pub fn assess(timeline: &Timeline, strikes: &[Strike], faint: &[Strike], trace: 
     if !noisy {
         suspected.extend(levels::judge(timeline, strikes, placed, heard));
     }
-    let mut findings = structure.findings;
+    let mut findings = structure.findings.clone();
     findings.extend(suspected.into_iter().filter_map(Suspicion::told));
     let findings = settle::settle(timeline, findings);
 
@@ -88,11 +105,11 @@ pub fn assess(timeline: &Timeline, strikes: &[Strike], faint: &[Strike], trace: 
     } else if let Some((hand, by)) = hands::limit(timeline, strikes, placed, heard) {
         limits.push(Limit::StrongerHand { hand, by });
     }
-    if margin(strikes, trace) < DOUBTFUL_MARGIN {
+    if margin < DOUBTFUL_MARGIN {
         limits.insert(0, Limit::PerhapsAnotherPart);
     }
     let judged = judged(timeline, strikes, placed, &spreads, &timed, heard);
-    let mut slips = structure.slips;
+    let mut slips = structure.slips.clone();
     slips.extend(extra(timeline, &judged));
     slips.extend(strayed(timeline, &judged, jitter));
     slips.sort_by_key(|slip| (slip.stroke(), !slip.plain()));
@@ -112,7 +129,7 @@ pub fn assess(timeline: &Timeline, strikes: &[Strike], faint: &[Strike], trace: 
         },
         slips,
         limits,
-        stretches: structure.stretches,
+        stretches: structure.stretches.clone(),
         jitter: measured,
         guide: heard.guide.clone(),
     };

@@ -12,6 +12,7 @@ mod judge;
 mod levels;
 mod limits;
 mod missing;
+mod recognised;
 mod rerun;
 mod runs;
 pub mod say;
@@ -22,6 +23,7 @@ mod surfaces;
 mod suspicion;
 mod tempo;
 mod timing;
+mod unheard;
 
 pub use advice::{Advice, Bite, Fix, MAX_BARS, Praise, Reason, Record, Why};
 pub use finding::{Common, Course, Dynamics, Evidence, Finding, Kind, Passes, Place, Uneven, Unit, What};

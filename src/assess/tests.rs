@@ -223,6 +223,31 @@ fn missing_strokes_are_missed_and_the_others_are_not() {
 }
 
 #[test]
+fn a_faint_sound_where_a_stroke_is_due_is_that_stroke_and_beside_its_place_it_is_none() {
+    for k in 0..8u64 {
+        let pupil = Pupil { strays: 0.0, ..Pupil::good(7300 + k) };
+        let line = pupil.line(PARTS[0]);
+        let (strikes, _, duration) = pupil.play(&line);
+        let placed = trace(&line, &strikes, &AlignConfig::default()).alignment.placed;
+        let alone = |j: &usize| !matches!(line.strokes[*j].hands, crate::part::Hands::Both);
+        let matched = |i: usize| placed[i].stroke.filter(alone).filter(|_| placed[i].step == crate::align::Step::Match);
+        let (i, j) = (strikes.len() / 2..strikes.len()).find_map(|i| Some((i, matched(i)?))).unwrap();
+        let judged = |moved: f64| {
+            let mut heard = strikes.clone();
+            let lost = heard.remove(i);
+            let faint = Strike { at: lost.at + Seconds::of(moved), certainty: 0.3, ..lost };
+            let found = trace(&line, &heard, &AlignConfig::default());
+            let take = assess(&line, &heard, &[faint], &found, &Hearing::clear(Seconds::of(duration)));
+            (take.strokes[j].status, take.strokes[j].strike.map(|s| take.strikes[s].certainty))
+        };
+        let (status, sure) = judged(0.0);
+        assert_eq!(status, Status::Played, "pupil {k}");
+        assert!(sure.is_some_and(|p| (0.9..1.0).contains(&p)), "{sure:?}");
+        assert_ne!(judged(0.25).0, Status::Played, "pupil {k}");
+    }
+}
+
+#[test]
 fn soft_strokes_below_the_noise_are_not_heard_and_not_called_missed() {
     let (mut not_heard, mut missed) = (0, 0);
     for (_, take) in takes(60, 500, |_, _, p| (p.threshold, p.touch_db) = (-25.0, 4.0)) {
@@ -231,7 +256,8 @@ fn soft_strokes_below_the_noise_are_not_heard_and_not_called_missed() {
         let said = take.limits.iter().any(|l| matches!(l, Limit::NotHeard { .. }));
         assert_eq!(said, take.strokes.iter().any(|s| s.status == Status::NotHeard));
     }
-    assert!(not_heard > 300, "the noise hides something: {not_heard}");
+    // Three in ten of those that it hides leave nothing.
+    assert!(not_heard > 90, "the noise hides something: {not_heard}");
     // The goal set for this tool: at most ten in sixty takes.
     assert!(missed <= 3, "{missed}");
 }

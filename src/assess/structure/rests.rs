@@ -4,9 +4,10 @@
 //! which surface and how loud, against the strays of this take that are as loud.
 
 use super::Take;
-use crate::align::{Step, stroke_like};
+use crate::align::{Step, Strike, stroke_like};
 use crate::assess::finding::{Evidence, Place, What};
 use crate::assess::suspicion::Suspicion;
+use crate::part::Surface;
 use crate::stats::{median, normal_density};
 
 /// A rest of this length or more (quarters) is a rest to be kept; shorter ones are articulation.
@@ -19,6 +20,8 @@ const ALONG: f64 = 1.3;
 const FLAM_S: f64 = 0.1;
 /// Time that the take's own rate of strays is believed after: one stray in this time before anything is known.
 const STRAY_PRIOR_S: f64 = 20.0;
+/// So many strokes on a surface tell how loud it is: surfaces of one bucket lie 10 to 20 dB apart in a third of takes.
+const LEAST_THERE: usize = 3;
 /// Levels of strays may be anything in 40 dB, as `align` has it; two of one kind differ by the spread of strokes.
 const ANY_DB: f64 = 40.0;
 const LEVEL_SPREAD_DB: f64 = 6.0;
@@ -36,23 +39,18 @@ pub(super) fn judge(take: &Take) -> Vec<Suspicion> {
     let rests: Vec<(f64, f64)> = take.timeline.rests.iter().map(|r| (r.from.quarters(), r.to.quarters())).collect();
     let mut inside: Vec<(usize, usize, Vec<Inside>)> = Vec::new();
     let mut last: Option<usize> = None;
-    // Level and certainty of the sounds that nobody wrote and that lie in no rest's way of being played through.
+    // Level and certainty of the sounds that nobody wrote and that lie in no rest.
     let mut strays: Vec<(f64, f64)> = Vec::new();
     for (i, placed) in take.placed.iter().enumerate() {
         if placed.step.is_match() {
             last = Some(i);
             continue;
         }
-        let Some(before) = last else { continue };
-        if placed.step == Step::Extra {
-            strays.push((take.strikes[i].level.0, take.strikes[i].certainty.clamp(0.0, 1.0)));
-        }
-        if !matches!(placed.step, Step::Extra | Step::InRest) {
-            continue;
-        }
+        let Some(before) = last.filter(|_| matches!(placed.step, Step::Extra | Step::InRest)) else { continue };
         let quarter_s = take.quarter(before);
         let pos = take.at[take.stroke(before)] + (take.time(i) - take.pulse(before)) / quarter_s;
         let Some(rest) = rests.iter().position(|&(from, to)| pos > from - MARGIN && pos < to - MARGIN) else {
+            strays.push((take.strikes[i].level.0, take.strikes[i].certainty.clamp(0.0, 1.0)));
             continue;
         };
         let strike = Inside { strike: i, pos: pos - rests[rest].0, quarter_s };
@@ -61,8 +59,9 @@ pub(super) fn judge(take: &Take) -> Vec<Suspicion> {
             _ => inside.push((rest, before, vec![strike])),
         }
     }
+    let resting = rests.iter().map(|(from, to)| to - from).sum::<f64>() / take.timeline.end().quarters().max(1.0);
     let length = match (take.strikes.first(), take.strikes.last()) {
-        (Some(a), Some(b)) => (b.at - a.at).get(),
+        (Some(a), Some(b)) => (b.at - a.at).get() * (1.0 - resting).max(0.0),
         _ => return out,
     };
     // Strays a second as loud as this: those heard, each blurred by the spread of levels, and the one of before. A soft
@@ -114,7 +113,7 @@ fn rest_not_kept(
         return None;
     }
     let written = take.timeline.strokes[take.stroke(before)].surface;
-    let typical = typical_level(take);
+    let typical = Typical::of(take);
     let of_one = |x: &Inside| {
         let spread = (ALONG * take.jitter() / x.quarter_s).clamp(0.03, 0.12);
         let density = place_density(x.pos, length, spread) / x.quarter_s;
@@ -122,7 +121,7 @@ fn rest_not_kept(
         // The hand mostly stays where it was; strays may be anything.
         let same = strike.surface[written.index()].clamp(0.02, 0.98);
         let surface = (0.7 * same + 0.3 * 0.2) / (0.3 * same + 0.7 * 0.2);
-        let level = stroke_like(strike.level.0 - typical).clamp(0.1, 2.0);
+        let level = typical.like(strike).clamp(0.1, 2.0);
         let certainty = strike.certainty.clamp(0.02, 0.995);
         let stray = rate(strike.level.0) + take.trace.strike_rate() * (1.0 - certainty) / certainty;
         (density * surface * level).ln() - stray.ln()
@@ -148,10 +147,28 @@ fn number(n: usize, length: f64) -> f64 {
     0.5 * if n == 1 { 1.0 } else { 0.0 } + 0.5 * stop * (1.0 - stop).powi(n as i32 - 1)
 }
 
-/// Median level of the matched strikes, dB.
-fn typical_level(take: &Take) -> f64 {
-    let matched = take.placed.iter().zip(take.strikes).filter(|(p, _)| p.step.is_match());
-    median(matched.map(|(_, s)| s.level.0)).unwrap_or(0.0)
+/// Median level of the matched strikes, dB: those on each surface, and all.
+struct Typical {
+    on: [Option<f64>; Surface::COUNT],
+    all: f64,
+}
+
+impl Typical {
+    fn of(take: &Take) -> Typical {
+        let matched = || take.placed.iter().zip(take.strikes).filter(|(p, _)| p.step.is_match()).map(|(_, s)| s);
+        let on = Surface::ALL.map(|surface| {
+            let there = matched().filter(|s| s.surface[surface.index()] > 0.5);
+            let levels: Vec<f64> = there.map(|s| s.level.0).collect();
+            median(levels.iter().copied()).filter(|_| levels.len() >= LEAST_THERE)
+        });
+        Typical { on, all: median(matched().map(|s| s.level.0)).unwrap_or(0.0) }
+    }
+
+    /// How much likelier a level like this is for a stroke, on whichever surface it was, than for a stray sound.
+    fn like(&self, strike: &Strike) -> f64 {
+        let there = |(typical, p): (&Option<f64>, &f64)| p * stroke_like(strike.level.0 - typical.unwrap_or(self.all));
+        self.on.iter().zip(&strike.surface).map(there).sum()
+    }
 }
 
 /// Density (per quarter) of a strike `pos` quarters into a rest of `length` that is run through: on a whole quarter 4

@@ -12,6 +12,9 @@ pub(in crate::assess) fn rng(seed: u64) -> Rng {
     Rng(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ 0x5851_f42d_4c95_7f2d)
 }
 
+/// What is told as audible lies so far above where half is heard, as with the ear (`unheard`).
+pub(in crate::assess) const TOLD_ABOVE_DB: f64 = 16.0;
+
 /// How somebody plays.
 pub(in crate::assess) struct Pupil {
     pub(in crate::assess) seed: u64,
@@ -77,7 +80,8 @@ impl Pupil {
     pub(in crate::assess) fn take(&self, written: &Timeline, played: &Timeline) -> Assessment {
         let (strikes, faint, duration) = self.play(played);
         let mut heard = Hearing::clear(Seconds::of(duration));
-        heard.audibility = vec![Audibility { from: Seconds::ZERO, threshold: Decibels(self.threshold) }];
+        heard.audibility =
+            vec![Audibility { from: Seconds::ZERO, threshold: Decibels(self.threshold + TOLD_ABOVE_DB) }];
         let trace = trace(written, &strikes, &AlignConfig::default());
         assess(written, &strikes, &faint, &trace, &heard)
     }
@@ -155,10 +159,11 @@ impl Pupil {
                 certainty: 0.97,
                 surface: p.map(|x| x / sum),
             };
-            let list = if level > self.threshold + dice.normal(1.0) { &mut strikes } else { &mut faint };
-            // A lost stroke leaves a candidate seven times in ten.
-            if level > self.threshold || dice.unit() < 0.7 {
-                list.push(strike);
+            if level > self.threshold + dice.normal(1.0) {
+                strikes.push(strike);
+            } else if dice.unit() < 0.7 {
+                // A lost stroke leaves a candidate seven times in ten.
+                faint.push(Strike { certainty: 0.25, ..strike });
             }
         }
         (strikes, faint, end)
