@@ -136,4 +136,66 @@ impl Page {
             .map(|rate| Samples { samples: strikes, rate });
         self.0.given(Samples { samples, rate: hertz(rate)? }, strikes).map_err(|e: Refused| thrown(e))
     }
+
+    /// [`Pupil::drill`].
+    ///
+    /// # Errors
+    /// As there.
+    pub fn drill(&self, pupil: Option<String>) -> Result<String, JsError> {
+        self.0.drill(pupil.as_deref()).map_err(thrown)
+    }
+
+    /// [`Pupil::drill_sound`].
+    ///
+    /// # Errors
+    /// As there.
+    pub fn drill_sound(&self, pupil: Option<String>, rate: u32) -> Result<Vec<f32>, JsError> {
+        self.0.drill_sound(pupil.as_deref(), hertz(rate)?).map_err(thrown)
+    }
+
+    /// [`Pupil::drill_begin`].
+    ///
+    /// # Errors
+    /// As there.
+    pub fn drill_begin(&mut self, pupil: Option<String>, rate: u32) -> Result<(), JsError> {
+        self.0.drill_begin(pupil.as_deref(), hertz(rate)?).map_err(thrown)
+    }
+
+    /// [`Pupil::drill_listen`].
+    ///
+    /// # Errors
+    /// As there.
+    pub fn drill_listen(&mut self, samples: &[f32], told_s: f64) -> Result<Option<String>, JsError> {
+        self.0.drill_listen(samples, Seconds::of(told_s)).map_err(thrown)
+    }
+
+    /// [`Pupil::drill_signal`].
+    ///
+    /// # Errors
+    /// As there.
+    pub fn drill_signal(&self, rate: u32) -> Result<Vec<f32>, JsError> {
+        self.0.drill_signal(hertz(rate)?).map_err(thrown)
+    }
+
+    /// [`Pupil::drill_end`].
+    ///
+    /// # Errors
+    /// As there.
+    pub fn drill_end(
+        &mut self,
+        pupil: Option<String>,
+        recording: &str,
+        samples: &[f32],
+        rate: u32,
+    ) -> Result<String, JsError> {
+        self.0.drill_end(pupil.as_deref(), &read(recording)?, samples, hertz(rate)?).map_err(thrown)
+    }
+
+    /// [`Pupil::given_drill`].
+    ///
+    /// # Errors
+    /// As there.
+    pub fn given_drill(&self, samples: &[f32], rate: u32) -> Result<Vec<u8>, JsError> {
+        self.0.given_drill(Samples { samples, rate: hertz(rate)? }).map_err(thrown)
+    }
 }

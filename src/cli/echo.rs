@@ -9,66 +9,28 @@ use std::time::{Duration, Instant};
 
 use anyhow::{Context, Result, anyhow};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use serde::{Deserialize, Serialize};
+use serde::Deserialize;
 
 use super::drilled::{Unusable, check_level, drawn, judged, read};
 use super::files::{self, print, tell};
 use super::session::{AFTER, Keys, asked_to_end, device, drill_card, place};
 use super::{Outcome, PlayArgs};
 use crate::audio::{Ended, Follow, Loudspeaker, Microphone, Recorded, Recording};
-use crate::drill::{self, Answered, Place, Plan, Round};
+use crate::drill::{self, Answered, Live, Moment, Plan, RecordingRow, Round, SaidRow, Turn};
 use crate::files::Shown as _;
 use crate::guide::{CAUTION, GuideConfig};
 use crate::units::{Decibels, EAR_RATE, Samples, Seconds};
 
 /// How often the loop looks: the delay of a verdict hangs on it.
 const LOOK: Duration = Duration::from_millis(10);
-/// An answer is heard on for this long after its last bar, for a last stroke that comes late.
-const GRACE: Seconds = Seconds::from_millis(60.0);
-/// The calls are looked for in the sound this long after a call's last bar: the breath's first beat is in it, and there is
-/// time before the answer ends.
-const LOOKED_FOR: Seconds = Seconds::from_millis(200.0);
 /// A loudspeaker that plays nothing for so long has stopped working; sound servers take two seconds to wake.
 const STUCK: Duration = Duration::from_secs(6);
 /// The last signal is heard out.
 const LAST_SIGNAL: Duration = Duration::from_millis(700);
 
-/// What a card keeps of the recording, beside the plan.
-#[derive(Clone, Debug, Default, Serialize)]
-struct RecordingRow {
-    began: String,
-    microphone: String,
-    loudspeaker: String,
-    rate_hz: u32,
-    channels: u16,
-    /// Where the plan's first sample was heard, by the devices' clocks and the sound check's delay.
-    begins_s: Option<f64>,
-    length_s: Option<f64>,
-    cut_short: Option<String>,
-    /// What was said at once.
-    said: Vec<SaidRow>,
-}
-
-#[derive(Clone, Debug, Serialize)]
-struct SaidRow {
-    verdict: String,
-    text: String,
-    /// From the end of the answer's last bar, as the microphone gave it, to the verdict.
-    after_ms: f64,
-    /// Of that, what it took to hear and judge.
-    judged_in_ms: f64,
-    /// Whether the call was recognised in the microphone.
-    call_heard: bool,
-}
-
 /// Writes the card over its `earlier` state, where there is one; its text.
 fn write_card(path: &Path, plan: &str, recording: &RecordingRow, earlier: Option<&str>) -> Result<String> {
-    let mut card: serde_json::Value = serde_json::from_str(plan).context("cannot write the card")?;
-    if let Some(card) = card.as_object_mut() {
-        card.insert("recording".into(), serde_json::to_value(recording).context("cannot write the card")?);
-    }
-    let text = serde_json::to_string_pretty(&card).context("cannot write the card")?;
-    let text = format!("{text}\n");
+    let text = drill::card_json(plan, recording).context("cannot write the card")?;
     let place = drill_card(path);
     files::kept(match earlier {
         None => crate::files::put_new(&place, text.as_bytes()),
@@ -112,10 +74,7 @@ pub(super) fn play(args: &PlayArgs) -> Result<Outcome> {
     tell(&format!("care: {CAUTION}"));
     let hush = &plan.drill.calls[plan.drill.hush];
     if let Some(round) = shown_alone(&plan, hush) {
-        tell(&format!(
-            "echo every call after the breath, but meet the hush pattern `{}` with silence: {round}",
-            hush.name
-        ));
+        tell(&format!("{}: {round}", drill::rule(&plan.drill)));
     }
     let (mic_rate, channels) = (microphone.rate, microphone.channels);
     let recording = match microphone.record(&path, plan.guide.lasts() + AFTER) {
@@ -128,23 +87,21 @@ pub(super) fn play(args: &PlayArgs) -> Result<Outcome> {
     };
     let follow = Follow::open(&path, mic_rate, channels)
         .with_context(|| format!("cannot read the recording `{}`", path.shown()))?;
-    let mut live = Live {
-        plan: &plan,
+    let mut played = Played {
+        live: Live::new(plan.clone()),
+        moments: drill::moments(&plan),
         recording: &recording,
         loudspeaker: &loudspeaker,
         delay,
         lasts: guide.length,
         calls: Some(guide.samples()),
         follow,
-        place: None,
-        looked: 0,
-        answers: Vec::new(),
         said: Vec::new(),
         signals: !args.no_signals,
         show_calls: args.show_calls,
     };
-    let trouble = live.run()?;
-    let (said, answers, begins) = (live.said, live.answers, told(&recording, &loudspeaker, delay));
+    let trouble = played.run()?;
+    let (said, live, begins) = (played.said, played.live, told(&recording, &loudspeaker, delay));
     let recorded = recording.finish();
     drop(loudspeaker);
     row.said = said;
@@ -152,7 +109,7 @@ pub(super) fn play(args: &PlayArgs) -> Result<Outcome> {
     row.length_s = Some(recorded.length.to_seconds(mic_rate).get());
     row.cut_short = trouble.or_else(|| why(&recorded));
     write_card(&path, &note, &row, Some(&card))?;
-    close(args, &plan, &path, &row, &answers, &recorded)
+    close(args, &plan, &path, &row, live.answers(), &recorded)
 }
 
 /// A call of the bank as cells.
@@ -181,8 +138,10 @@ fn told(recording: &Recording, loudspeaker: &Loudspeaker, delay: Seconds) -> Opt
 }
 
 /// A drill while it is played.
-struct Live<'a> {
-    plan: &'a Plan,
+struct Played<'a> {
+    live: Live,
+    /// What there is to do when.
+    moments: Vec<Moment>,
     recording: &'a Recording,
     loudspeaker: &'a Loudspeaker,
     delay: Seconds,
@@ -190,17 +149,12 @@ struct Live<'a> {
     calls: Option<Vec<f32>>,
     lasts: Samples,
     follow: Follow,
-    /// Where the calls were heard last.
-    place: Option<Place>,
-    /// Rounds whose call has been looked for.
-    looked: usize,
-    answers: Vec<Answered>,
     said: Vec<SaidRow>,
     signals: bool,
     show_calls: bool,
 }
 
-impl Live<'_> {
+impl Played<'_> {
     /// Until the drill is over, a key ends it or a device fails; what failed, if the recording does not say so itself.
     fn run(&mut self) -> Result<Option<String>> {
         let watch = self.recording.watch();
@@ -236,8 +190,7 @@ impl Live<'_> {
                     bar.suspend(|| print(&line))?;
                     came = Instant::now();
                 }
-                let done = self.answers.len() == self.plan.rounds.len() || drill::is_over(self.plan, &self.answers);
-                over = done.then(Instant::now);
+                over = self.live.is_over().then(Instant::now);
             }
             bar.set_message(self.display(played.to_seconds(self.loudspeaker.rate)));
         }
@@ -245,78 +198,44 @@ impl Live<'_> {
         Ok(None)
     }
 
-    /// The last sound there is, and where it begins in the recording.
-    fn lately(&self) -> (&[f32], Seconds) {
-        let all = self.follow.samples();
-        let rate = f64::from(EAR_RATE.get());
-        let from = all.len().saturating_sub((drill::LOOKED_BACK.get() * rate) as usize);
-        (&all[from..], Samples(from as u64).to_seconds(EAR_RATE))
-    }
-
-    /// Looks for the call, and once the answer is over says what became of it.
+    /// What became of the answer that is just over.
     fn listen(&mut self) -> Option<String> {
-        let k = self.answers.len();
-        let round = self.plan.rounds.get(k)?;
         let told = told(self.recording, self.loudspeaker, self.delay)?;
-        let now = Samples(self.follow.samples().len() as u64).to_seconds(EAR_RATE);
-        let place = self.place.unwrap_or(Place::Told(told));
-        if self.looked == k && now >= place.at(round.call_end) + LOOKED_FOR {
-            self.looked += 1;
-            let (samples, from) = self.lately();
-            let found = drill::place(self.plan, samples, from, told);
-            self.place = found.or(self.place);
-            return None;
-        }
-        let ended = place.at(round.answer_end);
-        if now < ended + GRACE {
-            return None;
-        }
         let began = Instant::now();
-        let (samples, from) = self.lately();
-        let answered = drill::verdict_now(self.plan, k, samples, from, &place)?;
+        let said = self.live.listen(self.follow.samples(), told)?;
         if self.signals {
-            let peak = 10f64.powf(self.plan.guide.config.peak.0 / 20.0);
-            self.loudspeaker.add(&drill::signal(answered.verdict.kind, peak, self.loudspeaker.rate));
+            let peak = self.live.plan().guide.config.peak;
+            self.loudspeaker.add(&drill::signal(said.answered.verdict.kind, peak, self.loudspeaker.rate));
         }
-        let judged_in = began.elapsed();
+        let judged_in = Seconds::of(began.elapsed().as_secs_f64());
         let since = self.recording.watch().began().map_or(0.0, |b| b.elapsed().as_secs_f64());
-        let text = drill::verdict_text(&answered);
-        self.said.push(SaidRow {
-            verdict: answered.verdict.kind.word().into(),
-            text: text.clone(),
-            after_ms: ((since - ended.get()) * 1e4).round() / 10.0,
-            judged_in_ms: (judged_in.as_secs_f64() * 1e4).round() / 10.0,
-            call_heard: matches!(place, Place::Heard(_)),
-        });
-        self.answers.push(answered);
-        Some(format!("{:3}  {text}\n", k + 1))
+        let row = SaidRow::of(&said, Seconds::of(since) - said.ended, judged_in);
+        let line = format!("{:3}  {}\n", self.live.answers().len(), row.text);
+        self.said.push(row);
+        Some(line)
     }
 
     /// One line: which round, what to do now, and where in the bar. It says all that the sound says.
     fn display(&self, at: Seconds) -> String {
-        let rounds = &self.plan.rounds;
-        let Some(k) = rounds.iter().position(|r| at < r.end) else { return "the drill is over".into() };
-        let round = &rounds[k];
-        let beat = round.beat(&self.plan.drill).get();
-        let count = |from: Seconds| ((at - from).get() / beat).floor() + 1.0;
-        let what = if at < round.call_at {
-            let left = ((round.call_at - at).get() / beat).ceil();
-            let counted = f64::from(self.plan.guide.count_in) - left + 1.0;
-            if counted < 1.0 { "get ready".into() } else { format!("counting in  {counted:.0}") }
-        } else if at < round.call_end {
-            let shown =
-                if self.show_calls { drill::cells(round, self.plan, at - round.call_at) } else { String::new() };
-            format!("listen     {:.0}  {shown}", count(round.call_at))
-        } else if at < round.answer_at {
-            let whole = round.call_end - round.call_at;
-            let shown = if self.show_calls { drill::cells(round, self.plan, whole) } else { String::new() };
-            format!("breathe    {:.0}  {shown}", count(round.call_end))
-        } else if at < round.answer_end {
-            format!("your turn  {:.0}", count(round.answer_at))
-        } else {
-            self.said.get(k).map_or_else(|| "rest".into(), |s| s.text.clone())
+        let plan = self.live.plan();
+        let Some(now) = self.moments.iter().rev().find(|m| m.at <= at) else { return Turn::Ready.say().into() };
+        let Some(round) = plan.rounds.get(now.round).filter(|_| now.turn != Turn::Over) else {
+            return Turn::Over.say().into();
         };
-        format!("round {} of {}   {what}", k + 1, rounds.len())
+        let beat = now.beat.map_or_else(String::new, |beat| beat.to_string());
+        let heard = match now.turn {
+            Turn::Listen => at - round.call_at,
+            _ => round.call_end - round.call_at,
+        };
+        let shown = match now.turn {
+            Turn::Listen | Turn::Breathe if self.show_calls => drill::cells(round, plan, heard),
+            _ => String::new(),
+        };
+        let what = match self.said.get(now.round).filter(|_| now.turn == Turn::Rest) {
+            Some(said) => said.text.clone(),
+            None => format!("{:11}{beat}  {shown}", now.turn.say()),
+        };
+        format!("round {} of {}   {}", now.round + 1, plan.rounds.len(), what.trim_end())
     }
 }
 
@@ -351,16 +270,7 @@ fn close(
     }
     match judged(plan, row.begins_s.map(Seconds::of), path) {
         Ok(mut results) => {
-            let other = |(k, (now, then)): (usize, (&Answered, &Answered))| {
-                (now.verdict.kind != then.verdict.kind).then(|| (k + 1).to_string())
-            };
-            let changed: Vec<String> = results.answers.iter().zip(answers).enumerate().filter_map(other).collect();
-            if !changed.is_empty() {
-                results.limits.push(format!(
-                    "heard again as a whole, now that your own timing is known, round {} is judged differently",
-                    changed.join(", ")
-                ));
-            }
+            results.beside(answers);
             print(&format!("\n{}", drill::results_text(&results, &plan.drill.title, args.pupil.as_deref())))?;
         }
         Err(Unusable::Sound(error)) => super::strikes::refuse(error),

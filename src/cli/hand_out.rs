@@ -7,6 +7,8 @@ use super::found::PartText;
 use super::{HandOutArgs, Outcome, part};
 use crate::book::Book;
 use crate::files::Shown as _;
+use crate::guide::GuideConfig;
+use crate::units::EAR_RATE;
 use crate::pupil::{self, Code, Handed};
 use crate::take::fingerprint;
 
@@ -44,6 +46,7 @@ pub(super) fn run(args: &HandOutArgs) -> Result<Outcome> {
         bpm: timeline.bpm.get(),
         form: args.asked.form.clone(),
         pupils,
+        drill: args.drill.as_deref().map(drill).transpose()?,
     };
     let whose = args.pupil.as_deref().map(|pupil| format!("{pupil}: ")).unwrap_or_default();
     let title = crate::report::shown(&format!("{whose}{}", part.title));
@@ -59,6 +62,13 @@ pub(super) fn run(args: &HandOutArgs) -> Result<Outcome> {
     ))?;
     tell(&format!("care: {}", crate::guide::CAUTION));
     Ok(Outcome::Done)
+}
+
+/// The text of a drill that can be played.
+fn drill(path: &std::path::Path) -> Result<String> {
+    let (text, drill) = super::drilled::read(path)?;
+    super::drilled::drawn(&drill, 1, &GuideConfig::default(), EAR_RATE)?;
+    Ok(text)
 }
 
 /// The nicknames of a class, from its book.

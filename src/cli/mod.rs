@@ -140,6 +140,9 @@ struct HandOutArgs {
     part: PathBuf,
     #[command(flatten)]
     asked: Asked,
+    /// An echo drill that is on the page, too
+    #[arg(long, value_name = "DRILL.toml")]
+    drill: Option<PathBuf>,
     /// Whose page it is
     #[arg(long, value_name = "NICKNAME", conflicts_with = "class")]
     pupil: Option<String>,

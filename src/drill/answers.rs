@@ -61,6 +61,22 @@ pub struct Results {
     pub limits: Vec<String>,
 }
 
+impl Results {
+    /// Says which rounds are judged otherwise than was said at once, where any are.
+    pub fn beside(&mut self, said: &[Answered]) {
+        let other = |(k, (now, then)): (usize, (&Answered, &Answered))| {
+            (now.verdict.kind != then.verdict.kind).then(|| (k + 1).to_string())
+        };
+        let changed: Vec<String> = self.answers.iter().zip(said).enumerate().filter_map(other).collect();
+        if !changed.is_empty() {
+            self.limits.push(format!(
+                "heard again as a whole, now that your own timing is known, round {} is judged differently",
+                changed.join(", ")
+            ));
+        }
+    }
+}
+
 fn counts(kind: VerdictKind, plan: &Plan) -> (i32, bool) {
     let c = &plan.drill.counting;
     match kind {
@@ -106,7 +122,7 @@ fn spread(verdicts: &[Verdict]) -> Seconds {
 }
 
 /// Whether the drill is over after these answers, by the end the teacher set.
-pub fn is_over(plan: &Plan, answers: &[Answered]) -> bool {
+pub(super) fn is_over(plan: &Plan, answers: &[Answered]) -> bool {
     let missed = |a: &&Answered| is_missed(a.verdict.kind, plan);
     plan.drill.until_misses.is_some_and(|n| answers.iter().filter(missed).count() >= n as usize)
 }

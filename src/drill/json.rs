@@ -1,9 +1,9 @@
-//! Plan and results as JSON.
+//! Plan, card of a recording, and results as JSON.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::{Difference, Plan, Results};
-use crate::units::Lateness;
+use crate::units::{Lateness, Seconds};
 
 #[derive(Serialize)]
 struct PlanRow<'a> {
@@ -50,6 +50,70 @@ pub fn plan(plan: &Plan, text: &str, pupil: Option<&str>) -> String {
         rounds: rounds.collect(),
     };
     serde_json::to_string_pretty(&row).unwrap_or_default()
+}
+
+/// What a card keeps of a recording, beside the plan.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct RecordingRow {
+    /// When it began: date, time, zone.
+    pub began: String,
+    /// The microphone's name.
+    pub microphone: String,
+    /// The loudspeaker's name; empty where nothing was played.
+    pub loudspeaker: String,
+    /// Samples a second.
+    pub rate_hz: u32,
+    /// Channels.
+    pub channels: u16,
+    /// Where the plan's first sample was heard, by the devices' clocks and the sound check's delay, in seconds.
+    pub begins_s: Option<f64>,
+    /// How long it lasts, in seconds.
+    pub length_s: Option<f64>,
+    /// Why it ended, where it did not end as asked.
+    pub cut_short: Option<String>,
+    /// What was said at once.
+    pub said: Vec<SaidRow>,
+}
+
+/// What was said at once of an answer.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SaidRow {
+    /// Its word in JSON.
+    pub verdict: String,
+    /// The verdict in words.
+    pub text: String,
+    /// From the end of the answer's last bar, as the microphone gave it, to the verdict, in milliseconds.
+    pub after_ms: f64,
+    /// Of that, what it took to hear and judge.
+    pub judged_in_ms: f64,
+    /// Whether the call was recognised in the microphone.
+    pub call_heard: bool,
+}
+
+impl SaidRow {
+    /// Of an answer. `after`: from the end of its last bar to the verdict; `judged_in`: what of that it took to judge.
+    pub fn of(said: &super::Said, after: Seconds, judged_in: Seconds) -> SaidRow {
+        let tenths = |s: Seconds| (s.get() * 1e4).round() / 10.0;
+        SaidRow {
+            verdict: said.answered.verdict.kind.word().into(),
+            text: super::verdict_text(&said.answered),
+            after_ms: tenths(after),
+            judged_in_ms: tenths(judged_in),
+            call_heard: said.call_heard,
+        }
+    }
+}
+
+/// The card of a recording: its plan, as [`plan`] wrote it, with what is known of the recording.
+///
+/// # Errors
+/// If that is no plan.
+pub fn card(plan: &str, recording: &RecordingRow) -> Result<String, serde_json::Error> {
+    let mut card: serde_json::Value = serde_json::from_str(plan)?;
+    if let Some(card) = card.as_object_mut() {
+        card.insert("recording".into(), serde_json::to_value(recording)?);
+    }
+    Ok(format!("{}\n", serde_json::to_string_pretty(&card)?))
 }
 
 #[derive(Serialize)]
@@ -121,7 +185,7 @@ pub fn results(results: &Results, plan: &Plan, pupil: Option<&str>) -> String {
         differences: a.verdict.differences.iter().map(DifferenceRow::of).collect(),
         benefit: a.verdict.benefit.iter().map(DifferenceRow::of).collect(),
         unsure_sounds: a.verdict.unsure_sounds,
-        heard_s: a.verdict.heard.iter().map(|h| h.map(crate::units::Seconds::get)).collect(),
+        heard_s: a.verdict.heard.iter().map(|h| h.map(Seconds::get)).collect(),
         text: super::verdict_text(a),
     });
     let row = ResultsRow {

@@ -1,20 +1,26 @@
-//! The sound so far x plan -> the verdict on the round that has just been answered; the soft signals that tell it without
-//! a screen, and the cells that show a call without sound.
+//! The sound so far x plan -> the verdict on the round that has just been answered ([`Live`]); the soft signals that tell it
+//! without a screen, and the cells that show a call without sound.
 //!
-//! Pure: the loop that plays, records and waits is `cli`'s. What is judged here is judged once more, over the whole
+//! Pure: what plays, records and waits is `cli`'s or the page's. It goes by the microphone's sound: an answer is over when the
+//! microphone has given so much, and nothing waits for a strike. What is judged here is judged once more, over the whole
 //! recording, when the drill is over: then the pupil's own spread and level are known better.
 
 use std::f64::consts::{PI, TAU};
 
-use super::{Answered, Plan, Results, Round, VerdictKind, judge};
+use super::{Answered, Plan, Results, Round, VerdictKind, is_over, judge};
 use crate::chain::{self, Take};
 use crate::leak::{self, Lock, Low, Reference};
 use crate::part::Hands;
-use crate::units::{EAR_RATE, SampleRate, Seconds};
+use crate::units::{Decibels, EAR_RATE, SampleRate, Samples, Seconds};
 
 /// A verdict is given on so much of the sound before it: three rounds or more, so that level, surfaces and the leader's
 /// sounds are known, and little enough to be heard through at once.
-pub const LOOKED_BACK: Seconds = Seconds::from_millis(30_000.0);
+const LOOKED_BACK: Seconds = Seconds::from_millis(30_000.0);
+/// An answer is heard on for this long after its last bar, for a last stroke that comes late.
+const GRACE: Seconds = Seconds::from_millis(60.0);
+/// The calls are looked for in the sound this long after a call's last bar: the breath's first beat is in it, and there is
+/// time before the answer ends.
+const LOOKED_FOR: Seconds = Seconds::from_millis(200.0);
 /// The devices' clocks and what is heard of the calls may put the drill so far apart, earlier and later: wireless
 /// loudspeakers delay by a third of a second.
 const APART: (Seconds, Seconds) = (Seconds::from_millis(-150.0), Seconds::from_millis(1000.0));
@@ -49,8 +55,76 @@ impl Place {
     }
 }
 
+/// A drill while it is played: takes the sound so far, says what became of each answer once it is over.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Live {
+    plan: Plan,
+    /// Where the calls were heard last.
+    place: Option<Place>,
+    /// Rounds whose call has been looked for.
+    looked: usize,
+    answers: Vec<Answered>,
+}
+
+/// What is said of an answer at once.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Said {
+    /// The round and its verdict.
+    pub answered: Answered,
+    /// Where the answer's last bar ended in the recording.
+    pub ended: Seconds,
+    /// Whether the call was recognised in the microphone.
+    pub call_heard: bool,
+}
+
+impl Live {
+    /// A drill that begins.
+    pub fn new(plan: Plan) -> Live {
+        Live { plan, place: None, looked: 0, answers: Vec::new() }
+    }
+
+    /// What is played.
+    pub fn plan(&self) -> &Plan {
+        &self.plan
+    }
+
+    /// The answers so far.
+    pub fn answers(&self) -> &[Answered] {
+        &self.answers
+    }
+
+    /// Whether all rounds are answered, or the end that the teacher set is reached.
+    pub fn is_over(&self) -> bool {
+        self.answers.len() == self.plan.rounds.len() || is_over(&self.plan, &self.answers)
+    }
+
+    /// Looks for the call, and once the answer is over says what became of it. `sound`: the recording so far, at the ear's
+    /// rate; `told`: where the plan begins in it by the devices' clocks. Each call of this does one thing at most: it is to be
+    /// called again and again.
+    pub fn listen(&mut self, sound: &[f32], told: Seconds) -> Option<Said> {
+        let k = self.answers.len();
+        let round = self.plan.rounds.get(k).filter(|_| !self.is_over())?;
+        let now = Samples(sound.len() as u64).to_seconds(EAR_RATE);
+        let first = sound.len().saturating_sub((LOOKED_BACK.get() * f64::from(EAR_RATE.get())) as usize);
+        let (lately, from) = (&sound[first..], Samples(first as u64).to_seconds(EAR_RATE));
+        let known = self.place.unwrap_or(Place::Told(told));
+        if self.looked == k && now >= known.at(round.call_end) + LOOKED_FOR {
+            self.looked += 1;
+            self.place = place(&self.plan, lately, from, told).or(self.place);
+            return None;
+        }
+        let ended = known.at(round.answer_end);
+        if now < ended + GRACE {
+            return None;
+        }
+        let answered = verdict_now(&self.plan, k, lately, from, &known)?;
+        self.answers.push(answered.clone());
+        Some(Said { answered, ended, call_heard: matches!(known, Place::Heard(_)) })
+    }
+}
+
 /// Looks for the calls in some sound that begins `from` into the recording, near where the devices say they are.
-pub fn place(plan: &Plan, samples: &[f32], from: Seconds, told: Seconds) -> Option<Place> {
+fn place(plan: &Plan, samples: &[f32], from: Seconds, told: Seconds) -> Option<Place> {
     let lock = leak::find(&Reference::of(&plan.guide), &Low::of(samples)).0?;
     let lock = Lock { start: lock.start + from, ..lock };
     let away = lock.start - told;
@@ -74,7 +148,7 @@ fn hear(plan: &Plan, samples: &[f32], place: &Place) -> Take {
 
 /// The verdict on round `k`, from sound at the ear's rate that begins `from` into the recording and ends just after the
 /// answer. `None` if there is no such round or its answer is not in the sound.
-pub fn verdict_now(plan: &Plan, k: usize, samples: &[f32], from: Seconds, place: &Place) -> Option<Answered> {
+fn verdict_now(plan: &Plan, k: usize, samples: &[f32], from: Seconds, place: &Place) -> Option<Answered> {
     if place.at(plan.rounds.get(k)?.answer_end) <= from {
         return None;
     }
@@ -114,14 +188,15 @@ const SOFT: f64 = 0.33;
 
 /// The signal of a verdict: two soft tones that swell and sink, with no attack for the ear to take for a strike. `peak`:
 /// the calls' largest sample.
-pub fn signal(kind: VerdictKind, peak: f64, rate: SampleRate) -> Vec<f32> {
+pub fn signal(kind: VerdictKind, peak: Decibels, rate: SampleRate) -> Vec<f32> {
     let hertz = f64::from(rate.get());
+    let high = SOFT * 10f64.powf(peak.0 / 20.0);
     let [tone, step] = [TONE, STEP].map(|s| (s.get() * hertz).round() as usize);
     let mut out = vec![0.0f32; step + tone];
     for (k, pitch) in tones(kind).into_iter().enumerate() {
         for (n, v) in out[k * step..].iter_mut().take(tone).enumerate() {
             let swell = (PI * n as f64 / tone as f64).sin().powi(2);
-            *v += (SOFT * peak * swell * (TAU * pitch * n as f64 / hertz).sin()) as f32;
+            *v += (high * swell * (TAU * pitch * n as f64 / hertz).sin()) as f32;
         }
     }
     out
@@ -270,7 +345,7 @@ mod tests {
     fn no_signal_is_taken_for_a_strike() {
         for kind in [VerdictKind::Right, VerdictKind::Nearly, VerdictKind::Silent] {
             let mut sound = room(&demo(), 0.0, &[(2.0, Surface::Centre), (7.0, Surface::Rim)], 9.0);
-            for (k, v) in signal(kind, 0.3, EAR_RATE).into_iter().enumerate() {
+            for (k, v) in signal(kind, Decibels(-10.0), EAR_RATE).into_iter().enumerate() {
                 sound[4 * 44_100 + k] += v;
             }
             let take = chain::hear_samples(&sound);

@@ -5,7 +5,8 @@
 //! drill -> the strikes of each round (`slots`), what the room makes of itself (`room`), all verdicts and a tally
 //! (`answers`); the sound so far -> one verdict at once (`live`); the sound of a leader who was not this program -> the
 //! rounds as they came (`led`); verdicts -> words and JSON (`words`, `json`); that JSON beside a recording -> the plan again,
-//! and the results (`recorded`); two calls of a drill -> a drill of these two in turn, slowly (`side`).
+//! and the results (`recorded`); two calls of a drill -> a drill of these two in turn, slowly (`side`); a plan -> what there is
+//! to do when (`turns`).
 //!
 //! Pure: no file, clock, thread or random source; the draw comes from a seed. Limits: a stroke played at the same moment
 //! as one of the leader's is not heard as the pupil's; both hands at once are not told from one.
@@ -24,21 +25,27 @@ mod room;
 mod score;
 mod side;
 mod slots;
+mod turns;
 mod words;
 
-pub use answers::{Answered, Results, Tally, is_over, judge};
+pub use answers::{Answered, Results, Tally, judge};
 pub use draw::seed_of;
-pub use json::{plan as plan_json, results as results_json};
+pub use json::{RecordingRow, SaidRow, card as card_json, plan as plan_json, results as results_json};
 pub use led::{Led, LedError, led};
-pub use live::{LOOKED_BACK, Place, cells, only_answers, place, signal, verdict_now};
+pub use live::{Live, Place, Said, cells, only_answers, signal};
 pub use plan::{Plan, Round, plan};
 pub use read::parse;
 pub use recorded::{Made, MadeError, is_plan, judge_recording, made};
 pub use score::{Difference, Habits, Struck, Verdict, VerdictKind, Window, score};
 pub use side::side_by_side;
-pub use words::{results as results_text, verdict as verdict_text};
+pub use turns::{Moment, Turn, moments};
+pub use words::{
+    called, results as results_text, rule, tally as tally_text, verdict as verdict_text, verdicts as verdict_texts,
+};
 
-use crate::part::{Hands, Meter, Surface};
+use answers::is_over;
+
+use crate::part::{Bar, Hands, Meter, Pass, Stroke, Surface, TempoRange, Timeline};
 use crate::units::{Bpm, Ticks};
 
 /// A stroke of a call.
@@ -70,6 +77,34 @@ pub struct Call {
 }
 
 impl Call {
+    /// As a part that is nothing else, for drawing it.
+    pub fn timeline(&self, meter: Meter) -> Timeline {
+        let bar = meter.bar();
+        let n_bars = usize::try_from((self.length.0 + bar.0 - 1) / bar.0.max(1)).unwrap_or(0).max(1);
+        let in_bar = |at: Ticks| usize::try_from(at.0 / bar.0.max(1)).unwrap_or(0).min(n_bars - 1);
+        let stroke =
+            |s: &CallStroke| Stroke { at: s.at, bar: in_bar(s.at), surface: s.surface, hands: s.hands, level: None };
+        let first = |bar: usize| self.strokes.partition_point(|s| in_bar(s.at) < bar);
+        let bars = (0..n_bars).map(|k| Bar {
+            at: Ticks(bar.0 * k as i64),
+            pass: 0,
+            number: k as u32 + 1,
+            repeat: None,
+            strokes: first(k)..first(k + 1),
+        });
+        Timeline {
+            title: self.name.clone(),
+            meter,
+            bpm: self.bpm,
+            range: TempoRange { start: self.bpm, goal: self.bpm },
+            strokes: self.strokes.iter().map(stroke).collect(),
+            bars: bars.collect(),
+            passes: vec![Pass { section: self.name.clone(), number: 1, bars: 0..n_bars }],
+            rests: Vec::new(),
+            swells: Vec::new(),
+        }
+    }
+
     /// Whether another has the same rhythm, on whatever surfaces.
     pub fn same_rhythm(&self, other: &Call) -> bool {
         self.strokes.len() == other.strokes.len() && self.strokes.iter().zip(&other.strokes).all(|(a, b)| a.at == b.at)

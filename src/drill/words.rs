@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::{Answered, Difference, Results, VerdictKind};
+use super::{Answered, Difference, Drill, Results, VerdictKind};
 use crate::english::nth;
 use crate::part::Surface;
 
@@ -73,23 +73,46 @@ pub fn verdict(answer: &Answered) -> String {
     out
 }
 
+/// What there is to do in a drill.
+pub fn rule(drill: &Drill) -> String {
+    let hush = drill.calls.get(drill.hush).map_or("", |call| call.name.as_str());
+    format!("echo every call after the breath, but meet the hush pattern `{hush}` with silence")
+}
+
+/// A round's call: its name, and whether it was the hush pattern.
+pub fn called(answer: &Answered) -> String {
+    let name = &answer.round.call.name;
+    match (answer.round.hush, answer.round.elsewhere) {
+        (true, true) => format!("{name} (hush, elsewhere)"),
+        (true, false) => format!("{name} (hush)"),
+        _ => name.clone(),
+    }
+}
+
+/// The verdict of each round in order, with a word where it is not counted.
+pub fn verdicts(results: &Results) -> impl Iterator<Item = String> + '_ {
+    let counted = results.answers.len().saturating_sub(results.tally.after_end);
+    (results.answers.iter().enumerate()).map(move |(k, answer)| {
+        let over = if k < counted { "" } else { " [after the end, not counted]" };
+        format!("{}{over}", verdict(answer))
+    })
+}
+
+/// The count in one line.
+pub fn tally(results: &Results) -> String {
+    let tally = &results.tally;
+    format!("{} of {} rounds right; count {}", tally.right, tally.rounds, tally.points)
+}
+
 /// All of a drill for a terminal.
 pub fn results(results: &Results, title: &str, pupil: Option<&str>) -> String {
     let mut out = String::new();
     let whose = pupil.map_or(String::new(), |p| format!(", {p}"));
     let _ = writeln!(out, "{title}{whose}\n");
-    for (k, answer) in results.answers.iter().enumerate() {
-        let call = match (answer.round.hush, answer.round.elsewhere) {
-            (true, true) => format!("{} (hush, elsewhere)", answer.round.call.name),
-            (true, false) => format!("{} (hush)", answer.round.call.name),
-            _ => answer.round.call.name.clone(),
-        };
-        let over =
-            if k + results.tally.after_end >= results.answers.len() { " [after the end, not counted]" } else { "" };
-        let _ = writeln!(out, "{:3}  {call:24}  {}{over}", k + 1, verdict(answer));
+    for (k, (answer, verdict)) in results.answers.iter().zip(verdicts(results)).enumerate() {
+        let _ = writeln!(out, "{:3}  {:24}  {verdict}", k + 1, called(answer));
     }
-    let tally = &results.tally;
-    let _ = writeln!(out, "\n{} of {} rounds right; count {}", tally.right, tally.rounds, tally.points);
+    let _ = writeln!(out, "\n{}", tally(results));
     for limit in &results.limits {
         let _ = writeln!(out, "note: {limit}");
     }

@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use crate::guide::{Guide, Practice};
+use crate::part::Timeline;
 use crate::report::chart::ChartError;
 use crate::report::{page, shown};
 
@@ -33,11 +34,21 @@ struct BarRow {
 }
 
 #[derive(Serialize)]
-struct DrawingRow {
+pub(super) struct DrawingRow {
     svg: String,
     /// Where each count stands: when it is due after the bar's beginning in seconds, then left, top, width and height as shares
     /// of the drawing.
     counts: Vec<[f64; 5]>,
+}
+
+/// A bar as it is drawn: for a phone, and for all that is wider.
+pub(super) fn drawn(timeline: &Timeline, bar: usize) -> Result<[DrawingRow; 2], ChartError> {
+    let row = |width: u32| -> Result<DrawingRow, ChartError> {
+        let counts = page::counts(timeline, bar, width);
+        let counts = counts.into_iter().map(|(at, [x, y, w, h])| [at.to_seconds(timeline.bpm).get(), x, y, w, h]);
+        Ok(DrawingRow { svg: page::bar(timeline, bar, width)?, counts: counts.collect() })
+    };
+    Ok([row(page::PHONE)?, row(page::SHEET)?])
 }
 
 pub(super) fn plan(practice: &Practice, guide: &Guide) -> Result<PlanRow, ChartError> {
@@ -46,12 +57,7 @@ pub(super) fn plan(practice: &Practice, guide: &Guide) -> Result<PlanRow, ChartE
     let mut seen: Vec<String> = Vec::new();
     let mut bars = Vec::new();
     for (k, bar) in timeline.bars.iter().enumerate() {
-        let drawn = |width: u32| -> Result<DrawingRow, ChartError> {
-            let counts = page::counts(timeline, k, width);
-            let counts = counts.into_iter().map(|(at, [x, y, w, h])| [at.to_seconds(timeline.bpm).get(), x, y, w, h]);
-            Ok(DrawingRow { svg: page::bar(timeline, k, width)?, counts: counts.collect() })
-        };
-        let pair = [drawn(page::PHONE)?, drawn(page::SHEET)?];
+        let pair = drawn(timeline, k)?;
         let drawing = seen.iter().position(|svg| *svg == pair[0].svg).unwrap_or_else(|| {
             seen.push(pair[0].svg.clone());
             drawings.push(pair);

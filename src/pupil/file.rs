@@ -1,7 +1,8 @@
 //! What is handed out, and the page's code -> the page: one file that needs nothing else and connects to nothing.
 //!
-//! Its content security policy allows the scripts that stand in it, by their sums, the ear, and no connection at all. The
-//! recorder alone comes as a `data:` address, for that is how a worklet loads from a file (Chromium refuses `blob:` there).
+//! Its content security policy allows the script that stands in it, by its sum, the library, and no connection at all. The
+//! library runs in a worker of its own, whose script comes from a `blob:` address and is under the same policy; the recorder
+//! comes as a `data:` address, for that is how a worklet loads from a file (Chromium refuses `blob:` there).
 
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
@@ -11,7 +12,20 @@ use super::Handed;
 use crate::report::page::{escape, font_faces, pupil_css};
 
 const STYLE: &str = include_str!("../../assets/page/page.css");
-const SCRIPT: &str = include_str!("../../assets/page/page.js");
+/// The page's own script, in the order in which it runs.
+const SCRIPTS: [&str; 10] = [
+    include_str!("../../assets/page/library.js"),
+    include_str!("../../assets/page/show.js"),
+    include_str!("../../assets/page/keep.js"),
+    include_str!("../../assets/page/sound.js"),
+    include_str!("../../assets/page/choose.js"),
+    include_str!("../../assets/page/check.js"),
+    include_str!("../../assets/page/play.js"),
+    include_str!("../../assets/page/drill.js"),
+    include_str!("../../assets/page/after.js"),
+    include_str!("../../assets/page/begin.js"),
+];
+const WORKER: &str = include_str!("../../assets/page/worker.js");
 const RECORDER: &str = include_str!("../../assets/page/recorder.js");
 
 /// The library as the page runs it, made by `scripts/page`.
@@ -33,12 +47,11 @@ fn held(json: &str) -> String {
 /// # Errors
 /// If what is handed out cannot be written as JSON.
 pub fn page(handed: &Handed, title: &str, code: Code) -> Result<String, serde_json::Error> {
-    let sum = |script: &str| format!("'sha256-{}'", STANDARD.encode(Sha256::digest(script.as_bytes())));
+    let script = format!("(() => {{\n'use strict';\n{}}})();\n", SCRIPTS.concat());
     let policy = format!(
-        "default-src 'none'; script-src {} {} 'wasm-unsafe-eval' data:; style-src 'unsafe-inline'; font-src data:; img-src data:; \
-         base-uri 'none'; form-action 'none'",
-        sum(code.bindings),
-        sum(SCRIPT),
+        "default-src 'none'; script-src 'sha256-{}' 'wasm-unsafe-eval' data:; worker-src blob:; style-src 'unsafe-inline'; \
+         font-src data:; img-src data:; base-uri 'none'; form-action 'none'",
+        STANDARD.encode(Sha256::digest(script.as_bytes())),
     );
     Ok(format!(
         "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
@@ -51,7 +64,8 @@ pub fn page(handed: &Handed, title: &str, code: Code) -> Result<String, serde_js
          <script type=\"application/json\" id=\"handed\">{}</script>\n\
          <script type=\"text/plain\" id=\"recorder\">{}</script>\n\
          <script type=\"text/plain\" id=\"module\">{}</script>\n\
-         <script>{}</script>\n<script>{SCRIPT}</script>\n</body>\n</html>\n",
+         <script type=\"text/plain\" id=\"library\">{}\n{WORKER}</script>\n\
+         <script>{script}</script>\n</body>\n</html>\n",
         escape(&policy),
         escape(title),
         font_faces(),

@@ -9,12 +9,14 @@
 //! |---|---|
 //! | `wish` | what a pupil wants to play -> a practice and its guide |
 //! | `bars` | a practice -> its bars as they are drawn while it is played |
+//! | `echo` | a drill, its recording as it comes -> what is drawn, sounded and said |
 //! | `check` | a short recording -> what would spoil a take, and how the surfaces sound |
 //! | `given` | a take -> the file for the teacher |
 //! | `file` | what is handed out, the page's code -> the page |
 
 mod bars;
 mod check;
+mod echo;
 #[cfg(feature = "edge")]
 mod file;
 #[cfg(any(feature = "edge", feature = "page"))]
@@ -27,6 +29,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::assess::{Assessment, RerunRule, say};
 use crate::chain::{self, Asked, Beside, Guides, Samples, Watch, quietly};
+use crate::drill::Drill;
 use crate::guide::{CAUTION, Guide, Practice};
 use crate::part::{Part, Surface};
 use crate::report::{json, page};
@@ -56,6 +59,9 @@ pub struct Handed {
     pub form: Option<String>,
     /// Who may play it: nobody named, one, or those who choose.
     pub pupils: Vec<String>,
+    /// The text of an echo drill, where one is handed out with it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub drill: Option<String>,
 }
 
 /// Why the page cannot do what was asked of it, in words for who reads it.
@@ -109,6 +115,10 @@ pub struct Pupil {
     known: Calibration,
     check: Option<KeptCheck>,
     last: Option<Last>,
+    drill: Option<Drill>,
+    playing: Option<echo::Playing>,
+    /// The card of the drill that was heard last.
+    drilled: Option<String>,
 }
 
 #[derive(Serialize)]
@@ -121,6 +131,8 @@ struct ChoicesRow {
     slowest: f64,
     fastest: f64,
     pieces: Vec<PieceRow>,
+    /// What the drill is called, where there is one.
+    drill: Option<String>,
     surfaces: Vec<SurfaceRow>,
     /// What a sound check is made of, in seconds.
     check_strikes_from_s: f64,
@@ -184,7 +196,9 @@ impl Pupil {
     pub fn new(handed: Handed) -> Result<Pupil, Refused> {
         let part = crate::part::parse(&handed.part)
             .map_err(|errors| Refused(errors.first().map_or_else(String::new, ToString::to_string)))?;
-        let pupil = Pupil { handed, part, known: Calibration::default(), check: None, last: None };
+        let drill = handed.drill.as_deref().map(echo::read).transpose()?;
+        let (known, check, last, playing, drilled) = (Calibration::default(), None, None, None, None);
+        let pupil = Pupil { handed, part, known, check, last, drill, playing, drilled };
         pupil.practice(&pupil.whole(pupil.handed.bpm))?;
         Ok(pupil)
     }
@@ -256,6 +270,7 @@ impl Pupil {
             slowest: range.slowest().get().min(bpm),
             fastest: range.fastest().get().max(bpm),
             pieces,
+            drill: self.drill.as_ref().map(|drill| crate::report::shown(&drill.title)),
             surfaces: surfaces.collect::<Result<_, Refused>>()?,
             check_strikes_from_s: crate::take::soundcheck::STRIKES_FROM.get(),
             check_each_s: check::EACH_S,

@@ -91,3 +91,99 @@ fn what_cannot_be_played_is_refused_in_words() {
     assert!(refuse(&Wish { bpm: 0.0, ..Wish::default() }).contains("no tempo"));
     assert!(Pupil::new(Handed { part: "nothing".into(), bpm: 80.0, ..Handed::default() }).is_err());
 }
+
+const DRILL: &str = "title = \"Echoes\"\nmeter = \"4/4\"\nbpm = 100\nrounds = 4\nhush = \"owl\"\n\
+    [calls.owl]\nstrokes = \"oo.x o.--\"\n[calls.steps]\nstrokes = \"o.x. o.x.\"\n[calls.gate]\nstrokes = \"o.oo x.--\"\n";
+
+/// A drill is played by somebody who echoes every call, the hush pattern too where `all`; its calls sound or are seen alone. What was said at
+/// once, what came of it, and the file for the teacher.
+fn drilled(sounds: bool, all: bool) -> (Vec<serde_json::Value>, serde_json::Value, Vec<u8>) {
+    let mut pupil =
+        Pupil::new(Handed { part: PART.into(), bpm: 84.0, drill: Some(DRILL.into()), ..Handed::default() }).unwrap();
+    let rate = SampleRate::new(48_000).unwrap();
+    let shown = json(&pupil.drill(Some("Wren")).unwrap());
+    assert_eq!((shown["title"].as_str(), shown["rounds"].as_array().unwrap().len()), (Some("Echoes"), 4));
+    assert!(shown["rule"].as_str().unwrap().contains("`owl`"));
+    let plan = crate::drill::plan(
+        &echo::read(DRILL).unwrap(),
+        crate::drill::seed_of("Wren"),
+        &crate::guide::GuideConfig::default(),
+        crate::units::EAR_RATE,
+    );
+    // The recording begins half a second before the drill.
+    let before = 0.5;
+    let mut noise = 9_u32;
+    let mut sound: Vec<f32> = (0..((plan.guide.lasts().get() + 2.0) * 48_000.0) as usize)
+        .map(|_| {
+            noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            1e-4 * ((noise >> 8) as f32 / 8.4e6 - 1.0)
+        })
+        .collect();
+    let mut add = |at: f64, what: &[f32], gain: f32| {
+        let from = (((before + at) * 48_000.0) as usize).min(sound.len());
+        sound[from..].iter_mut().zip(what).for_each(|(v, s)| *v += gain * s);
+    };
+    if sounds {
+        add(0.0, &pupil.drill_sound(Some("Wren"), rate).unwrap(), 1.0);
+    }
+    for round in plan.rounds.iter().filter(|r| all || !r.hush) {
+        for (at, surface) in round.expected() {
+            let struck = crate::guide::strike(surface, crate::guide::PLAIN_ATTACK, rate);
+            add((round.answer_at + at).get(), &struck, 0.3);
+        }
+    }
+    pupil.drill_begin(Some("Wren"), rate).unwrap();
+    let told = Seconds::of(before);
+    let said: Vec<serde_json::Value> = sound
+        .chunks(4096)
+        .filter_map(|piece| pupil.drill_listen(piece, told).unwrap())
+        .map(|said| json(&said))
+        .collect();
+    assert!(!pupil.drill_signal(rate).unwrap().is_empty());
+    let recording = crate::drill::RecordingRow {
+        loudspeaker: if sounds { "browser".into() } else { String::new() },
+        begins_s: Some(before),
+        ..Default::default()
+    };
+    let came = json(&pupil.drill_end(Some("Wren"), &recording, &sound, rate).unwrap());
+    (said, came, pupil.given_drill(Samples { samples: &sound, rate }).unwrap())
+}
+
+fn verdicts(said: &[serde_json::Value]) -> Vec<&str> {
+    said.iter().map(|s| s["verdict"].as_str().unwrap()).collect()
+}
+
+#[test]
+fn a_drill_at_the_page_is_judged_at_once_and_given_to_the_teacher_as_the_program_keeps_it() {
+    let (said, came, given) = drilled(true, false);
+    assert_eq!(said.iter().filter(|s| s["verdict"] == "right").count(), 3, "{said:?}");
+    assert_eq!(said.iter().filter(|s| s["verdict"] == "hush-kept").count(), 1, "{said:?}");
+    assert!(said.iter().all(|s| s["call_heard"] == true) && said[3]["over"] == true, "{said:?}");
+    let results = json(came["results"].as_str().unwrap());
+    assert_eq!(verdicts(results["answers"].as_array().unwrap()), verdicts(&said));
+    assert!(came["tally"].as_str().unwrap().starts_with("4 of 4 rounds right"), "{came}");
+    let mut zip = zip::ZipArchive::new(std::io::Cursor::new(given)).unwrap();
+    let mut card = String::new();
+    std::io::Read::read_to_string(&mut zip.by_name("drill.drill.json").unwrap(), &mut card).unwrap();
+    let made = crate::drill::made(&card).unwrap();
+    assert_eq!((made.pupil.as_deref(), made.begins, made.text.as_str()), (Some("Wren"), Some(Seconds::of(0.5)), DRILL));
+    assert!(zip.by_name("drill.wav").is_ok());
+}
+
+#[test]
+fn a_drill_that_is_only_seen_is_judged_the_same() {
+    let (said, came, _) = drilled(false, true);
+    assert_eq!(said.iter().filter(|s| s["verdict"] == "right").count(), 3, "{said:?}");
+    assert_eq!(said.iter().filter(|s| s["verdict"] == "hush-answered").count(), 1, "{said:?}");
+    assert!(came["tally"].as_str().unwrap().starts_with("3 of 4 rounds right"), "{came}");
+}
+
+#[test]
+fn without_a_drill_there_is_none_and_a_broken_one_is_refused() {
+    let mut pupil = pupil();
+    assert!(pupil.drill(None).is_err() && pupil.drill_begin(None, SampleRate::new(48_000).unwrap()).is_err());
+    assert!(pupil.drill_listen(&[0.0], Seconds::ZERO).is_err());
+    assert!(json(&pupil.choices().unwrap())["drill"].is_null());
+    let broken = Handed { part: PART.into(), bpm: 84.0, drill: Some("title = 3".into()), ..Handed::default() };
+    assert!(Pupil::new(broken).is_err());
+}

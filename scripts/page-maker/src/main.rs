@@ -41,9 +41,15 @@ fn main() -> Result<(), Box<dyn Error>> {
         );
     }
     let module = build.join("wasm32-unknown-unknown/release/pailbeat.wasm");
-    wasm_bindgen_cli_support::Bindgen::new().input_path(module).no_modules(true)?.typescript(true).generate(&folder)?;
+    wasm_bindgen_cli_support::Bindgen::new()
+        .input_path(module)
+        .no_modules(true)?
+        .typescript(true)
+        .remove_name_section(true)
+        .remove_producers_section(true)
+        .generate(&folder)?;
     let bound = folder.join("pailbeat_bg.wasm");
-    // Not through `wasm-opt`: the one that Debian 12 has (108) breaks the table of references, and saves little.
+    // Not through `wasm-opt`: on top of this it takes a minute and saves one part in a hundred (npm's binaryen 132, -O3).
     let module = std::fs::read(bound)?;
     let mut packed = flate2::GzBuilder::new().write(Vec::new(), flate2::Compression::best());
     packed.write_all(&module)?;
