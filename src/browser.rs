@@ -40,6 +40,11 @@ impl Page {
         Ok(Page(Pupil::new(read::<Handed>(handed)?).map_err(thrown)?))
     }
 
+    /// [`crate::report::page::typeface`].
+    pub fn typeface(&self, bold: bool) -> Vec<u8> {
+        crate::report::page::typeface(bold).to_vec()
+    }
+
     /// [`Pupil::choices`].
     ///
     /// # Errors

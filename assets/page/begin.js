@@ -20,6 +20,10 @@ async function openPage() {
     return;
   }
   choices = JSON.parse(await page.choices());
+  for (const bold of [false, true]) {
+    const file = /** @type {Uint8Array<ArrayBuffer>} */ (await page.typeface(bold));
+    document.fonts.add(new FontFace('Noto Serif', file, { weight: bold ? '700' : '400' }));
+  }
   database = await openDatabase();
   state.bpm = Math.round(choices.bpm);
   const named = await recall('pupil');

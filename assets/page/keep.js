@@ -34,7 +34,8 @@ function openDatabase() {
 function step(store, mode, ask) {
   return new Promise((done, failed) => {
     if (!database) return failed(new Error('this browser keeps nothing here'));
-    const turn = database.transaction(store, mode);
+    // What says that there is a take goes through to the disk, and with it what was recorded before.
+    const turn = database.transaction(store, mode, { durability: store === 'takes' ? 'strict' : 'default' });
     const asked = ask(turn.objectStore(store));
     turn.oncomplete = () => done(asked.result);
     turn.onerror = turn.onabort = () => failed(turn.error ?? new Error('it could not be kept'));
@@ -66,19 +67,18 @@ async function soundOf(/** @type {string} */ id) {
   return joined(pieces.map((p) => ({ from: p.from, samples: new Int16Array(p.samples) }))).samples;
 }
 
+/** Forgets everything, whatever other tabs have it open. */
 async function forget() {
   endAll();
-  database?.close();
-  database = null;
-  await new Promise((done) => {
-    const asked = indexedDB.deleteDatabase(DATABASE);
-    asked.onsuccess = asked.onerror = asked.onblocked = () => done(null);
-  });
-  database = await openDatabase();
+  const names = ['kept', 'takes', 'pieces'];
+  try {
+    await Promise.all(names.map((name) => step(name, 'readwrite', (s) => s.clear())));
+  } catch {
+    if (database) return choose('It could not be removed. Remove what this browser keeps of the page in its own settings.');
+  }
   await page.unknow();
-  state.check = null;
-  state.again = null;
-  state.last = null;
+  Object.assign(state, { check: null, again: null, last: null, microphone: '', choice: 0 });
+  if (choices.pupils.length > 1) state.pupil = null;
   choose('Everything that was kept on this device is gone.');
 }
 

@@ -53,6 +53,7 @@ interface State {
 }
 interface Page {
   choices(): string;
+  typeface(bold: boolean): Uint8Array;
   plan(wish: string): string;
   guide(wish: string, rate: number): Float32Array;
   assess(samples: Float32Array, rate: number, bpm: number): string;

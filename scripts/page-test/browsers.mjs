@@ -99,7 +99,9 @@ export async function soundLoop(folder) {
   fs.writeFileSync(set, [
     `load-module module-native-protocol-unix auth-anonymous=1 socket=${socket}`,
     'load-module module-null-sink sink_name=loop rate=48000 channels=1 channel_map=mono format=float32le',
-    'set-default-sink loop', 'set-default-source loop.monitor', '',
+    // Chromium takes no loudspeaker's monitor for a microphone.
+    'load-module module-remap-source source_name=microphone master=loop.monitor',
+    'set-default-sink loop', 'set-default-source microphone', '',
   ].join('\n'));
   const args = ['-n', '-F', set, '--daemonize=no', '--exit-idle-time=-1', '--disable-shm=yes', '--use-pid-file=no', '--realtime=no', '--high-priority=no'];
   const server = spawn('pulseaudio', args, { env: { ...process.env, PULSE_RUNTIME_PATH: at, HOME: at }, stdio: 'ignore' });
@@ -107,7 +109,7 @@ export async function soundLoop(folder) {
   claim(fs.existsSync(socket), 'the sound server did not start');
   const env = { PULSE_SERVER: `unix:${socket}` };
   // Whoever listens keeps it awake.
-  const listener = spawn('parec', ['-d', 'loop.monitor', '--raw'], { env: { ...process.env, ...env }, stdio: 'ignore' });
+  const listener = spawn('parec', ['-d', 'microphone', '--raw'], { env: { ...process.env, ...env }, stdio: 'ignore' });
   return {
     env,
     /** Takes loudspeaker and microphone away. */

@@ -2,14 +2,15 @@
 //!
 //! Its content security policy allows the script that stands in it, by its sum, the library, and no connection at all. The
 //! library runs in a worker of its own, whose script comes from a `blob:` address and is under the same policy; the recorder
-//! comes as a `data:` address, for that is how a worklet loads from a file (Chromium refuses `blob:` there).
+//! comes as a `data:` address, for that is how a worklet loads from a file (Chromium refuses `blob:` there). The typeface is in
+//! the library.
 
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use sha2::{Digest as _, Sha256};
 
 use super::Handed;
-use crate::report::page::{escape, font_faces, pupil_css};
+use crate::report::page::{escape, pupil_css};
 
 const STYLE: &str = include_str!("../../assets/page/page.css");
 /// The page's own script, in the order in which it runs.
@@ -50,7 +51,7 @@ pub fn page(handed: &Handed, title: &str, code: Code) -> Result<String, serde_js
     let script = format!("(() => {{\n'use strict';\n{}}})();\n", SCRIPTS.concat());
     let policy = format!(
         "default-src 'none'; script-src 'sha256-{}' 'wasm-unsafe-eval' data:; worker-src blob:; style-src 'unsafe-inline'; \
-         font-src data:; img-src data:; base-uri 'none'; form-action 'none'",
+         img-src data:; base-uri 'none'; form-action 'none'",
         STANDARD.encode(Sha256::digest(script.as_bytes())),
     );
     Ok(format!(
@@ -58,7 +59,7 @@ pub fn page(handed: &Handed, title: &str, code: Code) -> Result<String, serde_js
          <meta http-equiv=\"Content-Security-Policy\" content=\"{}\">\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
          <meta name=\"referrer\" content=\"no-referrer\">\n<title>{}</title>\n\
-         <style>{}</style>\n<style>{}{STYLE}</style>\n</head>\n<body>\n\
+         <style>{}{STYLE}</style>\n</head>\n<body>\n\
          <main id=\"page\"><p>One moment …</p>\n\
          <noscript><p>This page hears you play, and needs scripts for that: open it in a browser that allows them.</p></noscript></main>\n\
          <script type=\"application/json\" id=\"handed\">{}</script>\n\
@@ -68,7 +69,6 @@ pub fn page(handed: &Handed, title: &str, code: Code) -> Result<String, serde_js
          <script>{script}</script>\n</body>\n</html>\n",
         escape(&policy),
         escape(title),
-        font_faces(),
         pupil_css(),
         held(&serde_json::to_string(handed)?),
         STANDARD.encode(RECORDER),

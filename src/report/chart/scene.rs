@@ -5,8 +5,8 @@ use std::sync::OnceLock;
 use ab_glyph::{Font, FontRef};
 
 /// The typeface as drawings need it, where pages need it as a web font (`markup`).
-pub(super) const REGULAR: &[u8] = include_bytes!("../../../assets/fonts/NotoSerif-Regular.ttf");
-pub(super) const BOLD: &[u8] = include_bytes!("../../../assets/fonts/NotoSerif-Bold.ttf");
+pub(in crate::report) const REGULAR: &[u8] = include_bytes!("../../../assets/fonts/NotoSerif-Regular.ttf");
+pub(in crate::report) const BOLD: &[u8] = include_bytes!("../../../assets/fonts/NotoSerif-Bold.ttf");
 
 /// A colour, as red, green and blue.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

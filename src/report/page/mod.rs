@@ -132,6 +132,11 @@ fn name(text: &str) -> String {
     format!("<bdi>{}</bdi>", escape(&super::words::clean(text, super::words::NAME)))
 }
 
+/// The typeface in which the charts are drawn, as a font file.
+pub fn typeface(bold: bool) -> &'static [u8] {
+    if bold { super::chart::BOLD } else { super::chart::REGULAR }
+}
+
 /// The style of the pupil's pages.
 #[cfg(feature = "edge")]
 pub(crate) fn pupil_css() -> String {
