@@ -60,7 +60,7 @@ async function check() {
     if (t >= 0 && now > told && now < surfaces.length) {
       told = now;
       sign.innerHTML = surfaces[now].sign;
-      say.textContent = `Now three strokes, one by one: ${surfaces[now].say}.`;
+      say.textContent = `Now three strokes on the ${surfaces[now].say}, one by one.`;
     }
     if (recording.cut || t > surfaces.length * choices.check_each_s) {
       clearInterval(timer);

@@ -200,7 +200,7 @@ async function hearDrill(/** @type {any} */ facts, /** @type {Float32Array} */ s
     ...notes.map((note) => make('p', { class: 'notice' }, note)),
     make('p', { class: 'say' }, told.tally),
     make('ol', { class: 'rounds' }, ...told.rounds.map((round) =>
-      make('li', {}, make('bdi', { class: 'detail' }, round.call), make('p', {}, ...named(round.text))))),
+      make('li', {}, make('bdi', { class: 'detail' }, round.call), ...named(round.text)))),
     ...told.limits.map((limit) => make('p', { class: 'tiny' }, limit)),
     button('Play the drill again', () => beforeDrill(), { class: 'main' }),
     button('Give this to your teacher', async () => hand(title, await page.given_drill(samples, rate))),

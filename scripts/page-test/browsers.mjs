@@ -2,6 +2,7 @@
 // plays along with whatever the page sounds, files of sound.
 import { spawn, spawnSync } from 'node:child_process';
 import fs from 'node:fs';
+import os from 'node:os';
 import path from 'node:path';
 import { chromium, firefox } from 'playwright-core';
 
@@ -31,10 +32,10 @@ export function wav(samples, rate, zerosAfter = 0) {
   return Buffer.concat([head, body]);
 }
 
-/** The samples of such a file. */
+/** Samples and rate of such a file. */
 export function samplesOf(file) {
   const bytes = fs.readFileSync(file);
-  return new Int16Array(bytes.buffer.slice(bytes.byteOffset + 44));
+  return { samples: new Int16Array(bytes.buffer.slice(bytes.byteOffset + 44)), rate: bytes.readUInt32LE(24) };
 }
 
 /** What pages complained of, and what they asked a network for. */
@@ -56,7 +57,7 @@ export async function browser(kind, microphone = null, { data = '', loop = null 
       'permissions.default.microphone': microphone === null ? 2 : 1, 'media.cubeb.sandbox': false,
     };
     context = await firefox.launchPersistentContext(data, {
-      ...shared, channel: 'moz-firefox', executablePath: process.env.FIREFOX ?? '/usr/bin/firefox-esr', firefoxUserPrefs: prefs,
+      ...shared, downloadsPath: firefoxDownloads, channel: 'moz-firefox', executablePath: process.env.FIREFOX ?? '/usr/bin/firefox-esr', firefoxUserPrefs: prefs,
     });
   } else {
     const args = ['--no-sandbox', '--autoplay-policy=no-user-gesture-required'];
@@ -74,6 +75,35 @@ export async function browser(kind, microphone = null, { data = '', loop = null 
     if (!/^(file|data|blob|about|moz-extension):/.test(request.url())) requests.push(request.url());
   });
   return context;
+}
+
+const firefoxDownloads = fs.mkdtempSync(path.join(os.tmpdir(), 'page-test-'));
+
+/** What `press` downloads, saved in a folder; its path. The driver is not told of Firefox's downloads: they are looked for. */
+export async function downloaded(kind, page, press, at) {
+  if (kind !== 'firefox') {
+    const [download] = await Promise.all([page.waitForEvent('download'), press()]);
+    const file = path.join(at, download.suggestedFilename());
+    await download.saveAs(file);
+    return file;
+  }
+  await press();
+  for (let k = 0; k < 300; k++) {
+    const [name] = fs.readdirSync(firefoxDownloads).filter((it) => !it.endsWith('.part'));
+    const from = path.join(firefoxDownloads, name ?? '');
+    if (name && fs.statSync(from).size > 0) {
+      // Until it grows no more.
+      const { size } = fs.statSync(from);
+      await sleep(300);
+      if (fs.statSync(from).size !== size) continue;
+      fs.mkdirSync(at, { recursive: true });
+      fs.copyFileSync(from, path.join(at, name));
+      fs.rmSync(from);
+      return path.join(at, name);
+    }
+    await sleep(100);
+  }
+  throw new Error('nothing was downloaded');
 }
 
 export async function page(context) {
@@ -144,8 +174,8 @@ export async function playsAlong(context, samples, rate) {
   }, [bytes, rate]);
 }
 
-/** Strikes as they sound in a recording: those with the most silence behind them. `truth`: its strikes. */
-export function strikesOf(samples, rate, truth) {
+/** Strikes as they sound in a recording, the loudest sample at a third of full scale: those with the most silence behind them. `truth`: its strikes. */
+export function strikesOf({ samples, rate }, truth) {
   const out = {};
   truth.forEach(({ t_s: at, surface }, k) => {
     const gap = (truth[k + 1]?.t_s ?? at + 0.5) - at;
@@ -154,7 +184,8 @@ export function strikesOf(samples, rate, truth) {
       const length = Math.round(Math.min(gap - 0.02, 0.4) * rate);
       // It fades at its end, so that no click ends it.
       const piece = Array.from(samples.slice(from, from + length), (v, k) => v * Math.min(1, (length - k) / (0.05 * rate)));
-      out[surface] = { gap, samples: piece };
+      const most = piece.reduce((max, v) => Math.max(max, Math.abs(v)), 1);
+      out[surface] = { gap, samples: piece.map((v) => (11_000 * v) / most) };
     }
   });
   return out;
