@@ -64,6 +64,7 @@ async function beforeDrill(said = '') {
     how,
     button('Begin', () => playDrill(drill), { class: 'main' }),
     make('p', { class: 'tiny' }, `${drill.rounds.length} rounds, about ${minutes === 1 ? 'a minute' : `${minutes} minutes`}. After each answer two soft tones say how it went: they rise, stay, or fall. The words stand here, too.`),
+    make('p', { class: 'tiny' }, 'Your browser may ask for the microphone: the page needs it to hear your answers. What it hears stays on this device.'),
     button('Back', () => choose()));
 }
 
@@ -139,6 +140,8 @@ function drillView(/** @type {Drill} */ drill, /** @type {boolean} */ seen) {
   const beats = make('div', { class: 'countin', 'aria-hidden': 'true' });
   const calls = drill.calls.map((call) => callView(call));
   const drawn = make('div', { class: 'call' });
+  // What was said last stays to be read while the next call comes.
+  const before = make('p', { class: 'sub before' });
   /** @type {string[]} */ const said = [];
   const most = drill.moments.reduce((max, m) => Math.max(max, m.beat ?? 0), 1);
   let now = -1;
@@ -159,7 +162,7 @@ function drillView(/** @type {Drill} */ drill, /** @type {boolean} */ seen) {
   }
 
   return {
-    it: make('div', { class: 'echo' }, round, what, beats, seen ? drawn : null),
+    it: make('div', { class: 'echo' }, round, what, beats, seen ? drawn : null, before),
     at: (/** @type {number} */ t) => {
       let next = Math.max(now, 0);
       while (next + 1 < drill.moments.length && drill.moments[next + 1].at_s <= t) next++;
@@ -173,6 +176,7 @@ function drillView(/** @type {Drill} */ drill, /** @type {boolean} */ seen) {
     },
     say: (/** @type {number} */ k, /** @type {string} */ text) => {
       said[k] = text;
+      before.textContent = `Round ${k + 1}: ${text}`;
       if (drill.moments[now]?.turn === 'rest') fill();
     },
   };

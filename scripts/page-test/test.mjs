@@ -158,8 +158,21 @@ async function given(page, name) {
   return { zip, unpacked };
 }
 
-/** A browser in a loop of sound, with a pupil who plays along. */
-async function looped(samples, rate, what, data = '') {
+/**
+ * A browser in a loop of sound, with a pupil who plays along. Without a device sound slips where the machine is busy: what is
+ * not as it should be is tried twice more.
+ */
+async function looped(samples, rate, what, data = '', left = 2) {
+  try {
+    return await loopedOnce(samples, rate, what, data);
+  } catch (error) {
+    if (left === 0) throw error;
+    console.log(`      once more: ${String(error).split('\n')[0]}`);
+    return looped(samples, rate, what, data, left - 1);
+  }
+}
+
+async function loopedOnce(samples, rate, what, data) {
   const loop = await soundLoop(folder);
   const context = await browser(KIND, 'loop', { loop, data });
   try {
@@ -423,7 +436,8 @@ const tests = {
       await picture(page, 'drill');
       await axe(page, 'drill');
       await page.getByRole('button', { name: 'Begin' }).click();
-      for (const words of ['Counting in', 'Listen', 'Breathe', 'Your turn']) {
+      // The counting in comes once, and a driver may look too late.
+      for (const words of ['Listen', 'Breathe', 'Your turn']) {
         await page.locator('.what', { hasText: words }).waitFor();
         await page.screenshot({ path: path.join(folder, `${KIND}-drill-${words.replace(' ', '-')}.png`) });
       }
