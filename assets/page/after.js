@@ -10,8 +10,9 @@ async function resume(/** @type {Kept} */ kept) {
     const cut = kept.whole ? kept.facts.cut_short : 'the page was closed while it was recorded';
     const facts = { ...kept.facts, cut_short: cut };
     await step('takes', 'readwrite', (s) => s.put({ ...kept, facts, whole: true }));
-    if (kept.wish) await hear(kept.wish, facts, samples, kept.rate, kept.id);
-    else await hearDrill(facts, samples, kept.rate, kept.id);
+    const notes = cut ? [endedEarly(cut)] : [];
+    if (kept.wish) await hear(kept.wish, facts, samples, kept.rate, kept.id, notes);
+    else await hearDrill(facts, samples, kept.rate, kept.id, notes);
   } catch {
     choose('That take could not be read.');
   }

@@ -98,7 +98,7 @@ async function perform(/** @type {Played} */ it) {
     const changed = [settings.echoCancellation && 'echo cancelling', settings.autoGainControl && 'automatic gain', settings.noiseSuppression && 'noise suppression']
       .filter((word) => word);
     const notes = [
-      recording.cut ? `The take ended early: ${recording.cut}. What was recorded until then is here.` : '',
+      endedEarly(recording.cut),
       recording.unkept ? 'This device had no room to keep the take. Give it to your teacher before you close the page.' : '',
       changed.length ? `This browser changes the sound by itself (${changed.join(', ')}), so that soft strokes may go unheard.` : '',
     ].filter((note) => note);
@@ -106,6 +106,9 @@ async function perform(/** @type {Played} */ it) {
     if (id) tidy();
   }
 }
+
+const endedEarly = (/** @type {string | null} */ why) =>
+  why ? `The take ended early: ${why}. What was recorded until then is here.` : '';
 
 /** Only the newest takes are kept. */
 async function tidy() {
