@@ -29,11 +29,14 @@ function beforeCheck() {
 async function check() {
   endAll();
   /** @type {Recording} */ let recording;
+  let left = false;
+  atEnd(() => (left = true));
   try {
     recording = await Recording.open(null);
   } catch (error) {
-    return refused(error, () => check());
+    return left ? undefined : refused(error, () => check());
   }
+  if (left) return recording.forgo();
   const began = written();
   const say = make('p', { class: 'say', role: 'status', 'aria-live': 'assertive' }, 'Be quiet for a moment.');
   const sign = make('div', { class: 'sign' });

@@ -27,11 +27,15 @@ async function play(/** @type {Wish} */ wish, /** @type {any} */ tally = null) {
 async function perform(/** @type {Played} */ it) {
   const id = database ? `${Date.now()}-${Math.random().toString(36).slice(2)}` : null;
   /** @type {Recording} */ let recording;
+  let left = false;
+  atEnd(() => (left = true));
   try {
     recording = await Recording.open(id);
   } catch (error) {
-    return refused(error, it.again);
+    return left ? undefined : refused(error, it.again);
   }
+  // Something else was pressed while the browser asked for the microphone.
+  if (left) return recording.forgo();
   const on = recording.on;
   const facts = { ...it.facts, microphone: recording.microphone };
   /** @type {Kept} */
@@ -47,6 +51,9 @@ async function perform(/** @type {Played} */ it) {
   stop.focus({ preventScroll: true });
 
   let over = false;
+  let begun = false;
+  /** @type {ReturnType<typeof sound> | null} */ let played = null;
+  /** @type {ReturnType<typeof setInterval> | undefined} */ let timer;
   const onKey = (/** @type {KeyboardEvent} */ e) => {
     if (e.key === ' ' || e.key === 'Escape') {
       e.preventDefault();
@@ -63,11 +70,12 @@ async function perform(/** @type {Played} */ it) {
 
   const [samples] = await Promise.all([it.sound?.(on.sampleRate) ?? null, recording.begun]);
   if (over) return;
-  const played = samples ? sound(on, samples, on.sampleRate) : null;
+  begun = true;
+  if (samples) played = sound(on, samples, on.sampleRate);
   const from = played ? played.at : on.currentTime + 0.1;
   it.begun(facts, recording.sampleAt(from), recording);
   keep();
-  const timer = setInterval(() => {
+  timer = setInterval(() => {
     const t = on.currentTime - from - (on.outputLatency || 0);
     it.at(t, finish);
     meter.set(recording.level());
@@ -84,6 +92,10 @@ async function perform(/** @type {Played} */ it) {
   async function finish() {
     if (over) return;
     over = true;
+    if (!begun) {
+      await recording.forgo();
+      return choose();
+    }
     clearInterval(timer);
     played?.stop();
     const { samples: taken, missing, rate } = await recording.stop();

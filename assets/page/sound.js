@@ -151,6 +151,12 @@ class Recording {
     return Math.round(seconds * this.on.sampleRate) - (this.pieces[0]?.from ?? 0);
   }
 
+  /** Stops, and nothing of it is kept. */
+  async forgo() {
+    await this.stop();
+    if (this.id) await drop(this.id);
+  }
+
   async stop() {
     this.on.onstatechange = null;
     const last = new Promise((/** @type {(_: void) => void} */ done) => (this.#last = done));

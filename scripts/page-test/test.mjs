@@ -700,6 +700,44 @@ const tests = {
     return 'said so, opened, and told as the program tells it';
   },
 
+  async 'whatever is pressed, and however fast, the page goes on'() {
+    const noise = path.join(folder, 'noise.wav');
+    fs.writeFileSync(noise, wav(Int16Array.from({ length: 44100 * 60 }, (_, k) => (k * 7919) % 999), 44100, 882));
+    const loop = KIND === 'firefox' ? await soundLoop(folder) : null;
+    const context = await browser(KIND, loop ? 'loop' : noise, { loop });
+    const page = await open(context, handOut('pressed', '--bpm', '84', '--pupil', 'Wren', '--drill', DRILL));
+    // Files that are given go nowhere.
+    page.on('download', (download) => download.cancel());
+    const seed = Number(process.env.SEED ?? Date.now() % 100_000);
+    let state = seed;
+    const random = (n) => {
+      state = (state * 1_103_515_245 + 12_345) % 2 ** 31;
+      return Math.floor((state / 2 ** 31) * n);
+    };
+    const pressed = [];
+    try {
+      for (let k = 0; k < 150; k++) {
+        const name = await page.evaluate((n) => {
+          const all = [...document.querySelectorAll('main button:enabled, main input[type=radio], main summary')].filter((it) => it.checkVisibility());
+          const it = all[n % Math.max(1, all.length)];
+          it?.click();
+          return it?.textContent || it?.value || null;
+        }, random(997));
+        pressed.push(name);
+        await sleep(random(4) === 0 ? 1500 : random(120));
+      }
+      await sleep(3000);
+      claim(await page.locator('main').innerText() !== '', 'nothing is shown');
+      claim(faults.length === 0, faults.join('; '));
+    } catch (error) {
+      throw new Error(`seed ${seed}: ${error.message}; pressed: ${pressed.join(', ')}`);
+    } finally {
+      await context.close();
+      loop?.stop();
+    }
+    return `150 presses, seed ${seed}, among them ${[...new Set(pressed)].length} different ones`;
+  },
+
   async 'a class chooses its name, whatever letters it has'() {
     const book = path.join(folder, 'book-class');
     fs.rmSync(book, { recursive: true, force: true });
