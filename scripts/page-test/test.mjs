@@ -343,6 +343,7 @@ const tests = {
     await picture(page, 'after');
     await axe(page, 'after');
     await page.getByText('The chart of your take').click();
+    await page.getByText('The chart in words').click();
     await picture(page, 'after-unfolded');
     await axe(page, 'after, unfolded');
     await page.emulateMedia({ media: 'print' });
