@@ -8,9 +8,9 @@ use super::{HandOutArgs, Outcome, part};
 use crate::book::Book;
 use crate::files::Shown as _;
 use crate::guide::GuideConfig;
-use crate::units::EAR_RATE;
 use crate::pupil::{self, Code, Handed};
 use crate::take::fingerprint;
+use crate::units::EAR_RATE;
 
 #[cfg(page_made)]
 const CODE: Option<Code> = Some(Code {

@@ -5,9 +5,9 @@ use serde::Serialize;
 
 use super::bars::{DrawingRow, drawn};
 use super::{Pupil, Refused, row};
-use crate::assess::say;
 use crate::chain::{self, Samples, quietly};
 use crate::drill::{self, Call, Drill, Live, Plan, RecordingRow};
+use crate::english::capital;
 use crate::guide::{GuideConfig, LONGEST};
 use crate::report::shown;
 use crate::resample::Resampler;
@@ -120,13 +120,13 @@ impl Pupil {
         let moment = |m: &drill::Moment| MomentRow {
             at_s: m.at.get(),
             round: m.round,
-            say: say::capital(m.turn.say()),
+            say: capital(m.turn.say()),
             turn: m.turn.word(),
             beat: m.beat,
         };
         row(&DrillRow {
             title: shown(&plan.drill.title),
-            rule: say::capital(&format!("{}.", drill::rule(&plan.drill))),
+            rule: capital(&format!("{}.", drill::rule(&plan.drill))),
             length_s: plan.guide.lasts().get(),
             calls: calls.iter().map(|call| call_row(call, &plan.drill)).collect::<Result<_, _>>()?,
             rounds,
@@ -166,7 +166,7 @@ impl Pupil {
         let said = SaidNowRow {
             round: playing.live.answers().len() - 1,
             verdict: said.answered.verdict.kind.word(),
-            text: say::capital(&format!("{}.", drill::verdict_text(&said.answered))),
+            text: capital(&format!("{}.", drill::verdict_text(&said.answered))),
             ended_s: said.ended.get(),
             call_heard: said.call_heard,
             over: playing.live.is_over(),
@@ -207,11 +207,11 @@ impl Pupil {
         }
         let note = drill::plan_json(&plan, self.handed.drill.as_deref().unwrap_or_default(), pupil);
         self.drilled = Some(drill::card_json(&note, recording).map_err(Refused::of)?);
-        let sentence = |said: &str| say::capital(&format!("{said}."));
+        let sentence = |said: &str| capital(&format!("{said}."));
         row(&DrilledRow {
             tally: sentence(&drill::tally_text(&results)),
             rounds: (results.answers.iter().zip(drill::verdict_texts(&results)))
-                .map(|(answer, text)| RoundRow { call: shown(&drill::called(answer)), text: say::capital(&text) })
+                .map(|(answer, text)| RoundRow { call: shown(&drill::called(answer)), text: capital(&text) })
                 .collect(),
             limits: results.limits.iter().map(|limit| sentence(limit)).collect(),
             results: drill::results_json(&results, &plan, pupil),
