@@ -75,7 +75,7 @@ fn flac(sound: Samples) -> Option<Vec<u8>> {
     Some(out.into_inner())
 }
 
-#[cfg(all(test, feature = "edge"))]
+#[cfg(test)]
 mod tests {
     use super::*;
     use crate::units::SampleRate;
