@@ -23,7 +23,8 @@ pub fn wav(samples: &[f32], rate: SampleRate, note: &str) -> Result<Vec<u8>, hou
     let mut bytes = Cursor::new(Vec::with_capacity(samples.len().saturating_mul(2).saturating_add(64)));
     let mut file = hound::WavWriter::new(&mut bytes, spec)?;
     for v in samples {
-        file.write_sample(sixteen_bits(*v))?;
+        // As readers have it: full scale is 32768; a cast keeps what lies beyond at the ends.
+        file.write_sample((v * 32_768.0).round() as i16)?;
     }
     file.finalize()?;
     let mut bytes = bytes.into_inner();
@@ -31,11 +32,6 @@ pub fn wav(samples: &[f32], rate: SampleRate, note: &str) -> Result<Vec<u8>, hou
         append_note(&mut bytes, note);
     }
     Ok(bytes)
-}
-
-/// A sample in 16 bits, as readers have it: full scale is 32768; a cast keeps what lies beyond at the ends.
-pub(crate) fn sixteen_bits(sample: f32) -> i16 {
-    (sample * 32_768.0).round() as i16
 }
 
 fn append_note(bytes: &mut Vec<u8>, note: &str) {

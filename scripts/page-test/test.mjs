@@ -354,7 +354,7 @@ const tests = {
     // What the teacher's program hears in it, and whose it is.
     const gathered = run('book', 'gather', path.dirname(zip), '--book', book);
     claim(/1 new take/.test(gathered), `gather says: ${gathered}`);
-    const own = JSON.parse(run('assess', PART, path.join(unpacked, 'take.flac'), '--json'));
+    const own = JSON.parse(run('assess', PART, path.join(unpacked, 'take.wav'), '--json'));
     // The recording begins anywhere in the file: the first strike says where.
     claim(own.strikes.length > 0 && said.strikes.length > 0, 'nothing was heard');
     const lost = said.strikes.length - own.strikes.length;
@@ -372,7 +372,7 @@ const tests = {
       const page = await open(context, address);
       await begin(page);
       const { unpacked } = await whole(page, 'guided', lasts);
-      const own = JSON.parse(run('assess', PART, path.join(unpacked, 'take.flac'), '--json'));
+      const own = JSON.parse(run('assess', PART, path.join(unpacked, 'take.wav'), '--json'));
       claim(own.clock.source === 'guide', `the clock is ${own.clock.source}`);
       claim(own.strikes.length === strikes.length, `${own.strikes.length} strikes of ${strikes.length}`);
       const late = own.strikes.map((s, k) => s.t_s - own.clock.start_s - (strikes[k].at - start));
@@ -382,7 +382,7 @@ const tests = {
       await page.evaluate(() => { window.pupilIsAway = true; });
       await page.getByRole('button', { name: /^Play it again/ }).click();
       const nobody = await whole(page, 'nobody', lasts);
-      const none = JSON.parse(run('assess', PART, path.join(nobody.unpacked, 'take.flac'), '--json'));
+      const none = JSON.parse(run('assess', PART, path.join(nobody.unpacked, 'take.wav'), '--json'));
       claim(none.strikes.length === 0, `${none.strikes.length} strikes of nobody`);
       const said = await page.locator('.after').innerText();
       await picture(page, 'after-nobody');
@@ -448,7 +448,7 @@ const tests = {
       await picture(page, 'drilled');
       await axe(page, 'drilled');
       const { unpacked, zip } = await given(page, 'drilled');
-      const own = JSON.parse(run('drill', 'score', path.join(unpacked, 'drill.flac'), '--json'));
+      const own = JSON.parse(run('drill', 'score', path.join(unpacked, 'drill.wav'), '--json'));
       const kinds = own.answers.map((a) => a.verdict);
       claim(kinds.every((kind) => kind === 'right' || kind === 'hush-kept'), `the program says: ${own.answers.map((a) => a.text)}`);
       const said = await page.locator('.rounds').innerText();

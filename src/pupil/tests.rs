@@ -167,7 +167,7 @@ fn a_drill_at_the_page_is_judged_at_once_and_given_to_the_teacher_as_the_program
     std::io::Read::read_to_string(&mut zip.by_name("drill.drill.json").unwrap(), &mut card).unwrap();
     let made = crate::drill::made(&card).unwrap();
     assert_eq!((made.pupil.as_deref(), made.begins, made.text.as_str()), (Some("Wren"), Some(Seconds::of(0.5)), DRILL));
-    assert!(zip.by_name("drill.flac").is_ok());
+    assert!(zip.by_name("drill.wav").is_ok());
 }
 
 #[test]
