@@ -19,11 +19,7 @@ mod scene;
 mod system;
 
 pub(super) use counts::{Highlight, Sign, counts_places, counts_svg, sign_svg};
-<<<<<<< HEAD
-=======
 pub(super) use scene::{BOLD, REGULAR};
-pub(super) use system::CLEAR;
->>>>>>> e9e7dcd (The pupil's page: smaller, the typeface once; tests with a microphone that hears the loudspeaker, in Chromium and Firefox)
 
 use crate::assess::Assessment;
 
