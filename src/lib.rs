@@ -49,8 +49,9 @@
 //! | [`take`] | the card beside a recording (the edge) |
 //! | [`pupil`] | what the pupil's page does: wishes, samples -> what is drawn, told and given |
 //! | [`book`] | the class book: recordings -> who has what, what to teach again (the edge) |
+//! | [`desk`] | the class book in a browser: addresses -> pages, forms -> what is done (the edge) |
 //!
-//! Only `files`, `audio`, `take`, `book` and the command line touch files. Everything else is pure and compiles for
+//! Only `files`, `audio`, `take`, `book`, `desk` and the command line touch files. Everything else is pure and compiles for
 //! `wasm32-unknown-unknown` with `--no-default-features`.
 
 pub mod align;
@@ -64,6 +65,8 @@ pub mod browser;
 pub mod chain;
 #[cfg(feature = "edge")]
 pub mod cli;
+#[cfg(feature = "edge")]
+pub mod desk;
 pub mod drill;
 mod english;
 #[cfg(feature = "edge")]

@@ -278,16 +278,24 @@ fn speaks(c: &Correction, section: Option<&str>, pass: Option<u32>, bar: Option<
     c.section.as_deref().is_none_or(|s| section == Some(s)) && open(c.pass, pass) && open(c.bar, bar)
 }
 
+/// Whether a correction takes away a finding.
+pub(super) fn answers(c: &Correction, f: &Found) -> bool {
+    let kind = match c.what {
+        CorrectionKind::Fine => c.finding.as_deref().is_none_or(|kind| kind == f.kind.word()),
+        CorrectionKind::Surface(_) => f.kind == Kind::WrongSurface,
+        CorrectionKind::Whose => false,
+    };
+    kind && speaks(c, f.section.as_deref(), f.pass, f.bar)
+}
+
 /// Lays the corrections over what the ear found: a place said to be fine has no finding and every stroke in place; a
 /// stroke said to be on another surface is judged by that.
 pub fn correct(d: &mut Distilled, timeline: &Timeline, corrections: &[Correction]) {
+    let found = !d.findings.is_empty();
     for c in corrections {
         let fine = c.what == CorrectionKind::Fine;
         if fine {
-            d.findings.retain(|f| {
-                c.finding.as_deref().is_some_and(|kind| kind != f.kind.word())
-                    || !speaks(c, f.section.as_deref(), f.pass, f.bar)
-            });
+            d.findings.retain(|f| !answers(c, f));
         }
         let strokes_too = fine && c.finding.as_deref().is_none_or(|kind| kind == Kind::WrongSurface.word());
         let mut settled = false;
@@ -310,7 +318,7 @@ pub fn correct(d: &mut Distilled, timeline: &Timeline, corrections: &[Correction
             }
         }
         if settled {
-            d.findings.retain(|f| f.kind != Kind::WrongSurface || !speaks(c, f.section.as_deref(), f.pass, f.bar));
+            d.findings.retain(|f| !answers(c, f));
         }
         if fine && c.finding.as_deref().is_none_or(|kind| kind == Kind::RestNotKept.word()) {
             d.in_rests.retain(|t| {
@@ -320,6 +328,10 @@ pub fn correct(d: &mut Distilled, timeline: &Timeline, corrections: &[Correction
             });
             d.rests = rests(timeline, &d.marks, &d.in_rests);
         }
+    }
+    // Where nothing is left to fix nothing is practised for it.
+    if found && d.findings.is_empty() {
+        (d.fix, d.practise) = Default::default();
     }
 }
 

@@ -102,7 +102,7 @@ impl Book {
             return Ok(Outcome::Known);
         }
         let Some(pupil) = pupil else {
-            return self.wait(item, &sha, &looked, &[], (None, "whose drill is it?"));
+            return self.wait(item, (&sha, None), &looked, &[], (None, "whose drill is it?"));
         };
         let waited = self.waiting_sound(&sha)?;
         let outcome = self.savepoint(|| self.put_scored(item, &scored, &pupil, &sha))?;

@@ -5,6 +5,7 @@
 //! the one, when it tells it well and clearly better than the next (see `hearing`).
 
 use std::collections::{BTreeSet, HashMap};
+use std::path::Path;
 
 use serde::Deserialize;
 use sha2::{Digest as _, Sha256};
@@ -14,7 +15,7 @@ use super::hearing::{Listened, ear};
 use super::item::{Item, sender};
 use super::{Assigned, Book, BookError, Drawn, Pupil, forms};
 use crate::assess::Assessment;
-use crate::files::hex;
+use crate::files::{self, hex};
 use crate::names::{Words, key, normal, same};
 use crate::report::page;
 use crate::take::Card;
@@ -52,6 +53,21 @@ impl Rules {
             hint: "write each as `[[rule]]` with `contains = \"IMG_77\"` and `pupil = \"Wren\"` or `part = \"Lantern Parade\"`"
                 .into(),
         })
+    }
+}
+
+impl Rules {
+    /// Those of `rules.toml` in a folder; none where there is no such file.
+    ///
+    /// # Errors
+    /// If it cannot be read, or is none.
+    pub fn in_folder(folder: &Path) -> Result<Rules, BookError> {
+        let path = folder.join("rules.toml");
+        if !path.is_file() {
+            return Ok(Rules::default());
+        }
+        let text = files::read_text(&path).map_err(|source| BookError::File { path, source })?;
+        Rules::parse(&text)
     }
 }
 

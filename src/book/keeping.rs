@@ -139,7 +139,9 @@ impl Book {
                     part: sure.assigned.title,
                 }))
             }
-            Err((pupil, why)) => self.wait(item, &work.sha, &work.looked, &work.known, (pupil, &why)),
+            Err((pupil, why)) => {
+                self.wait(item, (&work.sha, Some(work.length)), &work.looked, &work.known, (pupil, &why))
+            }
         }
     }
 
@@ -148,7 +150,7 @@ impl Book {
     pub(super) fn wait(
         &self,
         item: &Item,
-        sha: &[u8],
+        (sha, length): (&[u8], Option<Seconds>),
         looked: &str,
         known: &[u8],
         (pupil, why): (Option<i64>, &str),
@@ -162,11 +164,11 @@ impl Book {
         };
         let number = self.or_remove(fresh.then_some(sound.clone()), || {
             Ok(self.db.query_row(
-                "INSERT INTO waiting (sha256, file, sound, sender, why, pupil, taken_s, origin, looked, known)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)
+                "INSERT INTO waiting (sha256, file, sound, sender, why, pupil, taken_s, origin, looked, known, length_s)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)
                  ON CONFLICT (sha256) DO UPDATE SET file = excluded.file, sender = excluded.sender, why = excluded.why,
                      pupil = excluded.pupil, origin = excluded.origin, looked = excluded.looked,
-                     known = excluded.known
+                     known = excluded.known, length_s = excluded.length_s
                  RETURNING id",
                 params![
                     sha,
@@ -178,7 +180,8 @@ impl Book {
                     taken_s,
                     origin(item),
                     looked,
-                    Some(known).filter(|known| !known.is_empty())
+                    Some(known).filter(|known| !known.is_empty()),
+                    length.map(Seconds::get)
                 ],
                 |r| r.get(0),
             )?)

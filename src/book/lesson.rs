@@ -10,7 +10,7 @@ use super::Assigned;
 use super::distil::{self, Distilled, Found};
 use crate::assess::{Kind, Status};
 use crate::part::Timeline;
-use crate::report::page::class::{Again, Mini, Picture, Sign, Turn};
+use crate::report::page::class::{Again, HeardIn, Mini, Picture, Sign, Turn};
 use crate::units::Ticks;
 
 /// Matters on the class page.
@@ -28,6 +28,7 @@ const NEAR_TEMPO: f64 = 0.07;
 /// A pupil's newest take of a part, corrections laid over it.
 pub(super) struct Newest {
     pub(super) pupil: String,
+    pub(super) take: i64,
     pub(super) timeline: Timeline,
     pub(super) distilled: Distilled,
 }
@@ -190,6 +191,7 @@ fn matter(current: &Assigned, topic: &str, place: &Place, who: &[(&Newest, &Foun
         lesson: section.and_then(|s| s.lesson.clone()),
         pupils: who.iter().map(|(one, _)| one.pupil.clone()).collect(),
         minis: who.iter().filter_map(|(one, f)| mini(one, f)).collect(),
+        heard: who.iter().map(|(one, f)| heard(one, f)).collect(),
     }
 }
 
@@ -317,6 +319,18 @@ fn mini(one: &Newest, f: &Found) -> Option<Mini> {
         Shown::Timing | Shown::Strokes => bars(one, f, how.shown == Shown::Timing)?,
     };
     Some(Mini { pupil: one.pupil.clone(), picture })
+}
+
+/// Where in a take it is to be heard.
+fn heard(one: &Newest, f: &Found) -> HeardIn {
+    let bars = pass_of(&one.timeline, f).and_then(|at| one.timeline.passes.get(at)).map(|pass| {
+        let first = pass.bars.start + f.bar.unwrap_or(1).saturating_sub(1) as usize;
+        let last = pass.bars.start + f.to_bar.or(f.bar).unwrap_or(1).saturating_sub(1) as usize;
+        // A join begins in the bar before.
+        let from = if distil::at_join(f.kind) { first.saturating_sub(1) } else { first };
+        from..(last + 1).min(pass.bars.end).max(from + 1)
+    });
+    HeardIn { pupil: one.pupil.clone(), take: one.take, bars }
 }
 
 /// The sections in the order of the form, with what became of the one a finding speaks of.

@@ -19,12 +19,14 @@
 //! | `forms` | of a part assigned in several forms: which one a take is for |
 //! | `hearing` | a recording -> the way through [`crate::chain`]: of which assigned part it is, and the assessment |
 //! | `facts` | what is known of pupils and assignments -> whose a recording is, and of what |
-//! | `outcome` | what became of a recording |
+//! | `outcome` | what became of a recording, and how that is said |
 //! | `drills` | recordings of echo drills -> verdicts, in and out; which patterns a class confuses |
 //! | `keeping` | what was heard -> a take, a drill, a copy, or a place on the list; sound on the disk before its row |
 //! | [`gather`] | recordings -> takes and drills, each with its pupil, or a list for the teacher |
+//! | `guess` | a doubtful recording -> whose it may be, and why |
 //! | `settle` | the teacher's answers to what was doubtful |
 //! | `lesson` | the newest takes of a class -> what is worth teaching again; the one matter of a child |
+//! | `review` | a take as the teacher looks at it: what was set right laid over it, and taking that back |
 //! | `register` | rows -> what the class page shows |
 //! | `views` | rows -> what the pupil's page shows |
 //! | `pages` | pages in the book's folder, and whom each names |
@@ -42,6 +44,7 @@ mod facts;
 pub mod forget;
 mod forms;
 pub mod gather;
+mod guess;
 mod hearing;
 mod item;
 mod keeping;
@@ -53,6 +56,7 @@ mod pages;
 mod people;
 mod register;
 mod retention;
+mod review;
 mod settle;
 pub mod sources;
 mod spool;
@@ -70,7 +74,9 @@ use turn::{Turn, Turns};
 pub use distil::{Correction, CorrectionKind};
 pub use drills::{NO_ROUND, NewDrill, ONE_ROUND};
 pub use error::BookError;
+pub use guess::Guess;
 pub use people::{Assigned, NewAssignment, Pupil};
+pub use review::{Answered, Reviewed, SaidAtOnce, SetRight, against, review, said_at_once, stroke};
 pub use settle::{Answer, Waiting};
 pub use takes::{Changed, Drawn, NewTake, StoredTake};
 pub use turn::Holder;
@@ -78,12 +84,13 @@ pub use turn::Holder;
 /// The file of the book in the teacher's folder.
 pub const FILE: &str = "class-book.sqlite";
 /// Migrations in order; added to, never edited. The book's `user_version` counts those that were applied.
-const MIGRATIONS: [&str; 5] = [
+const MIGRATIONS: [&str; 6] = [
     include_str!("migrations/0001_book.sql"),
     include_str!("migrations/0002_waiting.sql"),
     include_str!("migrations/0003_drills.sql"),
     include_str!("migrations/0004_beside.sql"),
     include_str!("migrations/0005_pages.sql"),
+    include_str!("migrations/0006_taken_back.sql"),
 ];
 
 /// An open class book.

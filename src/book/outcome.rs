@@ -1,4 +1,6 @@
-//! What became of a recording that was gathered or settled.
+//! What became of a recording that was gathered or settled, and how that is said.
+
+use crate::report::shown;
 
 /// What became of a recording.
 #[derive(Clone, Debug, PartialEq)]
@@ -36,4 +38,22 @@ pub enum Outcome {
     Doubtful(i64, String),
     /// Could not be used, and why.
     Bad(String),
+}
+
+impl Outcome {
+    /// In words, for a line of its own.
+    pub fn words(&self) -> String {
+        match self {
+            Outcome::Added { take, pupil, part } => format!("take {take}: {}, {}", shown(pupil), shown(part)),
+            Outcome::Known => "in the book already".into(),
+            Outcome::Copy(file) => format!("the same sound as {}", shown(file)),
+            Outcome::Doubtful(number, why) => format!("waits for you as number {number}: {}", shown(why)),
+            Outcome::Bad(why) => shown(why),
+            Outcome::Drill { pupil, title, right, rounds } => {
+                format!("{}, drill {}: {right} of {rounds} rounds right", shown(pupil), shown(title))
+            }
+            Outcome::NoTake(what) => format!("{what}; passed over"),
+            Outcome::Practice(what) => format!("practice of {}, no take of the whole; left out", shown(what)),
+        }
+    }
 }

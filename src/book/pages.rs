@@ -118,6 +118,17 @@ impl Book {
         Ok([write("pupil", page::progress::page(&view))?, write("child", page::progress::child(&view))?])
     }
 
+    /// Writes the page on which a pupil plays.
+    ///
+    /// # Errors
+    /// If there is no such pupil, or the page cannot be written.
+    pub fn write_play_page(&self, nickname: &str, html: String) -> Result<PathBuf, BookError> {
+        let _turn = self.turn()?;
+        let pupil = self.pupil(nickname)?;
+        let name = format!("play-{}.html", self.page_name(&pupil)?);
+        self.write_page(&name, html, Of::Pupil(pupil.id), &[pupil.id].into())
+    }
+
     /// The pages that name a pupil: their own, and those of others with the class or the pupil to make them anew for.
     pub(super) fn pages_naming(&self, pupil: &Pupil) -> Result<(Vec<String>, Vec<OthersPage>), BookError> {
         let mut ask = self.db.prepare(

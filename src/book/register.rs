@@ -42,16 +42,16 @@ fn said(unit: &str) -> String {
 }
 
 impl Book {
-    /// A pupil's takes of a part, newest first.
-    fn sent(&self, pupil: i64, title: &str) -> Result<Vec<Sent>, BookError> {
+    /// A pupil's takes of a part until a moment, newest first.
+    fn sent(&self, pupil: i64, title: &str, until_s: i64) -> Result<Vec<Sent>, BookError> {
         let mut ask = self.db.prepare_cached(
             "SELECT t.id, t.assignment, t.taken_s, s.jitter_ms, s.bpm, a.bpm
              FROM takes t JOIN assignments a ON a.id = t.assignment JOIN parts p ON p.id = a.part
              LEFT JOIN assessments s ON s.id =
                 (SELECT id FROM assessments WHERE take = t.id ORDER BY made_s DESC, id DESC LIMIT 1)
-             WHERE t.pupil = ?1 AND p.title = ?2 ORDER BY t.taken_s DESC, t.id DESC LIMIT ?3",
+             WHERE t.pupil = ?1 AND p.title = ?2 AND t.taken_s <= ?4 ORDER BY t.taken_s DESC, t.id DESC LIMIT ?3",
         )?;
-        let rows = ask.query_map(params![pupil, title, LOOK_BACK], |r| {
+        let rows = ask.query_map(params![pupil, title, LOOK_BACK, until_s], |r| {
             Ok(Sent {
                 take: r.get(0)?,
                 assignment: r.get(1)?,
@@ -78,7 +78,7 @@ impl Book {
 
     /// The newest take of a part with corrections laid over it: its row, its assignment, when it was made.
     pub(super) fn newest_of(&self, pupil: i64, title: &str) -> Result<Option<(i64, i64, i64)>, BookError> {
-        Ok(self.sent(pupil, title)?.first().map(|s| (s.take, s.assignment, s.at)))
+        Ok(self.sent(pupil, title, i64::MAX)?.first().map(|s| (s.take, s.assignment, s.at)))
     }
 
     /// A take as it stands, corrections laid over it.
@@ -93,6 +93,21 @@ impl Book {
     /// # Errors
     /// If there is no such class.
     pub fn class_view(&self, class: &str, now_s: i64) -> Result<ClassView, BookError> {
+        self.class_view_of(class, None, i64::MAX, now_s)
+    }
+
+    /// The same for one of the assignments, by its row; for the one that holds at that moment without it. Takes made after
+    /// `until_s` do not count.
+    ///
+    /// # Errors
+    /// If there is no such class or assignment.
+    pub fn class_view_of(
+        &self,
+        class: &str,
+        assignment: Option<i64>,
+        until_s: i64,
+        now_s: i64,
+    ) -> Result<ClassView, BookError> {
         let id = self.class(class)?;
         let pupils = self.pupils(Some(id))?;
         let assignments = self.assignments(id)?;
@@ -104,7 +119,16 @@ impl Book {
             echoes: self.echoes(id)?,
             ..ClassView::default()
         };
-        let Some(current) = assignments.iter().find(|a| a.given_s <= now_s).or(assignments.first()) else {
+        let given = || assignments.iter().find(|a| a.given_s <= now_s).or(assignments.first());
+        let current = match assignment {
+            Some(id) => Some(assignments.iter().find(|a| a.id == id).ok_or_else(|| BookError::Unknown {
+                what: "assignment",
+                name: id.to_string(),
+                near: None,
+            })?),
+            None => given(),
+        };
+        let Some(current) = current else {
             for pupil in &pupils {
                 view.rows.push(self.empty_row(pupil)?);
             }
@@ -118,7 +142,7 @@ impl Book {
         let units = distil::units(&current.timeline()?);
         let (mut since, mut before) = (Vec::new(), Vec::new());
         for pupil in &pupils {
-            let (row, newest) = self.row(pupil, current, &assignments, &units, now_s)?;
+            let (row, newest) = self.row(pupil, current, &assignments, &units, (until_s, now_s))?;
             match (&row.last, newest) {
                 (Last::Since(_), Some(newest)) => since.push(newest),
                 (_, Some(newest)) => before.push(newest),
@@ -144,10 +168,10 @@ impl Book {
         current: &Assigned,
         assignments: &[Assigned],
         units: &[String],
-        now_s: i64,
+        (until_s, now_s): (i64, i64),
     ) -> Result<(Row, Option<Newest>), BookError> {
         let mut row = self.empty_row(pupil)?;
-        let sent = self.sent(pupil.id, &current.title)?;
+        let sent = self.sent(pupil.id, &current.title, until_s)?;
         // What was asked a second time the same way is the same.
         let of = |s: &Sent| assignments.iter().find(|a| a.id == s.assignment).unwrap_or(current);
         let same = |s: &Sent| (&of(s).form, of(s).bpm.get()) == (&current.form, current.bpm.get());
@@ -169,13 +193,14 @@ impl Book {
             (true, false) => Last::OfAnother(told),
             (false, _) => Last::Before(told),
         };
+        row.take = Some(last.take);
         let mut charted: Vec<&Sent> = sent.iter().take(CHARTED).collect();
         charted.reverse();
         row.evenness = charted.iter().map(|s| s.jitter_ms).collect();
         row.tempo = charted.iter().map(|s| (s.asked, s.bpm)).collect();
         let timeline = of(last).timeline()?;
         let Some(distilled) = self.corrected_take(last.take, &timeline)? else { return Ok((row, None)) };
-        let newest = Newest { pupil: pupil.nickname.clone(), timeline, distilled };
+        let newest = Newest { pupil: pupil.nickname.clone(), take: last.take, timeline, distilled };
         (row.matter, row.fault) = lesson::one_matter(&newest);
         row.next = match &row.last {
             _ if now_s - last.at >= WEEK_S => word("nothing sent for a week"),

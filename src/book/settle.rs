@@ -1,6 +1,8 @@
 //! What waits for the teacher: the list, one answer each, remembered, and which of it to look at anew because more is
 //! known than before. And hearing a kept take again.
 
+use std::path::PathBuf;
+
 use rayon::prelude::*;
 use rusqlite::{OptionalExtension as _, params};
 
@@ -16,12 +18,13 @@ use super::{Assigned, Book, BookError, Changed, Drawn, Pupil, StoredTake};
 use crate::assess::Assessment;
 use crate::names::same;
 use crate::take::{Asked, Card, PartOfTake};
+use crate::units::Seconds;
 
 /// Takes heard again before they are written: enough for all cores, few enough for memory.
 const AT_A_TIME: usize = 32;
 
 /// A recording that waits for the teacher.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Waiting {
     /// Its number on the list.
     pub number: i64,
@@ -31,6 +34,16 @@ pub struct Waiting {
     pub why: String,
     /// Whose it may be.
     pub pupil: Option<String>,
+    /// The address it was sent from, or the folder it lay in.
+    pub sender: String,
+    /// The subject of the mail; empty where there was none.
+    pub subject: String,
+    /// When it was made or sent, seconds since 1970.
+    pub taken_s: i64,
+    /// How long it is, where that is known.
+    pub length: Option<Seconds>,
+    /// The file of its sound.
+    pub sound: PathBuf,
 }
 
 /// What the teacher says of a waiting recording.
@@ -157,10 +170,23 @@ impl Book {
     /// If the book cannot be read.
     pub fn waiting(&self) -> Result<Vec<Waiting>, BookError> {
         let mut ask = self.db.prepare(
-            "SELECT w.id, w.file, w.why, p.nickname FROM waiting w LEFT JOIN pupils p ON p.id = w.pupil ORDER BY w.id",
+            "SELECT w.id, w.file, w.why, p.nickname, w.sender, w.origin, w.taken_s, w.length_s, w.sound
+             FROM waiting w LEFT JOIN pupils p ON p.id = w.pupil ORDER BY w.id",
         )?;
-        let rows = ask
-            .query_map([], |r| Ok(Waiting { number: r.get(0)?, file: r.get(1)?, why: r.get(2)?, pupil: r.get(3)? }))?;
+        let rows = ask.query_map([], |r| {
+            let (origin, sound): (String, String) = (r.get(5)?, r.get(8)?);
+            Ok(Waiting {
+                number: r.get(0)?,
+                file: r.get(1)?,
+                why: r.get(2)?,
+                pupil: r.get(3)?,
+                sender: r.get(4)?,
+                subject: serde_json::from_str::<Origin>(&origin).map(|o| o.subject).unwrap_or_default(),
+                taken_s: r.get(6)?,
+                length: r.get::<_, Option<f64>>(7)?.and_then(Seconds::new),
+                sound: self.folder.join("sound").join(sound),
+            })
+        })?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 

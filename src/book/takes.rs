@@ -73,6 +73,27 @@ pub struct Changed {
     pub new: Vec<String>,
 }
 
+/// A correction, from the columns of its row in the order of their table after the take.
+pub(super) fn correction_of(r: &rusqlite::Row) -> rusqlite::Result<Correction> {
+    let (what, surface): (String, Option<String>) = (r.get(0)?, r.get(6)?);
+    let heard = Surface::ALL.into_iter().find(|s| Some(s.word()) == surface.as_deref());
+    Ok(Correction {
+        what: match (what.as_str(), heard) {
+            ("surface", Some(heard)) => CorrectionKind::Surface(heard),
+            ("whose", _) => CorrectionKind::Whose,
+            _ => CorrectionKind::Fine,
+        },
+        finding: r.get(1)?,
+        section: r.get(2)?,
+        pass: u32_of(r.get(3)?),
+        bar: u32_of(r.get(4)?),
+        beat: r.get(5)?,
+        who: r.get(7)?,
+        at_s: r.get(8)?,
+        note: r.get(9)?,
+    })
+}
+
 fn u32_of(value: Option<i64>) -> Option<u32> {
     value.and_then(|v| u32::try_from(v).ok())
 }
@@ -196,7 +217,7 @@ impl Book {
     }
 
     /// What holds for the take: the assessment with the corrections over it.
-    fn put_results(
+    pub(super) fn put_results(
         &self,
         take: i64,
         assigned: &Assigned,
@@ -244,7 +265,10 @@ impl Book {
     }
 
     /// The assignment of a take.
-    pub(super) fn assignment_of(&self, take: &StoredTake) -> Result<Assigned, BookError> {
+    ///
+    /// # Errors
+    /// If the book cannot be read.
+    pub fn assignment_of(&self, take: &StoredTake) -> Result<Assigned, BookError> {
         let class: i64 =
             self.db.query_row("SELECT class FROM assignments WHERE id = ?1", [take.assignment], |r| r.get(0))?;
         let found = self.assignments(class)?.into_iter().find(|a| a.id == take.assignment);
@@ -315,34 +339,16 @@ impl Book {
         Ok(d.findings.into_iter().map(|f| (f.kind, f.text)).collect())
     }
 
-    /// The corrections of a take, oldest first.
+    /// The corrections of a take that hold, oldest first.
     ///
     /// # Errors
     /// If the book cannot be read.
     pub fn corrections(&self, take: i64) -> Result<Vec<Correction>, BookError> {
         let mut ask = self.db.prepare_cached(
-            "SELECT what, finding, section, pass, bar, beat, surface, who, at_s, note FROM corrections WHERE take = ?1
-             ORDER BY id",
+            "SELECT what, finding, section, pass, bar, beat, surface, who, at_s, note FROM corrections
+             WHERE take = ?1 AND undone_s IS NULL ORDER BY id",
         )?;
-        let rows = ask.query_map([take], |r| {
-            let (what, surface): (String, Option<String>) = (r.get(0)?, r.get(6)?);
-            let heard = Surface::ALL.into_iter().find(|s| Some(s.word()) == surface.as_deref());
-            Ok(Correction {
-                what: match (what.as_str(), heard) {
-                    ("surface", Some(heard)) => CorrectionKind::Surface(heard),
-                    ("whose", _) => CorrectionKind::Whose,
-                    _ => CorrectionKind::Fine,
-                },
-                finding: r.get(1)?,
-                section: r.get(2)?,
-                pass: u32_of(r.get(3)?),
-                bar: u32_of(r.get(4)?),
-                beat: r.get(5)?,
-                who: r.get(7)?,
-                at_s: r.get(8)?,
-                note: r.get(9)?,
-            })
-        })?;
+        let rows = ask.query_map([take], correction_of)?;
         Ok(rows.collect::<Result<_, _>>()?)
     }
 
@@ -365,8 +371,8 @@ impl Book {
                 _ => None,
             };
             self.db.execute(
-                "INSERT INTO corrections (take, what, finding, section, pass, bar, beat, surface, who, at_s, note)
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
+                "INSERT INTO corrections (take, what, finding, section, pass, bar, beat, surface, who, at_s, note, was)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)",
                 params![
                     take,
                     correction.what.word(),
@@ -378,7 +384,8 @@ impl Book {
                     surface,
                     correction.who,
                     correction.at_s,
-                    correction.note
+                    correction.note,
+                    Some(stored.pupil).filter(|_| correction.what == CorrectionKind::Whose)
                 ],
             )?;
             if let (CorrectionKind::Whose, Some(pupil)) = (correction.what, to) {
@@ -389,7 +396,12 @@ impl Book {
                 self.put_results(take, &assigned, d, &self.corrections(take)?)?;
             }
             Ok(())
-        })
+        })?;
+        if let (CorrectionKind::Whose, Some(pupil)) = (correction.what, to) {
+            self.draw_newest(stored.pupil)?;
+            self.draw_newest(pupil)?;
+        }
+        Ok(())
     }
 
     /// How often the ear was corrected, and on what: the kind of correction or finding, and how many; after it the number
@@ -398,9 +410,11 @@ impl Book {
     /// # Errors
     /// If the book cannot be read.
     pub fn corrected(&self) -> Result<(Vec<(String, usize)>, usize), BookError> {
-        let mut ask = self
-            .db
-            .prepare_cached("SELECT coalesce(finding, what), count(*) FROM corrections GROUP BY 1 ORDER BY 1")?;
+        let mut ask = self.db.prepare_cached(
+            // What was said of several places at once was said once.
+            "SELECT coalesce(finding, what), count(DISTINCT take || ' ' || at_s) FROM corrections
+             WHERE undone_s IS NULL GROUP BY 1 ORDER BY 1",
+        )?;
         let count = |r: &rusqlite::Row, k| r.get::<_, i64>(k).map(|n| n.max(0) as usize);
         let rows = ask.query_map([], |r| Ok((r.get(0)?, count(r, 1)?)))?.collect::<Result<_, _>>()?;
         Ok((rows, self.db.query_row("SELECT count(*) FROM takes", [], |r| count(r, 0))?))

@@ -190,6 +190,70 @@ fn a_take_of_another_moves_to_them() {
 }
 
 #[test]
+fn what_was_set_right_in_the_wrong_take_is_taken_back_without_loss() {
+    let book = book();
+    let mut d = good(&assigned(&book));
+    d.findings.push(fault(Kind::RestNotKept, "A", 1));
+    let take = put(&book, "Wren", 1, 2_000, &d);
+    let before = (book.findings(take).unwrap(), state(&book, take, "A"), book.class_view("3b", 9_000).unwrap());
+    let fine = correction(CorrectionKind::Fine, "A", 1);
+    let ids = book.correct_all(take, &[fine.clone(), correction(CorrectionKind::Fine, "B", 1)]).unwrap();
+    assert_eq!((book.findings(take).unwrap().len(), state(&book, take, "A")), (0, Some(0)));
+    ids.iter().for_each(|id| book.take_back(*id, 6_000).unwrap());
+    assert_eq!(before, (book.findings(take).unwrap(), state(&book, take, "A"), book.class_view("3b", 9_000).unwrap()));
+    assert!(book.corrections(take).unwrap().is_empty() && book.corrected().unwrap().0.is_empty());
+    // The history keeps it, and says that it was taken back.
+    let rows = book.set_right(Some(take)).unwrap();
+    assert_eq!((rows.len(), rows[1].undone_s, &rows[1].correction), (2, Some(6_000), &fine));
+    assert!(book.take_back(ids[0], 7_000).is_err() && book.take_back(999, 7_000).is_err());
+    // One that does not fit leaves none of them.
+    assert!(book.correct_all(take, &[fine, correction(CorrectionKind::Fine, "Z", 1)]).is_err());
+    assert!(book.corrections(take).unwrap().is_empty());
+}
+
+#[test]
+fn a_take_that_was_given_to_another_goes_back() {
+    let book = book();
+    let take = put(&book, "Jay", 1, 2_000, &good(&assigned(&book)));
+    let (jay, wren) = (book.pupil("Jay").unwrap().id, book.pupil("Wren").unwrap().id);
+    let mut whose = correction(CorrectionKind::Whose, "A", 1);
+    (whose.section, whose.bar) = (None, None);
+    book.correct(take, &whose, Some(wren)).unwrap();
+    let id = book.set_right(Some(take)).unwrap()[0].id;
+    book.take_back(id, 6_000).unwrap();
+    assert_eq!(book.take(take).unwrap().pupil, jay);
+}
+
+#[test]
+fn a_review_shows_the_take_as_the_teacher_has_set_it_right() {
+    let text = include_str!("../../reference_takes/lantern-parade.toml");
+    let part = crate::part::parse(text).unwrap();
+    let timeline = part.timeline(Some("A A B B"), Bpm::new(96.0).unwrap()).unwrap();
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("reference_takes/finch.mp3");
+    let mut sound = crate::take::Recording::new(|| crate::audio::open(&path));
+    let asked = crate::chain::Asked::of(&timeline);
+    let heard = crate::chain::assess(&mut sound, &asked, &crate::chain::Beside::default(), &mut crate::chain::quietly);
+    let raw = heard.unwrap().assessment;
+    let wrong = raw.findings.iter().find(|f| f.kind() == Kind::WrongSurface).unwrap();
+    let with = |corrections: Vec<Correction>| {
+        let row =
+            |(k, correction)| SetRight { id: k as i64, take: 1, pupil: "Finch".into(), correction, undone_s: None };
+        review(&raw, &corrections.into_iter().enumerate().map(row).collect::<Vec<_>>())
+    };
+    let nothing = with(Vec::new());
+    assert_eq!((&nothing.assessment, nothing.answered.len()), (&raw, 0));
+    let wrongs = |a: &crate::assess::Assessment| a.strokes.iter().filter(|s| s.status == Status::WrongSurface).count();
+    for as_written in [true, false] {
+        let reviewed = with(against(&raw, wrong, as_written, "teacher", 5, ""));
+        assert_eq!(reviewed.assessment.findings.len() + reviewed.answered.len(), raw.findings.len());
+        assert!(reviewed.answered.iter().any(|a| a.finding == *wrong && !a.said.is_empty()));
+        assert!(wrongs(&reviewed.assessment) < wrongs(&raw), "as written: {as_written}");
+        let played = |a: &crate::assess::Assessment| a.strokes.iter().filter(|s| s.status == Status::Played).count();
+        assert!(played(&reviewed.assessment) > played(&raw));
+    }
+}
+
+#[test]
 fn even_is_up_in_the_chart_of_evenness() {
     let book = book();
     for (key, ms) in [(1, 60.0), (2, 10.0)] {

@@ -81,28 +81,17 @@ impl Book {
         let timeline = of.timeline()?;
         if let Some(d) = self.corrected_take(take, &timeline)? {
             view.praise.clone_from(&d.praise);
-            // What the teacher has called fine is not asked to be fixed.
-            let raw = self.newest(take)?.map(|n| n.1.findings.len()).unwrap_or_default();
-            let asked = d.findings.len() == raw || !d.findings.is_empty();
-            if asked {
-                view.fix.clone_from(&d.fix);
-            }
+            view.fix.clone_from(&d.fix);
             let drawn = self.drawn(pupil.id, take)?;
-            (view.chart, view.bars) = (drawn.chart, if asked { drawn.bars } else { String::new() });
+            // What the teacher has called fine is not asked to be fixed.
+            (view.chart, view.bars) = (drawn.chart, if d.fix.is_empty() { String::new() } else { drawn.bars });
             view.practise = practise(of, &d);
         }
         view.corrected = self
             .corrections(take)?
             .iter()
             .map(|c| {
-                let place =
-                    [c.section.clone(), c.bar.map(|b| format!("bar {b}"))].into_iter().flatten().collect::<Vec<_>>();
-                let place = if place.is_empty() { "the take".into() } else { place.join(" ") };
-                let what = match c.what {
-                    super::CorrectionKind::Fine => "is fine".to_owned(),
-                    super::CorrectionKind::Surface(s) => format!("was the {}", s.word()),
-                    super::CorrectionKind::Whose => "was another’s and is now here".to_owned(),
-                };
+                let (place, what) = (c.place(), c.words());
                 format!("Set right by {} on {}: {place} {what}. {}", c.who, day(c.at_s), c.note)
             })
             .collect();

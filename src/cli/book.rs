@@ -8,7 +8,7 @@ use clap::{Args, Subcommand};
 use super::Outcome;
 use super::files::{self, print, tell};
 use super::forget;
-use super::gather::{self, bar, said};
+use super::gather::{self, bar};
 use crate::book::{Answer, Book, BookError, Correction, CorrectionKind, NewAssignment, Waiting, now};
 use crate::english::counted;
 use crate::files::Shown as _;
@@ -156,6 +156,9 @@ enum BookCommand {
 struct CorrectArgs {
     /// The number of the take
     take: i64,
+    /// Take something back that was set right in this take, by its number as `book takes` shows it
+    #[arg(long, value_name = "NUMBER", conflicts_with_all = ["fine", "heard", "whose"])]
+    undo: Option<i64>,
     /// There is no fault here
     #[arg(long, conflicts_with_all = ["heard", "whose"])]
     fine: bool,
@@ -296,7 +299,7 @@ fn command(args: &BookArgs) -> Result<Outcome> {
             } else {
                 let (pupil, part, form) = (pupil.as_deref(), part.as_deref(), form.as_deref());
                 let outcome = book.settle(*number, Answer { pupil, part, form, always: *always })?;
-                print(&format!("{}.\n", said(&outcome)))?;
+                print(&format!("{}.\n", outcome.words()))?;
             }
         }
         BookCommand::Class { name } => {
@@ -413,7 +416,7 @@ fn look_again(book: &Book) -> Result<String> {
 fn waiting(book: &Book) -> Result<()> {
     let rows = book.waiting()?;
     let mut out = String::new();
-    for Waiting { number: id, file, why, pupil } in &rows {
+    for Waiting { number: id, file, why, pupil, .. } in &rows {
         let whose = pupil.as_deref().map_or(String::new(), |p| format!(" ({})", shown(p)));
         out.push_str(&format!("{id:>5}  {}{whose}: {}\n", shown(file), shown(why)));
     }
@@ -439,9 +442,11 @@ fn takes(book: &Book, nickname: &str) -> Result<()> {
         for (kind, text) in book.findings(take.id)? {
             out.push_str(&format!("        {}: {}\n", kind.word(), shown(&text)));
         }
-        let set_right = book.corrections(take.id)?.len();
-        if set_right > 0 {
-            out.push_str(&format!("        set right by you: {}\n", counted(set_right, "time")));
+        for row in book.set_right(Some(take.id))?.iter().rev() {
+            let gone = if row.undone_s.is_some() { ", taken back" } else { "" };
+            let said = format!("{} {}", row.correction.place(), row.correction.words());
+            let who = shown(&row.correction.who);
+            out.push_str(&format!("        set right by {who} as number {}: {}{gone}\n", row.id, shown(&said)));
         }
     }
     if out.is_empty() {
@@ -451,6 +456,18 @@ fn takes(book: &Book, nickname: &str) -> Result<()> {
 }
 
 fn set_right(book: &Book, args: &CorrectArgs) -> Result<()> {
+    if let Some(number) = args.undo {
+        let of = book.set_right(Some(args.take))?;
+        if !of.iter().any(|s| s.id == number) {
+            return Err(BookError::Refused {
+                what: format!("nothing was set right in take {} under the number {number}", args.take),
+                hint: "`pailbeat book takes NICKNAME` lists what was".into(),
+            }
+            .into());
+        }
+        book.take_back(number, now())?;
+        return print("Taken back: it stands as the ear had it.\n");
+    }
     let what = match (args.fine, args.heard, &args.whose) {
         (true, ..) => CorrectionKind::Fine,
         (_, Some(surface), _) => CorrectionKind::Surface(surface),

@@ -14,22 +14,6 @@ use crate::english::counted;
 use crate::files::Shown as _;
 use crate::report::shown;
 
-/// What became of a recording, in words.
-pub(super) fn said(outcome: &Gathered) -> String {
-    match outcome {
-        Gathered::Added { take, pupil, part } => format!("take {take}: {}, {}", shown(pupil), shown(part)),
-        Gathered::Known => "in the book already".into(),
-        Gathered::Copy(file) => format!("the same sound as {}", shown(file)),
-        Gathered::Doubtful(number, why) => format!("waits for you as number {number}: {}", shown(why)),
-        Gathered::Bad(why) => shown(why),
-        Gathered::Drill { pupil, title, right, rounds } => {
-            format!("{}, drill {}: {right} of {rounds} rounds right", shown(pupil), shown(title))
-        }
-        Gathered::NoTake(what) => format!("{what}; passed over"),
-        Gathered::Practice(what) => format!("practice of {}, no take of the whole; left out", shown(what)),
-    }
-}
-
 /// A bar with the time left.
 pub(super) fn bar(all: usize) -> ProgressBar {
     let bar = ProgressBar::with_draw_target(Some(all as u64), ProgressDrawTarget::stderr());
@@ -41,13 +25,12 @@ pub(super) fn bar(all: usize) -> ProgressBar {
 
 /// Gathers and says what came of it. `rules`: a file; without one `rules.toml` in the folder of the book.
 pub(super) fn run(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Result<Outcome> {
-    let own = book.folder().join("rules.toml");
-    let rules = match rules.or_else(|| own.is_file().then_some(own.as_path())) {
+    let rules = match rules {
         Some(path) => {
             let text = crate::files::read_text(path).with_context(|| format!("cannot read `{}`", path.shown()))?;
             Rules::parse(&text)?
         }
-        None => Rules::default(),
+        None => Rules::in_folder(book.folder())?,
     };
     let spool = sources::Spool::new(&book.folder().join("sound"));
     let (items, unreadable) = sources::collect(places, &spool);
@@ -90,7 +73,7 @@ pub(super) fn run(book: &Book, places: &[PathBuf], rules: Option<&Path>) -> Resu
             asked.insert(*waiting);
         }
         if !matches!(outcome, Gathered::Added { .. } | Gathered::Drill { .. } | Gathered::Known) {
-            failed.push(format!("{}: {}", shown(&item.place), said(outcome)));
+            failed.push(format!("{}: {}", shown(&item.place), outcome.words()));
         }
         bar.inc(1);
     });

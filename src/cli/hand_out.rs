@@ -8,17 +8,9 @@ use super::{HandOutArgs, Outcome, part};
 use crate::book::Book;
 use crate::files::Shown as _;
 use crate::guide::GuideConfig;
-use crate::pupil::{self, Code, Handed};
+use crate::pupil::{self, CODE, Handed, NO_CODE};
 use crate::take::fingerprint;
 use crate::units::EAR_RATE;
-
-#[cfg(page_made)]
-const CODE: Option<Code> = Some(Code {
-    bindings: include_str!(concat!(env!("PAILBEAT_PAGE"), "/pailbeat.js")),
-    module: include_bytes!(concat!(env!("PAILBEAT_PAGE"), "/pailbeat.wasm.gz")),
-});
-#[cfg(not(page_made))]
-const CODE: Option<Code> = None;
 
 pub(super) fn run(args: &HandOutArgs) -> Result<Outcome> {
     if !args.out.extension().is_some_and(|e| e.eq_ignore_ascii_case("html")) {
@@ -29,7 +21,7 @@ pub(super) fn run(args: &HandOutArgs) -> Result<Outcome> {
     let timeline = part::timeline(&part, &args.asked)?;
     let code = CODE.ok_or_else(|| {
         anyhow!(
-            "this program was built without the pupil's page\nhint: run `scripts/build` in the source folder: it makes the page \
+            "{NO_CODE}\nhint: run `scripts/build` in the source folder: it makes the page \
              first, then the program with the page in it"
         )
     })?;

@@ -7,6 +7,7 @@ mod again;
 mod assess;
 mod book;
 mod check;
+mod desk;
 mod drill;
 mod drilled;
 mod echo;
@@ -73,6 +74,8 @@ enum Command {
     Again(AgainArgs),
     /// Hold recordings against a part and write their reports
     Assess(AssessArgs),
+    /// Open the class book in your browser: hear, settle, set right, assign; served to this machine alone
+    Desk(DeskArgs),
     /// The class book: who sent what, what to teach again, who is ready
     Book(book::BookArgs),
 }
@@ -155,6 +158,15 @@ struct HandOutArgs {
     /// The page to write
     #[arg(long, value_name = "FILE.html")]
     out: PathBuf,
+}
+
+#[derive(Args)]
+struct DeskArgs {
+    /// The folder that holds the class book, or will [default: this one where it holds one, else `pailbeat` in your home folder]
+    folder: Option<PathBuf>,
+    /// Print the address and open no browser
+    #[arg(long)]
+    no_browser: bool,
 }
 
 /// Which devices, and where the recording goes.
@@ -420,6 +432,7 @@ pub fn run() -> ExitCode {
         Command::Take(args) => take::run(&args),
         Command::Again(args) => again::run(&args),
         Command::Assess(args) => assess::run(&args),
+        Command::Desk(args) => desk::run(&args),
         Command::Book(args) => book::run(&args),
     };
     match outcome {

@@ -38,6 +38,19 @@ pub struct Code<'a> {
     pub module: &'a [u8],
 }
 
+/// The library that stands in this program; none where it was built without.
+#[cfg(page_made)]
+pub const CODE: Option<Code> = Some(Code {
+    bindings: include_str!(concat!(env!("PAILBEAT_PAGE"), "/pailbeat.js")),
+    module: include_bytes!(concat!(env!("PAILBEAT_PAGE"), "/pailbeat.wasm.gz")),
+});
+/// See above.
+#[cfg(not(page_made))]
+pub const CODE: Option<Code> = None;
+
+/// Why there is no such page in a program that was built without.
+pub const NO_CODE: &str = "this program was built without the pupil's page";
+
 /// A text that a `script` element can hold without ending it.
 fn held(json: &str) -> String {
     json.replace('<', "\\u003c")

@@ -38,7 +38,7 @@ use crate::take::{Card, HOLDS_HOURS, KeptCheck, PartOfTake, Tally};
 use crate::units::{Bpm, SampleRate, Seconds};
 
 #[cfg(feature = "edge")]
-pub use file::{Code, page as file};
+pub use file::{CODE, Code, NO_CODE, page as file};
 pub use wish::Wish;
 
 /// What the recording of a check's strikes is called in the file for the teacher.

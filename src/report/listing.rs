@@ -1,6 +1,7 @@
 //! The bars as played, in words: the text twin of the chart, for page and terminal alike.
 
 use crate::assess::Assessment;
+use crate::part::Timeline;
 use crate::stats::median;
 use crate::units::Seconds;
 
@@ -34,12 +35,7 @@ pub(super) fn listing(assessment: &Assessment) -> Vec<BarLine> {
     for run in &played.runs {
         for bar in run.bars.clone() {
             let Some(written) = timeline.bars.get(bar) else { continue };
-            let pass = timeline.passes.get(written.pass);
-            let section = pass.map_or(String::new(), |pass| {
-                let letter = words::clean(&pass.section, words::NAME);
-                let again = words::comes_again(timeline, &pass.section);
-                if again { format!("{letter}, {} time", words::ordinal(pass.number)) } else { letter }
-            });
+            let section = section(timeline, bar);
             let marks = run.marks.iter().filter(|mark| mark.bar == bar).collect::<Vec<_>>();
             let bpms = marks.iter().filter_map(|mark| match mark.what {
                 What::Heard(heard) => heard.bpm.map(|b| b.get()),
@@ -67,6 +63,16 @@ pub(super) fn listing(assessment: &Assessment) -> Vec<BarLine> {
     lines
 }
 
+/// The section of a bar, and which time it comes where it comes more than once.
+pub(super) fn section(timeline: &Timeline, bar: usize) -> String {
+    let pass = timeline.bars.get(bar).and_then(|bar| timeline.passes.get(bar.pass));
+    pass.map_or(String::new(), |pass| {
+        let letter = words::clean(&pass.section, words::NAME);
+        let again = words::comes_again(timeline, &pass.section);
+        if again { format!("{letter}, {} time", words::ordinal(pass.number)) } else { letter }
+    })
+}
+
 /// What is said once for a bar instead of at each stroke.
 fn left_over(marks: &[&Mark]) -> Vec<String> {
     let untimed = marks.iter().any(|m| matches!(m.what, What::Heard(heard) if heard.late.is_none()));
@@ -81,7 +87,7 @@ fn left_over(marks: &[&Mark]) -> Vec<String> {
     said
 }
 
-fn said(assessment: &Assessment, mark: &Mark) -> Option<String> {
+pub(super) fn said(assessment: &Assessment, mark: &Mark) -> Option<String> {
     let count = words::counted(&assessment.timeline, mark.bar, mark.at);
     Some(match mark.what {
         What::Heard(heard) => format!("{count} {}", strike(&heard)),

@@ -6,6 +6,9 @@ use base64::Engine as _;
 pub(super) const FAMILY: &str = "Noto Serif";
 const REGULAR: &[u8] = include_bytes!("../../assets/fonts/NotoSerif-Regular.woff2");
 const BOLD: &[u8] = include_bytes!("../../assets/fonts/NotoSerif-Bold.woff2");
+/// The typeface: regular, then bold, as WOFF2.
+#[cfg(feature = "edge")]
+pub(crate) const FACES: [&[u8]; 2] = [REGULAR, BOLD];
 
 /// Text as HTML and XML, in element content and in double-quoted attributes alike. The only escaper.
 pub(crate) fn escape(text: &str) -> String {

@@ -65,6 +65,10 @@ pub(super) struct Mark {
     /// Where in the form.
     pub(super) at: Ticks,
     pub(super) what: What,
+    /// Index of the strike, where one was heard.
+    pub(super) strike: Option<usize>,
+    /// Index of the stroke, where one is written.
+    pub(super) stroke: Option<usize>,
 }
 
 /// What a mark stands for.
@@ -277,7 +281,7 @@ fn mark_strokes(assessment: &Assessment, drafts: &[Draft], runs: &mut [Run]) {
                     _ => Absent::NotHere,
                 };
                 let what = what.unwrap_or(What::Written { surface: written.surface, both, why });
-                marks[i].push(Mark { bar, at: written.at, what });
+                marks[i].push(Mark { bar, at: written.at, what, strike: found, stroke: Some(stroke) });
             }
         }
     }
@@ -319,7 +323,7 @@ fn mark_strays(assessment: &Assessment, drafts: &[Draft], runs: &mut [Run]) -> (
         match (place.zip(bar), runs.get_mut(run)) {
             (Some((at, bar)), Some(run)) => {
                 let what = What::Stray { in_rest: struck.step == Step::InRest, quiet };
-                run.marks.push(Mark { bar, at, what });
+                run.marks.push(Mark { bar, at, what, strike: Some(strike), stroke: None });
             }
             _ => outside += 1,
         }

@@ -16,10 +16,13 @@ mod notes;
 mod paint;
 mod raw;
 mod scene;
+mod spots;
 mod system;
 
 pub(super) use counts::{Highlight, Sign, counts_places, counts_svg, sign_svg};
 pub(super) use scene::{BOLD, REGULAR};
+
+pub use spots::{Line, Spot, lines};
 
 use crate::assess::Assessment;
 

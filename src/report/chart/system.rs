@@ -301,6 +301,20 @@ impl Common<'_> {
         }
     }
 
+    /// Where the marks of a line stand.
+    pub(super) fn spots(&self, line: &[Cell]) -> Vec<(Mark, f64, f64, usize)> {
+        let plot = Plot { top: self.heights().head, height: self.layout.plot, range_ms: self.layout.range_ms };
+        let spot = |cell: &Cell, mark: &Mark| {
+            let late = match mark.what {
+                What::Heard(heard) => heard.late.map_or(0.0, |late| late.millis()),
+                What::Written { .. } | What::Stray { .. } => 0.0,
+            };
+            let (y, _) = plot.within(late, self.layout.r);
+            (*mark, self.layout.x(self.timeline(), cell, mark.at), y, cell.run)
+        };
+        line.iter().flat_map(|cell| self.in_cell(cell).map(move |mark| spot(cell, mark))).collect()
+    }
+
     fn in_cell<'a>(&'a self, cell: &Cell) -> impl Iterator<Item = &'a Mark> + use<'a> {
         let bar = cell.bar;
         let marks = self.played.runs.get(cell.run).map(|run: &Run| run.marks.as_slice()).unwrap_or_default();

@@ -15,6 +15,8 @@ use crate::assess::Assessment;
 
 use super::Meta;
 use super::chart::ChartError;
+#[cfg(feature = "edge")]
+pub(crate) use super::markup::FACES;
 pub(crate) use super::markup::{escape, font_faces};
 
 /// Why there is no page.
@@ -95,6 +97,50 @@ pub fn after(assessment: &Assessment) -> Result<After, PageError> {
     pupil::next(&mut after.next, assessment);
     teacher::twin(&mut after.twin, assessment);
     Ok(after)
+}
+
+/// What is said of a take as one thing: a sentence, where and how sure, and on what it rests.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Said {
+    /// The sentence.
+    pub text: String,
+    /// Place, doubt and moment.
+    pub about: String,
+    /// What each of its findings rests on.
+    pub why: Vec<String>,
+}
+
+/// One of [`Assessment::statements`] as the teacher's page tells it.
+pub fn statement(assessment: &Assessment, statement: std::ops::Range<usize>) -> Said {
+    teacher::told(assessment, statement)
+}
+
+/// The chart in words, folded away, as HTML; empty where nothing was heard.
+pub fn twin(assessment: &Assessment) -> String {
+    let mut out = String::new();
+    teacher::twin(&mut out, assessment);
+    out
+}
+
+/// What stands above a take's chart: how much of it was heard, and how evenly.
+pub fn gist(assessment: &Assessment) -> String {
+    super::words::gist(assessment).join(" ")
+}
+
+/// The tempo asked for and the tempo played, in words.
+pub fn tempo(assessment: &Assessment) -> String {
+    super::words::tempo(assessment)
+}
+
+/// A moment of a recording: `0:07.3`.
+pub fn moment(at: crate::units::Seconds) -> String {
+    super::words::moment(at)
+}
+
+/// The style of the teacher's pages, all in one.
+#[cfg(feature = "edge")]
+pub(crate) fn desk_css() -> String {
+    format!("{}{}{}{}", css::SHARED, css::TEACHER, class::CSS, echoes::CSS)
 }
 
 /// The hearing caution in a child's words.

@@ -179,6 +179,18 @@ fn header(out: &mut String, view: &ProgressView) {
 
 /// The page in a child's words: large letters, few of them.
 pub fn child(view: &ProgressView) -> String {
+    document(&clean(&view.pupil, 60), CHILD, &in_childs_words(view))
+}
+
+/// The pages of several children in one, each on a sheet of its own, for printing them at once.
+pub fn children(title: &str, views: &[ProgressView]) -> String {
+    let sheets: String =
+        views.iter().map(|view| format!("<article class=\"own\">{}</article>\n", in_childs_words(view))).collect();
+    let css = format!("{CHILD}.own+.own{{break-before:page}}\n@media screen{{.own+.own{{margin-top:4rem}}}}\n");
+    document(&clean(title, 60), &css, &sheets)
+}
+
+fn in_childs_words(view: &ProgressView) -> String {
     let mut body = String::new();
     let out = &mut body;
     header(out, view);
@@ -212,7 +224,7 @@ pub fn child(view: &ProgressView) -> String {
         out.push_str("</section>\n");
     }
     out.push_str("<footer><p>Drums are loud. Put something soft under your bucket. Take breaks. If something hurts, stop and tell a grown-up.</p></footer>\n");
-    document(&clean(&view.pupil, 60), CHILD, &body)
+    body
 }
 
 fn draw(line: &Line) -> String {

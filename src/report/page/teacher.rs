@@ -9,7 +9,7 @@ use crate::stats::median;
 use super::super::chart::{self, ChartStyle};
 use super::super::listing::{BarLine, listing};
 use super::super::{Meta, words};
-use super::{PageError, css, document, escape, name};
+use super::{PageError, Said, css, document, escape, name};
 
 /// Published limits, each with its source; no level is ever taken from a recording.
 const HEARING: &str = "Bucket playing is loud. Published limits: for adults at work 85 dBA over 8 hours, half the time for \
@@ -70,18 +70,26 @@ fn findings(out: &mut String, assessment: &Assessment) {
     out.push_str("</section>\n");
 }
 
-fn statement(out: &mut String, assessment: &Assessment, number: usize, statement: std::ops::Range<usize>) {
+/// A statement as a page tells it: the sentence, where and how sure, and on what it rests.
+pub(super) fn told(assessment: &Assessment, statement: std::ops::Range<usize>) -> Said {
     let findings = assessment.findings.get(statement.clone()).unwrap_or_default();
     let about = words::about(assessment, findings, " in the recording").join(" · ");
-    let text = say::statement(assessment, statement);
-    let _ = write!(out, "<li><span class=\"n\">{number}</span><div>{}", escape(&text));
-    let _ = write!(out, " <span class=\"where\">{}</span>", escape(&words::capital(&about)));
-    out.push_str(" <details><summary>why</summary>");
-    for finding in findings {
+    let why = findings.iter().map(|finding| {
         let mut why = say::evidence(&finding.evidence);
         if let Some(otherwise) = finding.otherwise {
             let _ = write!(why, " The same sounds could also mean: {}.", say::heading(otherwise).to_lowercase());
         }
+        why
+    });
+    Said { text: say::statement(assessment, statement.clone()), about: words::capital(&about), why: why.collect() }
+}
+
+fn statement(out: &mut String, assessment: &Assessment, number: usize, statement: std::ops::Range<usize>) {
+    let Said { text, about, why } = told(assessment, statement);
+    let _ = write!(out, "<li><span class=\"n\">{number}</span><div>{}", escape(&text));
+    let _ = write!(out, " <span class=\"where\">{}</span>", escape(&about));
+    out.push_str(" <details><summary>why</summary>");
+    for why in why {
         let _ = write!(out, "<p>{}</p>", escape(&why));
     }
     out.push_str("</details></div></li>\n");

@@ -73,6 +73,17 @@ pub struct Mini {
     pub picture: Picture,
 }
 
+/// Where one pupil's fault is to be heard.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct HeardIn {
+    /// Whose.
+    pub pupil: String,
+    /// Row of the take in the book.
+    pub take: i64,
+    /// Its bars, as indices into the bars of the take's timeline; all of it where it is in no place.
+    pub bars: Option<std::ops::Range<usize>>,
+}
+
 /// Something worth teaching again.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Again {
@@ -86,6 +97,8 @@ pub struct Again {
     pub pupils: Vec<String>,
     /// A picture for each of those whose fault can be seen in one; the others are named only.
     pub minis: Vec<Mini>,
+    /// Where it is to be heard, for each of the pupils in the same order.
+    pub heard: Vec<HeardIn>,
 }
 
 /// A take in a row.
@@ -163,6 +176,8 @@ pub struct Row {
     pub tempo: Vec<(f64, Option<f64>)>,
     /// What is next.
     pub next: Next,
+    /// The take it speaks of, as its row in the book.
+    pub take: Option<i64>,
 }
 
 /// What the class page shows.
@@ -204,7 +219,7 @@ const UNDER_CHART: usize = 12;
 /// Longest sentence in a row.
 const MATTER: usize = 120;
 
-const CSS: &str = "\
+pub(super) const CSS: &str = "\
 body{max-width:66rem}
 .count{margin:.7rem 0 0}
 ol.again{list-style:none;margin:0;padding:0}
@@ -289,6 +304,35 @@ pub fn page(view: &ClassView) -> String {
     document(&clean(&view.class, words::NAME), &format!("{CSS}{}", echoes::CSS), &body)
 }
 
+/// The class page in pieces of HTML, for a page that holds more than it.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Pieces {
+    /// Who has sent a take, and who has not.
+    pub count: String,
+    /// What is worth teaching again: of each matter the number, the words and the pictures, without what stands around them.
+    pub again: Vec<[String; 3]>,
+    /// What is said where nothing is worth teaching again, else what the pictures show.
+    pub about: String,
+    /// A row a child.
+    pub rows: String,
+    /// What was played after each call of the echo drill.
+    pub echoes: String,
+}
+
+/// The pieces.
+pub fn pieces(view: &ClassView) -> Pieces {
+    let mut out = Pieces { count: who_sent(view), ..Pieces::default() };
+    out.again = view.again.iter().enumerate().map(|(k, again)| matter(k, again)).collect();
+    if view.again.is_empty() {
+        out.about.push_str(nothing_shared(view))
+    } else {
+        key(&mut out.about, view)
+    }
+    rows(&mut out.rows, view);
+    out.echoes = view.echoes.as_ref().map(echoes::section).unwrap_or_default();
+    out
+}
+
 /// Who has sent a take since it was asked for, and who has not.
 fn who_sent(view: &ClassView) -> String {
     let all = view.rows.len();
@@ -325,16 +369,21 @@ fn as_asked(take: &LastTake) -> String {
     format!("{form}at {:.0}", take.asked)
 }
 
+/// What is said where no fault is shared.
+fn nothing_shared(view: &ClassView) -> &'static str {
+    let heard = |row: &&Row| !matches!(row.last, Last::Nothing);
+    let faults = view.rows.iter().filter(heard).filter(|r| r.fault).count();
+    match (view.rows.iter().filter(heard).count(), faults) {
+        (0, _) => "<p>Nothing has been heard yet.</p>",
+        (_, 0) => "<p>Nothing: what was sent is played as written.</p>",
+        _ => "<p>No fault is shared. Each child needs something of their own: it stands in the rows below.</p>",
+    }
+}
+
 fn again(out: &mut String, view: &ClassView) {
     out.push_str("<h2>Worth teaching again</h2>\n");
     if view.again.is_empty() {
-        let heard = |row: &&Row| !matches!(row.last, Last::Nothing);
-        let faults = view.rows.iter().filter(heard).filter(|r| r.fault).count();
-        out.push_str(match (view.rows.iter().filter(heard).count(), faults) {
-            (0, _) => "<p>Nothing has been heard yet.</p>",
-            (_, 0) => "<p>Nothing: what was sent is played as written.</p>",
-            _ => "<p>No fault is shared. Each child needs something of their own: it stands in the rows below.</p>",
-        });
+        out.push_str(nothing_shared(view));
         return;
     }
     if view.from_before {
@@ -342,37 +391,38 @@ fn again(out: &mut String, view: &ClassView) {
     }
     out.push_str("<ol class=\"again\">\n");
     for (k, again) in view.again.iter().enumerate() {
-        let film = again.lesson.as_deref().map(film).unwrap_or_default();
-        let _ = write!(
-            out,
-            "<li><span class=\"big\">{}</span><div><p><b>{}</b></p><p>{}</p>{film}",
-            k + 1,
-            escape(&clean(&again.title, MATTER)),
-            escape(&again.says)
-        );
-        let drawn = &again.minis[..again.minis.len().min(MOST_MINIS)];
-        let rest = again.pupils.iter().filter(|p| drawn.iter().all(|m| m.pupil != **p));
-        let rest: Vec<String> = rest.map(|p| short(p, SHORT)).collect();
-        if !rest.is_empty() {
-            let and = if drawn.is_empty() { "" } else { "and " };
-            let _ = write!(out, "<p class=\"who\">{and}{}</p>", rest.join(", "));
-        }
-        out.push_str("</div>");
-        if !drawn.is_empty() {
-            out.push_str("<div class=\"minis\">");
-        }
-        for mini in drawn {
-            let _ = write!(
-                out,
-                "<figure>{}<figcaption>{}</figcaption></figure>",
-                picture::draw(&mini.picture, &again.title),
-                short(&mini.pupil, UNDER_CHART)
-            );
-        }
-        out.push_str(if drawn.is_empty() { "</li>\n" } else { "</div></li>\n" });
+        let [number, said, drawn] = matter(k, again);
+        let _ = writeln!(out, "<li>{number}<div>{said}</div>{drawn}</li>");
     }
     out.push_str("</ol>\n");
     key(out, view);
+}
+
+/// A matter: its number, what is said of it, the pictures.
+fn matter(k: usize, again: &Again) -> [String; 3] {
+    let film = again.lesson.as_deref().map(film).unwrap_or_default();
+    let mut said =
+        format!("<p><b>{}</b></p><p>{}</p>{film}", escape(&clean(&again.title, MATTER)), escape(&again.says));
+    let drawn = &again.minis[..again.minis.len().min(MOST_MINIS)];
+    let rest = again.pupils.iter().filter(|p| drawn.iter().all(|m| m.pupil != **p));
+    let rest: Vec<String> = rest.map(|p| short(p, SHORT)).collect();
+    if !rest.is_empty() {
+        let and = if drawn.is_empty() { "" } else { "and " };
+        let _ = write!(said, "<p class=\"who\">{and}{}</p>", rest.join(", "));
+    }
+    let mut pictures = String::new();
+    for mini in drawn {
+        let _ = write!(
+            pictures,
+            "<figure>{}<figcaption>{}</figcaption></figure>",
+            picture::draw(&mini.picture, &again.title),
+            short(&mini.pupil, UNDER_CHART)
+        );
+    }
+    if !drawn.is_empty() {
+        pictures = format!("<div class=\"minis\">{pictures}</div>");
+    }
+    [format!("<span class=\"big\">{}</span>", k + 1), said, pictures]
 }
 
 /// What the pictures show: of each kind that is there.
