@@ -194,7 +194,10 @@
         kept.set('rate', input.value);
         for (const sound of [this.sound, this.written]) if (sound) sound.playbackRate = this.rate();
       }
-      if (input.id === 'at-once') kept.set('at-once', input.checked ? 'yes' : 'no');
+      if (input.id === 'at-once') {
+        kept.set('at-once', input.checked ? 'yes' : 'no');
+        if (input.checked && !this.now) this.toggle();
+      }
       if (input.name === 'what' && this.now) this.start();
     }
 
@@ -258,7 +261,11 @@
     /** Takes the sound away with the page. */
     end() {
       this.stop();
-      for (const sound of [this.sound, this.written]) sound?.removeAttribute('src');
+      for (const sound of [this.sound, this.written]) {
+        sound?.removeAttribute('src');
+        // Without this the browser holds the connection open, and it has few of them.
+        sound?.load();
+      }
     }
 
     toggle() {

@@ -218,21 +218,24 @@ function standing(book) {
 test('14 mails become what to teach again and 14 pages with two presses, and thirty takes are listened into', async () => {
   const names = ['Wren', 'Finch', 'Heron', 'Robin', 'Jay', 'Swift', 'Plover', 'Dunlin', 'Siskin', 'Knot', 'Brant', 'Merlin', 'Teal', 'Rook'];
   const shown = await desk('shown');
-  await demo(await open(shbegun.address));
+  await demo(await open(shown.address));
   const { port, headers } = await own(shown);
   const sources = [];
   // Finch, Heron, Robin and Wren, in the order in which they were gathered.
   for (const id of [1, 2, 4, 6]) sources.push(Buffer.from((await ask(port, { path: `/sound/take?id=${id}`, headers })).text, 'latin1'));
-  await shbegun.end();
+  await shown.end();
   const begun = await desk('mails');
   const mails = names.map((name, k) => {
     // The same sound twice would be a copy: each is another length of a recording.
     const sound = cut(sources[k % sources.length], 30 + k);
-    return { name: `${name}.eml`, mimeType: 'message/rfc822', buffer: Buffer.from([
+    const mail = path.join(folder, 'inbox', `${name}.eml`);
+    fs.mkdirSync(path.dirname(mail), { recursive: true });
+    fs.writeFileSync(mail, [
       `From: ${name.toLowerCase()}@example.org`, 'To: teacher@example.org', `Subject: ${name}, homework`, `Date: ${new Date(Date.now() - 3_600_000).toUTCString()}`,
       'MIME-Version: 1.0', 'Content-Type: multipart/mixed; boundary=b', '', '--b', 'Content-Type: text/plain', '', 'here it is', '--b',
       `Content-Type: audio/wav; name="IMG_${k}.wav"`, 'Content-Transfer-Encoding: base64', `Content-Disposition: attachment; filename="IMG_${k}.wav"`, '', sound.toString('base64').replace(/(.{76})/g, '$1\r\n'), '--b--', '',
-    ].join('\r\n')) };
+    ].join('\r\n'));
+    return mail;
   });
   const page = await open(begun.address);
   await page.getByLabel('What is it called?').fill('3b');
