@@ -168,6 +168,7 @@
       /** Which of the two sounds, where one comes after the other. @type {'played' | 'written'} */
       this.turn = 'played';
       this.frame = 0;
+      this.gone = false;
       this.chart = one('chart');
       this.chart?.setAttribute('aria-valuemax', String(Math.max(0, this.spots.length - 1)));
       this.chart?.addEventListener('click', (event) => this.pressed(event));
@@ -252,6 +253,8 @@
       cancelAnimationFrame(this.frame);
       this.now?.pause();
       this.now = null;
+      // The page is another take's by now.
+      if (this.gone) return;
       const label = one('play')?.querySelector('span');
       if (label) label.textContent = 'Hear';
       for (const i of all('.system .at', HTMLElement)) i.hidden = true;
@@ -261,6 +264,7 @@
     /** Takes the sound away with the page. */
     end() {
       this.stop();
+      this.gone = true;
       for (const sound of [this.sound, this.written]) {
         sound?.removeAttribute('src');
         // Without this the browser holds the connection open, and it has few of them.

@@ -8,11 +8,14 @@ use std::sync::Arc;
 use std::task::{Context, Poll};
 use std::time::Duration;
 
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
 use http_body_util::{BodyExt as _, Limited};
 use hyper::body::{Body, Bytes, Frame, Incoming, SizeHint};
 use hyper::header::{self, HeaderMap, HeaderValue};
 use hyper::{Request, Response, StatusCode};
 use hyper_util::rt::{TokioIo, TokioTimer};
+use sha2::{Digest as _, Sha256};
 use tokio::net::TcpListener;
 
 use super::act::Act;
@@ -147,6 +150,23 @@ fn page(status: StatusCode, html: String) -> Answer {
     whole(status, "text/html; charset=utf-8", html)
 }
 
+/// Pages of the reports, which hold their style: just that style, by its sum, and no script at all.
+fn sheets(html: String) -> Answer {
+    let styles = html.split("<style>").skip(1).filter_map(|rest| rest.split("</style>").next());
+    let sums: Vec<String> =
+        styles.map(|style| format!("'sha256-{}'", STANDARD.encode(Sha256::digest(style.as_bytes())))).collect();
+    let policy = format!(
+        "default-src 'none'; style-src {}; font-src data:; img-src data:; base-uri 'none'; form-action 'none'; \
+         frame-ancestors 'none'",
+        sums.join(" ")
+    );
+    let mut answer = page(StatusCode::OK, html);
+    if let Ok(policy) = HeaderValue::from_str(&policy) {
+        answer.headers_mut().insert(header::CONTENT_SECURITY_POLICY, policy);
+    }
+    answer
+}
+
 /// Nothing but what was wrong: who asks from elsewhere learns nothing.
 fn refuse(status: StatusCode, what: &'static str) -> Answer {
     whole(status, "text/plain; charset=utf-8", what)
@@ -164,7 +184,6 @@ impl One {
         let mut answer = self.judged(request).await;
         let headers = answer.headers_mut();
         let fixed = [
-            (header::CONTENT_SECURITY_POLICY, POLICY),
             (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
             (header::X_FRAME_OPTIONS, "DENY"),
             // Without an origin a form could not be told from another page's.
@@ -175,6 +194,7 @@ impl One {
         for (name, value) in fixed {
             headers.insert(name, HeaderValue::from_static(value));
         }
+        headers.entry(header::CONTENT_SECURITY_POLICY).or_insert(HeaderValue::from_static(POLICY));
         headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
         answer
     }
@@ -266,6 +286,7 @@ impl One {
                     pages::trouble(&Trouble::new("there is no such page", "go back to the class")),
                 ),
                 Some(look) => match pages::page(desk, &look, None) {
+                    Ok(html) if matches!(look, Look::Print(_)) => sheets(html),
                     Ok(html) => page(StatusCode::OK, html),
                     Err(trouble) => page(StatusCode::CONFLICT, pages::trouble(&trouble)),
                 },
