@@ -6,9 +6,8 @@
 
 use super::Hearing;
 use super::runs::Run;
-use super::status::Ground;
 use super::structure::Structure;
-use super::unheard::Unheard;
+use super::unheard::{Ground, Unheard};
 use crate::align::{Placed, Step, Strike};
 use crate::part::{Surface, Timeline};
 use crate::surface;

@@ -3,29 +3,17 @@
 //! `Played` and `WrongSurface` have a strike. A stroke without one, in a place the take did pass through, is `Missed` only
 //! where that is much likelier than that it was played and not heard (`unheard`).
 
-use super::runs::{Run, matched};
-use super::unheard::unheard;
+use super::runs::matched;
+use super::unheard::{Ground, unheard};
 use super::{Hearing, Status};
-use crate::align::{Placed, Strike};
-use crate::part::{Surface, Timeline};
+use crate::align::Strike;
+use crate::part::Surface;
 use crate::surface::Doubt;
-use crate::units::Seconds;
 
 /// `Missed` is said only when it is at least this probable.
 const MISSED_ABOVE: f64 = 0.85;
 /// A surface is called another than written from this probability on.
 pub(super) const SURFACE_SURE: f64 = 0.7;
-
-/// What the status of a stroke rests on.
-pub(super) struct Ground<'a> {
-    pub(super) timeline: &'a Timeline,
-    pub(super) strikes: &'a [Strike],
-    pub(super) faint: &'a [Strike],
-    pub(super) placed: &'a [Placed],
-    pub(super) runs: &'a [Run],
-    pub(super) heard: &'a Hearing,
-    pub(super) jitter: Seconds,
-}
 
 /// What became of a stroke.
 #[derive(Clone, Copy, Debug, PartialEq)]

@@ -14,12 +14,23 @@
 use std::collections::BTreeMap;
 
 use super::Hearing;
-use super::runs::{Point, matched};
-use super::status::Ground;
-use crate::align::{Step, Strike};
+use super::runs::{Point, Run, matched};
+use crate::align::{Placed, Step, Strike};
 use crate::onset::TICK;
-use crate::part::{Dynamic, Surface};
+use crate::part::{Dynamic, Surface, Timeline};
 use crate::stats::{median, normal_cdf, normal_density};
+use crate::units::Seconds;
+
+/// What the status of a stroke rests on.
+pub(super) struct Ground<'a> {
+    pub(super) timeline: &'a Timeline,
+    pub(super) strikes: &'a [Strike],
+    pub(super) faint: &'a [Strike],
+    pub(super) placed: &'a [Placed],
+    pub(super) runs: &'a [Run],
+    pub(super) heard: &'a Hearing,
+    pub(super) jitter: Seconds,
+}
 
 /// A room with furniture loses 60 dB in about half a second (common practice: 0.4 to 0.6 s), and a bucket rings no longer.
 const RINGING_DB_PER_S: f64 = 60.0 / 0.5;

@@ -312,6 +312,7 @@ fn play_page(book: &Book, of: &Assigned, nickname: &str, code: pupil::Code) -> R
         bpm: of.bpm.get(),
         form: Some(of.form.clone()).filter(|_| !own),
         pupils: vec![nickname.to_owned()],
+        drill: None,
     };
     pupil::file(&handed, &title, code).map_err(|e| refuse(format!("the page cannot be made: {e}")))
 }
