@@ -34,6 +34,7 @@
 //! | `parallel` | work on many things at once, its results in order (the edge) |
 //! | [`part`] | text of a part file -> [`part::Part`] -> [`part::Timeline`] |
 //! | [`guide`] | part -> what is played along with: sounds at known samples |
+//! | [`notation`] | part <-> MusicXML, MIDI (the edge's crates, no file) |
 //! | `resample` | samples at any rate -> samples at the ear's rate |
 //! | [`wav`] | samples -> the bytes of a wav file |
 //! | [`audio`] | any recording -> blocks of samples at one rate (the edge) |
@@ -75,6 +76,8 @@ pub mod guide;
 pub mod holes;
 pub mod leak;
 pub mod names;
+#[cfg(feature = "edge")]
+pub mod notation;
 pub mod onset;
 #[cfg(feature = "edge")]
 mod parallel;

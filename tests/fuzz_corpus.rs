@@ -63,3 +63,8 @@ fn every_kept_take_of_the_corpus_is_unpacked() {
 fn every_arrival_of_the_corpus_gives_recordings_or_a_word() {
     replay("arrival", claims::arrival);
 }
+
+#[test]
+fn every_score_of_the_corpus_becomes_a_part_or_a_word_why_not() {
+    replay("score", claims::score);
+}

@@ -98,7 +98,7 @@ pub(super) fn by_card(card: &Card, text: &PartText) -> Result<(Part, Practice, G
     let described = card.asked.described().ok_or_else(|| {
         anyhow!("its take card does not say all that was asked for; name the part file before the take, and the tempo with `--bpm`")
     })?;
-    if card.part.sha256.as_deref() != Some(&fingerprint(&text.bytes)) {
+    if card.part.sha256.as_deref() != Some(&fingerprint(text.text.as_bytes())) {
         bail!(
             "the part `{name}` is not the one that was played: it has changed since, or is another; name the part that was \
              played, and the tempo with `--bpm`"

@@ -271,12 +271,12 @@ fn command(args: &BookArgs) -> Result<Outcome> {
         }
         BookCommand::Assign { part, class, form, bpm, from, by } => {
             // Reading it the usual way points at every mistake.
-            super::part::read(part)?;
-            let text = crate::files::read_text(part).with_context(|| format!("cannot read `{}`", part.shown()))?;
+            let text = super::found::PartText::named(part)?;
+            super::part::parsed(&text)?;
             let bpm = bpm.map(|n| Bpm::new(n).ok_or_else(|| anyhow!("`--bpm {n}` is no tempo"))).transpose()?;
             let new = NewAssignment {
                 class,
-                part_text: &text,
+                part_text: &text.text,
                 form: form.as_deref(),
                 bpm,
                 given_s: from.as_deref().map(day).transpose()?.unwrap_or_else(now),

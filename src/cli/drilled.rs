@@ -13,7 +13,7 @@ use crate::units::{SampleRate, Seconds};
 /// Reads a drill file; its text with it.
 pub(super) fn read(path: &Path) -> Result<(String, drill::Drill)> {
     let name = path.shown();
-    let text = crate::files::read_text(path).map_err(|e| {
+    let text = super::found::text(path).map_err(|e| {
         anyhow!("cannot read the drill `{name}`: {e}\nhint: name the drill file, a text in which its calls are written")
     })?;
     let drill = drill::parse(&text).map_err(|errors| {

@@ -5,10 +5,11 @@
 
 use std::path::Path;
 
-use anyhow::{Context, Result, bail};
+use anyhow::{Context, Result, anyhow, bail};
 
 use crate::book::{self, Book};
 use crate::files::{self, Shown as _};
+use crate::part::decoded;
 use crate::take::{Card, fingerprint};
 
 /// So many part files of a folder are looked at.
@@ -17,15 +18,15 @@ const MOST_FILES: usize = 1000;
 /// The text of a part, and what it is called in messages.
 pub(super) struct PartText {
     pub(super) name: String,
-    pub(super) bytes: Vec<u8>,
+    pub(super) text: String,
 }
 
 impl PartText {
     /// The part file that was named.
     pub(super) fn named(path: &Path) -> Result<PartText> {
         let name = path.shown().to_string();
-        let bytes = files::read(path).with_context(|| format!("cannot read the part `{name}`"))?;
-        Ok(PartText { name, bytes })
+        let text = text(path).with_context(|| format!("cannot read the part `{name}`"))?;
+        Ok(PartText { name, text })
     }
 
     /// The part that a card means.
@@ -48,6 +49,12 @@ impl PartText {
     }
 }
 
+/// The text of a part or drill file in whatever way it is kept; what a part is known by is the sum of this text.
+pub(super) fn text(path: &Path) -> Result<String> {
+    let bytes = files::read(path)?;
+    Ok(decoded(&bytes).map_err(|why| anyhow!(why))?.into_owned())
+}
+
 fn in_folder(folder: &Path, sha256: &str) -> Option<PartText> {
     let mut paths: Vec<_> = std::fs::read_dir(folder)
         .ok()?
@@ -56,17 +63,17 @@ fn in_folder(folder: &Path, sha256: &str) -> Option<PartText> {
         .take(MOST_FILES)
         .collect();
     paths.sort();
-    let is_it = |bytes: &[u8]| fingerprint(bytes).eq_ignore_ascii_case(sha256);
+    let is_it = |text: &str| fingerprint(text.as_bytes()).eq_ignore_ascii_case(sha256);
     for path in paths {
-        if let Ok(bytes) = files::read(&path)
-            && is_it(&bytes)
+        if let Ok(text) = text(&path)
+            && is_it(&text)
         {
-            return Some(PartText { name: path.shown().to_string(), bytes });
+            return Some(PartText { name: path.shown().to_string(), text });
         }
     }
     if !folder.join(book::FILE).is_file() {
         return None;
     }
     let text = Book::open(folder).and_then(|book| book.part_text(sha256)).ok()??;
-    is_it(text.as_bytes()).then(|| PartText { name: "in the class book".into(), bytes: text.into_bytes() })
+    is_it(&text).then(|| PartText { name: "in the class book".into(), text })
 }

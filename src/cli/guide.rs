@@ -5,6 +5,7 @@ use std::path::Path;
 use anyhow::{Context, Result, anyhow, bail};
 
 use super::files::{self, print, tell};
+use super::found::PartText;
 use super::{Asked, GuideArgs, Outcome, Practised, part};
 use crate::audio;
 use crate::files::Shown as _;
@@ -126,8 +127,7 @@ pub(super) fn run(args: &GuideArgs) -> Result<Outcome> {
 
 /// SHA-256 of the part file, hexadecimal.
 pub(super) fn fingerprint(path: &Path) -> Result<String> {
-    let bytes = crate::files::read(path).with_context(|| format!("cannot read the part `{}`", path.shown()))?;
-    Ok(crate::take::fingerprint(&bytes))
+    Ok(crate::take::fingerprint(PartText::named(path)?.text.as_bytes()))
 }
 
 fn told(args: &GuideArgs, guide: &Guide, practice: &Practice) -> String {

@@ -32,8 +32,8 @@ pub(super) fn run(args: &HandOutArgs) -> Result<Outcome> {
     };
     let name = args.part.file_name().map_or_else(|| "part.toml".into(), |name| name.to_string_lossy().into_owned());
     let handed = Handed {
-        sha256: fingerprint(&text.bytes),
-        part: String::from_utf8(text.bytes).context("the part is not text")?,
+        sha256: fingerprint(text.text.as_bytes()),
+        part: text.text,
         name,
         bpm: timeline.bpm.get(),
         form: args.asked.form.clone(),

@@ -7,6 +7,7 @@ mod again;
 mod assess;
 mod book;
 mod check;
+mod convert;
 mod desk;
 mod drill;
 mod drilled;
@@ -21,6 +22,7 @@ mod part;
 mod progress;
 mod reports;
 mod session;
+mod sheet;
 mod soundcheck;
 mod strikes;
 mod take;
@@ -51,6 +53,8 @@ enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Write a part as MusicXML or MIDI, or read a part from them; which, the endings of the files say
+    Convert(ConvertArgs),
     /// List every strike heard in a recording
     Strikes {
         /// The recordings: wav, flac, mp3, ogg, m4a, mov, mp4, webm
@@ -62,6 +66,8 @@ enum Command {
     },
     /// Write a guide to play along with: a count-in, then clicks or the part itself
     Guide(GuideArgs),
+    /// Write the practice sheet for the stand: shapes, counts, syllables, hands, and tempo steps to tick off
+    Sheet(SheetArgs),
     /// Write the page on which a pupil plays: one file for any browser, with the ear in it
     HandOut(HandOutArgs),
     /// The echo drill: write its calls as a guide, score recordings made while it played
@@ -109,6 +115,41 @@ struct Practised {
     /// Bars of silence between the times
     #[arg(long, value_name = "BARS", default_value_t = 1)]
     breath: u32,
+}
+
+#[derive(Args)]
+struct ConvertArgs {
+    /// The file to read: .toml, .musicxml, .mxl or .mid
+    from: PathBuf,
+    /// The file to write: .toml, .musicxml, .mxl or .mid
+    to: PathBuf,
+    #[command(flatten)]
+    asked: Asked,
+    /// Which line of a score with several: its number or name
+    #[arg(long, value_name = "LINE")]
+    line: Option<String>,
+    /// Which note is which surface, one kind of note after another, to be edited; if there is no such file it is written, with
+    /// what each kind of note was taken for
+    #[arg(long, value_name = "FILE.toml")]
+    table: Option<PathBuf>,
+}
+
+#[derive(Args)]
+struct SheetArgs {
+    /// The part file
+    part: PathBuf,
+    /// Only this section, as "B"
+    #[arg(long, value_name = "SECTION")]
+    section: Option<String>,
+    /// One bar a row and half as large again, for two at one stand
+    #[arg(long)]
+    large: bool,
+    /// The paper
+    #[arg(long, value_name = "PAPER", value_parser = ["a4", "letter"], default_value = "a4")]
+    paper: String,
+    /// The file to write: a pdf, or an svg (then a file a page)
+    #[arg(long, value_name = "FILE.pdf|.svg")]
+    out: PathBuf,
 }
 
 #[derive(Args)]
@@ -424,8 +465,10 @@ pub fn run() -> ExitCode {
     };
     let outcome = match cli.command {
         Command::Check { part, asked, json } => check::run(&part, &asked, json),
+        Command::Convert(args) => convert::run(&args),
         Command::Strikes { takes, json } => strikes::run(&takes, json),
         Command::Guide(args) => guide::run(&args),
+        Command::Sheet(args) => sheet::run(&args),
         Command::HandOut(args) => hand_out::run(&args),
         Command::Drill(args) => drill::run(&args),
         Command::Soundcheck(args) => soundcheck::run(&args),

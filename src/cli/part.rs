@@ -20,9 +20,7 @@ pub(super) fn read(path: &Path) -> Result<Part> {
 }
 
 /// The same of a text that has been read.
-pub(super) fn parsed(PartText { name, bytes }: &PartText) -> Result<Part> {
-    let text = std::str::from_utf8(bytes)
-        .map_err(|_| anyhow!("cannot read the part `{name}`: it is not text (was this the recording?)"))?;
+pub(super) fn parsed(PartText { name, text }: &PartText) -> Result<Part> {
     match parse(text) {
         Ok(part) => {
             if !part.warnings.is_empty() {

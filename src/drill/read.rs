@@ -8,6 +8,7 @@ use toml::de::{DeTable, DeValue};
 use super::{Call, CallStroke, Counting, Drill, SIMPLE_COUNT};
 use crate::part::{
     Act, Gather, MOST_BYTES, Meter, Origin, PartErrors, RawSection, Reader, build, deep, kind, nearest, plain,
+    straightened,
 };
 use crate::units::{Bpm, Ticks};
 
@@ -63,6 +64,7 @@ const KEYS: [&str; 12] = [
 /// # Errors
 /// Every error of the file, in order of place.
 pub fn parse(text: &str) -> Result<Drill, PartErrors> {
+    let text = &*straightened(text);
     let mut errors = Gather::new(text, Origin::File);
     if text.len() > MOST_BYTES || deep(text) {
         errors.add(

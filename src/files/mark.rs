@@ -1,6 +1,6 @@
 //! The mark by which a file is known to be our own: what it was made of, and the sum of everything before the mark.
 //!
-//! It stands at the very end, where no reader minds it: a comment after an HTML page, an SVG drawing or a TOML text, the
+//! It stands at the very end, where no reader minds it: a comment after an HTML page, an SVG drawing, a MusicXML score, a PDF or a TOML text, the
 //! `Software` text of a PNG (PNG specification, section 11.3.3), the `ISFT` entry of a WAV's `LIST INFO` (RIFF,
 //! "Multimedia Programming Interface and Data Specifications 1.0"). A file whose mark is missing, or which has been changed
 //! since by as much as a byte, is not ours.
@@ -28,6 +28,7 @@ const INFO: &[u8] = b"INFOISFT";
 enum Kind {
     Markup,
     Toml,
+    Pdf,
     Png,
     Wav,
 }
@@ -45,8 +46,9 @@ impl Kind {
     fn of(path: &Path) -> Option<Kind> {
         let ending = path.extension()?.to_str()?.to_ascii_lowercase();
         match ending.as_str() {
-            "html" | "svg" => Some(Kind::Markup),
+            "html" | "svg" | "musicxml" => Some(Kind::Markup),
             "toml" => Some(Kind::Toml),
+            "pdf" => Some(Kind::Pdf),
             "png" => Some(Kind::Png),
             "wav" => Some(Kind::Wav),
             _ => None,
@@ -59,6 +61,7 @@ impl Kind {
         match self {
             Kind::Markup => (b"<!-- ".to_vec(), b" -->\n".to_vec()),
             Kind::Toml => (b"# ".to_vec(), b"\n".to_vec()),
+            Kind::Pdf => (b"\n%".to_vec(), b"\n".to_vec()),
             Kind::Png => {
                 let mut crc = crc32fast::Hasher::new();
                 crc.update(KEYWORD);
@@ -98,7 +101,7 @@ pub(super) fn seal(path: &Path, bytes: &mut Vec<u8>, of: &str) -> Option<String>
             let whole = u32::try_from(bytes.len() + before.len() + LEN + after.len() - 8).ok()?;
             bytes.get_mut(4..8)?.copy_from_slice(&whole.to_le_bytes());
         }
-        Kind::Markup | Kind::Toml => {}
+        Kind::Markup | Kind::Toml | Kind::Pdf => {}
     }
     let sum = hex(&Sha256::digest(&bytes));
     let text = format!("{HEAD}{of} {sum}");

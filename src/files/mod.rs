@@ -340,7 +340,11 @@ pub fn remove(path: &Path) -> Result<bool> {
 /// # Errors
 /// If it is none, and those of the system.
 pub fn ordinary(path: &Path) -> Result<File> {
-    if !std::fs::metadata(path)?.is_file() {
+    let about = std::fs::metadata(path).map_err(|error| match error.kind() {
+        ErrorKind::NotFound => std::io::Error::new(ErrorKind::NotFound, "there is no such file"),
+        _ => error,
+    })?;
+    if !about.is_file() {
         return Err(std::io::Error::new(ErrorKind::InvalidInput, "it is not an ordinary file"));
     }
     File::open(path)

@@ -262,8 +262,8 @@ pub fn render(practice: &Practice, config: &GuideConfig, rate: SampleRate) -> Re
     Ok(Guide { rate, events, start, length, config: *config, count_in: counted })
 }
 
-/// The strokes of some bars with their amplitudes.
-fn strokes(timeline: &Timeline, bars: &Range<usize>) -> impl Iterator<Item = (usize, f64)> {
+/// The strokes of some bars with their amplitudes, 1 for the loudest.
+pub(crate) fn strokes(timeline: &Timeline, bars: &Range<usize>) -> impl Iterator<Item = (usize, f64)> {
     let chosen = timeline.bars.get(bars.clone()).unwrap_or_default();
     let range = chosen.first().map_or(0, |b| b.strokes.start)..chosen.last().map_or(0, |b| b.strokes.end);
     range.filter_map(|j| {

@@ -10,7 +10,7 @@ use crate::units::Ticks;
 const SHORTEST: Ticks = Ticks(Ticks::PER_QUARTER / 8);
 
 /// The beat a beginner feels: the quarter, or the dotted quarter of 6/8, 9/8 and 12/8.
-pub(super) fn pulse(meter: Meter) -> Ticks {
+pub(crate) fn pulse(meter: Meter) -> Ticks {
     if meter.unit == 8 {
         Ticks(if meter.beats.is_multiple_of(3) { Ticks::PER_QUARTER * 3 / 2 } else { Ticks::PER_QUARTER / 2 })
     } else {
@@ -19,7 +19,7 @@ pub(super) fn pulse(meter: Meter) -> Ticks {
 }
 
 /// The numbers of cells a bar of this meter takes, rising.
-pub(super) fn counts(meter: Meter) -> Vec<i64> {
+pub(crate) fn counts(meter: Meter) -> Vec<i64> {
     let bar = meter.bar().0;
     let pulse = pulse(meter);
     let divisions: &[i64] = match (pulse.0, meter.unit) {

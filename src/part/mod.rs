@@ -9,17 +9,27 @@ mod read;
 mod row;
 mod section;
 mod syllables;
+mod text;
+mod typed;
 mod unroll;
 
 pub(crate) use error::Gather;
 pub(crate) use error::nearest;
 pub use error::{Origin, PartError, PartErrors};
+#[cfg(feature = "edge")]
+pub(crate) use fit::counts;
+pub(crate) use fit::pulse;
 pub use played::played;
 pub use read::{MOST_BARS, MOST_STROKES, Part, parse};
 pub(crate) use read::{MOST_BYTES, Reader, deep, kind, plain};
 pub use row::Repeat;
-pub use section::{Act, Cell, Mark, Section, WrittenBar};
+pub use section::{Act, Cell, Mark, Section, WrittenBar, WrittenSwell};
 pub(crate) use section::{RawSection, build};
+pub(crate) use syllables::said;
+#[cfg(feature = "edge")]
+pub(crate) use syllables::sustained;
+pub use typed::decoded;
+pub(crate) use typed::straightened;
 
 use crate::units::{Bpm, Seconds, Ticks};
 

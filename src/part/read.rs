@@ -61,6 +61,7 @@ impl Part {
 /// # Errors
 /// Every error of the file, in order of place.
 pub fn parse(text: &str) -> Result<Part, PartErrors> {
+    let text = &*super::typed::straightened(text);
     let mut errors = Gather::new(text, Origin::File);
     let mut warnings = Gather::new(text, Origin::File);
     if text.len() > MOST_BYTES {

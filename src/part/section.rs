@@ -92,6 +92,29 @@ impl Section {
         self.repeats.iter().find(|r| r.bars.contains(&bar)).map_or(1, |r| r.times)
     }
 
+    /// Swells and fades as written, repeats not unrolled, in order. One goes on through what rings on; a rest or a stroke without
+    /// the sign ends it.
+    pub fn swells(&self) -> Vec<WrittenSwell> {
+        let mut out: Vec<WrittenSwell> = Vec::new();
+        let mut running = false;
+        for (b, cell) in self.bars.iter().enumerate().flat_map(|(b, bar)| bar.cells.iter().map(move |c| (b, c))) {
+            let end = (b, cell.from + cell.len);
+            let rising = match cell.mark {
+                Some(Mark::Swell) => Some(true),
+                Some(Mark::Fade) => Some(false),
+                Some(Mark::Dynamic(_)) => None,
+                None => out.last().filter(|_| running && cell.act == Act::Ring).map(|s| s.rising),
+            };
+            match (rising, out.last_mut().filter(|_| running)) {
+                (Some(rising), Some(swell)) if swell.rising == rising => swell.to = end,
+                (Some(rising), _) => out.push(WrittenSwell { from: (b, cell.from), to: end, rising }),
+                (None, _) => {}
+            }
+            running = rising.is_some();
+        }
+        out
+    }
+
     /// Strokes and bars of one pass, without unrolling it.
     pub(crate) fn size(&self) -> (u64, u64) {
         self.bars.iter().enumerate().fold((0, 0), |(strokes, bars), (i, bar)| {
@@ -100,6 +123,17 @@ impl Section {
             (strokes + times * here, bars + times)
         })
     }
+}
+
+/// A swell or fade of a section as written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct WrittenSwell {
+    /// The bar as written, and where in it the first cell begins.
+    pub from: (usize, Ticks),
+    /// The bar as written, and where in it the last cell ends.
+    pub to: (usize, Ticks),
+    /// True for a swell, false for a fade.
+    pub rising: bool,
 }
 
 /// The rows of a section as they stand in the file.
@@ -229,6 +263,9 @@ fn letters(
                 '_' | '–' | '—' | '−' => "write a rest as `-`".to_string(),
                 'X' | 'x' | '×' => "write a rim stroke as `x`".to_string(),
                 '…' => "write each cell that rings on as `.`".to_string(),
+                'R' | 'L' | 'B' | 'r' | 'l' | 'b' => {
+                    "hands belong in `hands`: a row of `R`, `L` and `B` under the strokes, cell for cell".to_string()
+                }
                 ':' => "a repeat begins with `|:` and ends with `:|`".to_string(),
                 _ => CELL_HINT.to_string(),
             };

@@ -102,6 +102,53 @@ pub(super) fn word(text: &str) -> Result<Vec<Spoken>, String> {
     Ok(out)
 }
 
+/// The syllable that a length is held on by itself, without what lengthens it.
+pub(crate) fn sustained(len: Ticks) -> Option<&'static str> {
+    match len.0 {
+        n if 2 * n == Q => Some("ti"),
+        n if 4 * n == 3 * Q => Some("tim"),
+        n if n >= Q && n % Q == 0 => Some("ta"),
+        n if n > Q && n % Q == Q / 2 => Some("tam"),
+        _ => None,
+    }
+}
+
+/// What a stroke of a length is said on, by where in its quarter it stands.
+pub(crate) fn said(len: Ticks, within: Ticks) -> Option<String> {
+    match len.0 {
+        // In three, the place says it.
+        _ if 3 * within.0 == Q => Some("pl".into()),
+        _ if 3 * within.0 == 2 * Q => Some("et".into()),
+        n if 3 * n == Q || 3 * n == 2 * Q => Some("tri".into()),
+        n if 4 * n == Q => Some(if within.0 % (Q / 2) == 0 { "ti" } else { "ka" }.into()),
+        _ => sustained(len).map(|said| joined(said, len, &mut std::iter::empty()).0),
+    }
+}
+
+/// Whether a syllable is silent by itself, without brackets.
+pub(super) fn is_silent(said: &str) -> bool {
+    SILENT.contains(&said)
+}
+
+/// The word that a syllable of that length begins, with those of the following that belong to it: the word and how many.
+pub(super) fn joined(said: &str, len: Ticks, after: &mut dyn Iterator<Item = String>) -> (String, usize) {
+    let whole = |word: &str| WORDS.iter().any(|(w, _)| *w == word);
+    if whole(said) {
+        return (said.to_owned(), 2);
+    }
+    if WORDS.iter().any(|(w, lengths)| w.split('-').next() == Some(said) && lengths[0] == len.0) {
+        let after: Vec<String> = after.take(2).collect();
+        return (format!("{said}-{}", after.join("-")), 2);
+    }
+    if said == "ti" && len.0 == Q / 4 {
+        let second: String = after.take(1).collect();
+        return (format!("ti-{second}"), 1);
+    }
+    let plain = SYLLABLES.iter().find(|(s, _)| *s == said).map_or(Q, |(_, lengths)| lengths[0]);
+    let more = usize::try_from((len.0 - plain) / Q).unwrap_or(0);
+    (format!("{said}{}", "-a".repeat(more)), 0)
+}
+
 fn instead(part: &str) -> String {
     let known = SYLLABLES.iter().map(|s| s.0).chain(SILENT.iter().copied()).chain(WORDS.iter().map(|w| w.0));
     let near = super::error::nearest(part, known).map_or(String::new(), |n| format!("did you mean `{n}`? "));

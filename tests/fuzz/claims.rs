@@ -13,6 +13,7 @@ use pailbeat::book::{distil, sources};
 use pailbeat::drill;
 use pailbeat::guide::GuideConfig;
 use pailbeat::names::{Words, mentions};
+use pailbeat::notation::{self, Format, Table};
 use pailbeat::part::{Part, Surface, Timeline, parse};
 use pailbeat::report;
 use pailbeat::take::{self, Card, KeptCheck, KnownStrikes};
@@ -217,4 +218,32 @@ pub(crate) fn arrival(data: &[u8]) {
     assert!(items.len() <= data.len(), "more recordings than bytes");
     assert!(bad.iter().all(|b| !b.why.is_empty()), "refused without a reason");
     assert!(items.iter().all(|i| !i.ending().is_empty() && i.place.len() < 2 * data.len() + 1000));
+}
+
+/// A score becomes a part or a word why not; the part is written as notation and comes back as it was. First byte: which kind.
+pub(crate) fn score(data: &[u8]) {
+    let Some((which, data)) = data.split_first() else { return };
+    let format = [Format::MusicXml, Format::Mxl, Format::Midi][usize::from(which % 3)];
+    for line in [None, Some("1")] {
+        let read = match notation::read(data, format, line, &Table::default()) {
+            Ok(read) => read,
+            Err(error) => {
+                assert!(!error.to_string().is_empty(), "refused without a reason");
+                continue;
+            }
+        };
+        assert!(Table::parse(&Table::text(&read.sounds)).is_ok(), "a table that cannot be read");
+        for format in [Format::MusicXml, Format::Midi] {
+            let Ok(bytes) = notation::write(&read.part, format, None, read.part.range.start) else {
+                unreachable!("its own form")
+            };
+            match notation::read(&bytes, format, None, &Table::default()) {
+                Ok(again) if format == Format::MusicXml => {
+                    assert_eq!(again.part.text(), read.part.text(), "it comes back otherwise");
+                }
+                Ok(_) => {}
+                Err(error) => unreachable!("what was written is not read: {error}"),
+            }
+        }
+    }
 }

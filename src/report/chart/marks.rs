@@ -29,8 +29,13 @@ pub(super) fn shape(surface: Surface, (x, y): (f64, f64), r: f64) -> Vec<(f64, f
 
 /// A strike on its stroke.
 pub(super) fn solid(scene: &mut Scene, surface: Surface, at: (f64, f64), r: f64, ink: Ink) {
-    // A hair of paper around it keeps neighbours apart.
-    fill(scene, surface, at, r + 0.9, PAPER);
+    solid_on(scene, surface, at, r, ink, PAPER);
+}
+
+/// The same on another ground.
+pub(super) fn solid_on(scene: &mut Scene, surface: Surface, at: (f64, f64), r: f64, ink: Ink, ground: Ink) {
+    // A hair of the ground around it keeps neighbours apart.
+    fill(scene, surface, at, r + 0.9, ground);
     fill(scene, surface, at, r, ink);
 }
 

@@ -14,14 +14,20 @@ mod legend;
 mod marks;
 mod notes;
 mod paint;
+#[cfg(feature = "edge")]
+mod pdf;
 mod raw;
 mod scene;
+mod sheet;
 mod spots;
 mod system;
 
 pub(super) use counts::{Highlight, Sign, counts_places, counts_svg, sign_svg};
 pub(super) use scene::{BOLD, REGULAR};
 
+#[cfg(feature = "edge")]
+pub use sheet::sheet_pdf;
+pub use sheet::{Paper, SheetWish, sheet_svg};
 pub use spots::{Line, Spot, lines};
 
 use crate::assess::Assessment;
