@@ -267,19 +267,21 @@ impl One {
             "/sound/take" => number("id").map(|id| self.take(id)),
             "/sound/written" => number("id").map(|id| self.written(id)),
             "/sound/waiting" => number("id").map(|id| self.waiting(id)),
-            "/sound/place" => number("id").map(|id| {
+            "/sound/place" => {
                 let bar = |name: &str| number(name).and_then(|n| usize::try_from(n).ok());
-                return match self.place(id, bar("from"), bar("to")) {
-                    Ok(bytes) => Err(Ok(whole(StatusCode::OK, "audio/wav", bytes))),
-                    Err(trouble) => Err(Err(trouble)),
-                };
-            }),
+                if let Some(id) = number("id") {
+                    return match self.place(id, bar("from"), bar("to")) {
+                        Ok(bytes) => whole(StatusCode::OK, "audio/wav", bytes),
+                        Err(trouble) => in_trouble(&trouble),
+                    };
+                }
+                None
+            }
             _ => None,
         };
         match found {
             Some(Ok(sound)) => sounding(sound, range),
-            Some(Err(Ok(answer))) => answer,
-            Some(Err(Err(trouble))) => page(StatusCode::CONFLICT, pages::trouble(&trouble)),
+            Some(Err(trouble)) => in_trouble(&trouble),
             None => match Look::parse(path, query) {
                 None => page(
                     StatusCode::NOT_FOUND,
@@ -288,7 +290,7 @@ impl One {
                 Some(look) => match pages::page(desk, &look, None) {
                     Ok(html) if matches!(look, Look::Print(_)) => sheets(html),
                     Ok(html) => page(StatusCode::OK, html),
-                    Err(trouble) => page(StatusCode::CONFLICT, pages::trouble(&trouble)),
+                    Err(trouble) => in_trouble(&trouble),
                 },
             },
         }
@@ -393,32 +395,32 @@ impl One {
         self.desk.folder().join("sound")
     }
 
-    fn take(&self, id: i64) -> Result<Arc<Playable>, Result<Answer, Trouble>> {
-        let stored = self.desk.see(|book| book.take(id)).map_err(Err)?;
-        let silent = || Err(Trouble::new("the sound of this take is no longer kept", "there is nothing to hear"));
+    fn take(&self, id: i64) -> Result<Arc<Playable>, Trouble> {
+        let stored = self.desk.see(|book| book.take(id))?;
+        let silent = || Trouble::new("the sound of this take is no longer kept", "there is nothing to hear");
         let path = stored.sound.map(|name| self.sounds().join(name)).filter(|p| p.is_file()).ok_or_else(silent)?;
         let make = || recording(&path, &self.sounds());
-        self.desk.sounds.get(&format!("take {id}"), make).map_err(|e: SoundError| Err(e.into()))
+        self.desk.sounds.get(&format!("take {id}"), make).map_err(Trouble::from)
     }
 
-    fn waiting(&self, number: i64) -> Result<Arc<Playable>, Result<Answer, Trouble>> {
-        let gone = || Err(Trouble::new("there is no such recording on the list", "it may have been settled"));
-        let found = self.desk.see(|book| book.waiting()).map_err(Err)?.into_iter().find(|w| w.number == number);
+    fn waiting(&self, number: i64) -> Result<Arc<Playable>, Trouble> {
+        let gone = || Trouble::new("there is no such recording on the list", "it may have been settled");
+        let found = self.desk.see(|book| book.waiting())?.into_iter().find(|w| w.number == number);
         let path = found.ok_or_else(gone)?.sound;
         // Numbers come again: the sum of the bytes does not.
         let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
-        self.desk.sounds.get(&name, || recording(&path, &self.sounds())).map_err(|e: SoundError| Err(e.into()))
+        self.desk.sounds.get(&name, || recording(&path, &self.sounds())).map_err(Trouble::from)
     }
 
-    fn written(&self, id: i64) -> Result<Arc<Playable>, Result<Answer, Trouble>> {
-        let silent = || Err(Trouble::new("the sound of this take is no longer kept", "there is nothing to hear"));
-        let heard = self.desk.heard(id).map_err(Err)?.ok_or_else(silent)?;
+    fn written(&self, id: i64) -> Result<Arc<Playable>, Trouble> {
+        let silent = || Trouble::new("the sound of this take is no longer kept", "there is nothing to hear");
+        let heard = self.desk.heard(id)?.ok_or_else(silent)?;
         let make = || written(&as_written(&heard)?, &self.sounds());
-        self.desk.sounds.get(&format!("written {id}"), make).map_err(|e: SoundError| Err(e.into()))
+        self.desk.sounds.get(&format!("written {id}"), make).map_err(Trouble::from)
     }
 
     fn place(&self, id: i64, from: Option<usize>, to: Option<usize>) -> Result<Vec<u8>, Trouble> {
-        let sound = self.take(id).map_err(|e| e.err().unwrap_or_else(|| Trouble::new("nothing", "")))?;
+        let sound = self.take(id)?;
         let heard = self.desk.heard(id)?;
         let span = heard.as_ref().zip(from.zip(to)).and_then(|(heard, (from, to))| moments(heard, from..to));
         let whole = (crate::units::Seconds::ZERO, crate::units::Seconds::of(1e6));
@@ -439,6 +441,10 @@ fn range(headers: &HeaderMap) -> Option<(u64, Option<u64>)> {
     let (from, to) = said.split_once('-')?;
     let to = if to.is_empty() { None } else { Some(to.parse().ok()?) };
     Some((from.parse().ok()?, to))
+}
+
+fn in_trouble(trouble: &Trouble) -> Answer {
+    page(StatusCode::CONFLICT, pages::trouble(trouble))
 }
 
 /// A sound, or the piece of it that is asked for (RFC 9110, section 14).
