@@ -36,7 +36,7 @@ pub(crate) struct Floor<const BANDS: usize> {
 /// Bits of a power that its quantiles keep: those below are worth .4 % of it, a sixtieth of a decibel.
 const KEPT_BITS: std::ops::Range<u32> = 15..31;
 
-/// As [`quantile`], for values of at least zero, which keep their order; without the bits below [`KEPT_BITS`].
+/// As [`crate::stats::quantile`], for values of at least zero, which keep their order; without the bits below [`KEPT_BITS`].
 ///
 /// Such values are ordered as their bits are, so the answer is found bit by bit from the top: a bit is set if no more
 /// values than the rank lie below the number with it.
