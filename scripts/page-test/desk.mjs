@@ -391,7 +391,8 @@ test('another start finds the running desk, another account does not get in, and
   const page = await open(begun.address);
   await page.getByRole('button', { name: 'Show me the demo class' }).click();
   await page.getByRole('heading', { name: 'Demo class' }).waitFor();
-  // In the middle of the hearing.
+  // In the middle of the hearing; a page that still asks would only find nobody.
+  await page.close();
   await begun.end('SIGKILL');
   const next = await desk('found', { keep: true });
   claim(next.address !== begun.address, 'a new start has a new key');

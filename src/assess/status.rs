@@ -11,7 +11,7 @@ use crate::part::Surface;
 use crate::surface::Doubt;
 
 /// `Missed` is said only when it is at least this probable.
-const MISSED_ABOVE: f64 = 0.85;
+const MISSED_ABOVE: f64 = 0.9;
 /// A surface is called another than written from this probability on.
 pub(super) const SURFACE_SURE: f64 = 0.7;
 
